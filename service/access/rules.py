@@ -1,0 +1,90 @@
+"""Who may do what: roles, acts and site scopes. Pure."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from uuid import UUID
+
+from service.errors import NotAllowed
+
+
+class Role(StrEnum):
+    AUTHOR = "author"
+    APPROVER = "approver"
+    INSPECTOR = "inspector"
+    SHIFT_LEAD = "shift_lead"
+    MANAGER = "manager"
+    ENGINEER = "engineer"
+    AUDITOR = "auditor"
+    ADMINISTRATOR = "administrator"
+
+
+class Act(StrEnum):
+    READ = "read"
+    WRITE_PLAN = "write a plan"
+    APPROVE_PLAN = "review, approve or publish a plan"
+    RUN_CAMPAIGN = "open or change a campaign"
+    REBIND = "bind an inspection to another revision"
+    STATE = "make a statement about a location"
+    AUTHORISE_OMISSION = "authorise the omission of a location"
+    AUTHORISE_MANDATORY_OMISSION = "authorise the omission of a mandatory location"
+    READ_CARD = "prepare and read cards"
+    MOVE_PICTURE = "move a picture to another place"
+    RUN_SITE = "enrol agents and keep accounts"
+
+
+ACTS: dict[Role, frozenset[Act]] = {
+    Role.AUTHOR: frozenset({Act.READ, Act.WRITE_PLAN}),
+    Role.APPROVER: frozenset({Act.READ, Act.APPROVE_PLAN}),
+    Role.INSPECTOR: frozenset({Act.READ, Act.STATE}),
+    Role.SHIFT_LEAD: frozenset({Act.READ, Act.STATE, Act.AUTHORISE_OMISSION, Act.REBIND, Act.MOVE_PICTURE}),
+    Role.MANAGER: frozenset({Act.READ, Act.RUN_CAMPAIGN, Act.REBIND}),
+    Role.ENGINEER: frozenset(
+        {Act.READ, Act.AUTHORISE_OMISSION, Act.AUTHORISE_MANDATORY_OMISSION, Act.MOVE_PICTURE}
+    ),
+    Role.AUDITOR: frozenset({Act.READ}),
+    Role.ADMINISTRATOR: frozenset({Act.READ, Act.RUN_SITE}),
+}
+
+AGENT_ACTS = frozenset({Act.READ, Act.READ_CARD, Act.STATE})
+
+
+@dataclass(frozen=True, slots=True)
+class Caller:
+    """The person or agent behind a request. `sites` holds site codes; None means every site."""
+
+    id: UUID
+    name: str
+    roles: frozenset[Role]
+    sites: frozenset[str] | None
+    agent: bool = False
+    token_id: UUID | None = None
+
+    @property
+    def account_id(self) -> UUID | None:
+        return None if self.agent else self.id
+
+    @property
+    def agent_id(self) -> UUID | None:
+        return self.id if self.agent else None
+
+    def may(self, act: Act) -> bool:
+        acts = AGENT_ACTS if self.agent else frozenset().union(*(ACTS[role] for role in self.roles))
+        return act in acts
+
+    def at(self, site: str) -> bool:
+        return self.sites is None or site in self.sites
+
+    def must(self, act: Act, site: str | None = None) -> None:
+        """Raise NotAllowed unless the caller may do `act`, and at `site` where one is given."""
+        if not self.may(act):
+            raise NotAllowed(
+                f"{self.name} may not {act}.",
+                next_step="Ask an administrator which role the work needs.",
+            )
+        if site is not None and not self.at(site):
+            raise NotAllowed(
+                f"{self.name} has no access to site {site}.",
+                next_step="Use an account or an agent of that site.",
+            )

@@ -1,0 +1,207 @@
+"""How a card return travels: manifest in parts, upload tickets, commit, signed receipt.
+
+1. PUT  /api/v1/card-returns/{id}              CardReturnOpen   -> CardReturnStanding
+2. PUT  /api/v1/card-returns/{id}/parts/{n}    ManifestPart     -> PartAnswer (tickets for what is lacking)
+3. PUT  to the object store, one per ticket, with exactly the ticket's headers
+4. POST /api/v1/card-returns/{id}/commit       CardReturnCommit -> Receipt (a JWS, RFC 7515)
+
+Every step can be repeated: the same id with the same content gives the same answer, with other
+content it is refused with 409 (I8).
+"""
+
+from __future__ import annotations
+
+import hashlib
+from typing import Annotated, Literal
+from uuid import UUID
+
+import msgspec
+
+from service.contract.wire import Code, Count, Digest, Text, UtcTime, Wire
+from service.contract.work import StatementIn
+
+FILES_PER_PART = 500
+
+FileKind = Literal["still", "video", "side", "other"]
+Mark = Literal["zero_length", "truncated", "not_an_image", "changed_while_read", "too_large_to_judge"]
+PlacementRule = Literal["folder", "file_name", "exif", "order", "slate", "by_hand"]
+
+
+class PlacementClaim(Wire):
+    """Where a file belongs and which rule of the card profile said so; `location_key` None = not understood."""
+
+    inspection_id: UUID
+    location_key: Annotated[str, msgspec.Meta(max_length=64)] | None
+    rule: PlacementRule
+    confidence: Annotated[float, msgspec.Meta(ge=0, le=1)] = 1.0
+    element: Annotated[int, msgspec.Meta(ge=1, le=100000)] | None = None
+    element_last: Annotated[int, msgspec.Meta(ge=1, le=100000)] | None = None
+    evaluation: Annotated[str, msgspec.Meta(max_length=64)] | None = None
+    condition: Annotated[str, msgspec.Meta(max_length=128)] | None = None
+    note: Text | None = None
+
+
+class PictureFacts(Wire):
+    """What the picture file says of itself, as read; `exif` maps tag names to text, values never corrected."""
+
+    format: Annotated[str, msgspec.Meta(max_length=32)]
+    width: Count
+    height: Count
+    exif: dict[Annotated[str, msgspec.Meta(max_length=64)], Annotated[str, msgspec.Meta(max_length=2000)]] = {}
+
+
+class ManifestFile(Wire):
+    """One file seen on the card. `path` is relative to the card's root, '/' separated, for reading;
+    `path_bytes` are the exact name bytes where UTF-8 of `path` is not exactly them.
+    `modified` is the file system's time as shown, its zone unknown (I9)."""
+
+    path: Annotated[str, msgspec.Meta(min_length=1, max_length=4096)]
+    size: Count
+    sha256: Digest
+    kind: FileKind
+    read_at: UtcTime
+    modified: Annotated[str, msgspec.Meta(max_length=40)] | None = None
+    path_bytes: bytes | None = None
+    marks: list[Mark] = []
+    picture: PictureFacts | None = None
+    placement: PlacementClaim | None = None
+
+
+class UnreadFile(Wire):
+    """A file the card lists that could not be read: recorded as such, it deletes nothing (I7)."""
+
+    path: Annotated[str, msgspec.Meta(min_length=1, max_length=4096)]
+    why: Text
+
+
+class VolumeFacts(Wire):
+    """Evidence only, never identity (I1)."""
+
+    label: Text | None = None
+    serial: Text | None = None
+    file_system: Text | None = None
+
+
+class CardReturnOpen(Wire):
+    site: Code
+    profile: Code
+    started_at: UtcTime
+    card_id: UUID | None = None
+    inspection_id: UUID | None = None
+    revision_id: UUID | None = None
+    scope: Text | None = None
+    person: Text | None = None
+    shift: Text | None = None
+    volume: VolumeFacts | None = None
+
+
+class ManifestPart(Wire):
+    files: Annotated[list[ManifestFile], msgspec.Meta(max_length=FILES_PER_PART)]
+
+
+class UploadTicket(Wire):
+    """PUT the bytes to `url` with exactly `headers`; the store refuses other bytes (checksum signed in)
+    and a second write (If-None-Match). 412 means: already there, carry on."""
+
+    sha256: Digest
+    size: Count
+    url: str
+    headers: dict[str, str]
+    expires_at: UtcTime
+
+
+class PartAnswer(Wire):
+    part: int
+    files: int
+    held: int
+    lacking: list[UploadTicket]
+
+
+class CardReturnCommit(Wire):
+    """Closes the manifest. `manifest_sha256` is `manifest_digest` over all parts' files in order."""
+
+    parts: Count
+    files: Count
+    manifest_sha256: Digest
+    complete: bool
+    finished_at: UtcTime
+    unread: list[UnreadFile] = []
+    statements: list[StatementIn] = []
+
+
+class ReceiptFile(Wire):
+    path: str
+    sha256: Digest
+    size: Count
+    path_bytes: bytes | None = None
+
+
+class ReceiptBody(Wire):
+    """The payload of a receipt. `complete` False: the card was not read to its end, it is NOT clear to wipe (I6)."""
+
+    format: Literal["sightledger-receipt/1"]
+    card_return_id: UUID
+    card_id: UUID | None
+    site: str
+    agent: str
+    issued_at: UtcTime
+    manifest_sha256: Digest
+    complete: bool
+    files: list[ReceiptFile]
+    unread: list[UnreadFile]
+
+
+class Receipt(Wire):
+    """A flattened JWS (RFC 7515 7.2.2), alg EdDSA over Ed25519 (RFC 8037); `payload` is a ReceiptBody."""
+
+    payload: str
+    protected: str
+    signature: str
+
+
+class CardReturnStanding(Wire):
+    id: UUID
+    site: str
+    state: Literal["open", "committed"]
+    agent: str
+    card_id: UUID | None
+    inspection_id: UUID | None
+    opened_at: UtcTime
+    committed_at: UtcTime | None
+    complete: bool | None
+    files: int
+    files_new: int
+    bytes: int
+    bytes_new: int
+    not_placed: int
+    unread: list[UnreadFile]
+    remarks: list[str]
+
+
+class CardPrepared(Wire):
+    """The fact that a card was prepared for an inspection."""
+
+    site: Code
+    inspection_id: UUID
+    revision_id: UUID
+    profile: Code
+    prepared_at: UtcTime
+    folders: Count
+    scope: Text | None = None
+    person: Text | None = None
+
+
+def manifest_digest(files: list[tuple[bytes, str, int]]) -> str:
+    """SHA-256 over one line per file, `<sha256> <size> <path bytes as hex>\\n`, in manifest order.
+
+    Both sides compute it, so that a lost or doubled part cannot be committed.
+    """
+    digest = hashlib.sha256()
+    for path, sha256, size in files:
+        digest.update(f"{sha256} {size} {path.hex()}\n".encode("ascii"))
+    return digest.hexdigest()
+
+
+def exact_path(path: str, path_bytes: bytes | None) -> bytes:
+    """The name bytes as they stood on the card."""
+    return path.encode("utf-8", "surrogatepass") if path_bytes is None else path_bytes

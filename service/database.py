@@ -1,0 +1,119 @@
+"""The database: one engine, explicit transactions, migrations.
+
+A use case opens exactly one transaction with `begin()`; it has committed before the caller sees an
+answer, and anything raised inside rolls it back.
+"""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from datetime import UTC, datetime
+from typing import Any
+
+import sqlalchemy as sa
+from sqlalchemy.dialects.postgresql import ARRAY, JSONB, UUID
+from sqlalchemy.ext.asyncio import AsyncConnection, AsyncEngine, create_async_engine
+
+NAMING = {
+    "ix": "ix_%(table_name)s_%(column_0_N_name)s",
+    "uq": "uq_%(table_name)s_%(column_0_N_name)s",
+    "ck": "ck_%(table_name)s_%(constraint_name)s",
+    "fk": "fk_%(table_name)s_%(column_0_N_name)s",
+    "pk": "pk_%(table_name)s",
+}
+metadata = sa.MetaData(naming_convention=NAMING)
+
+Row = sa.RowMapping
+
+
+def id_column() -> sa.Column[Any]:
+    return sa.Column("id", UUID(as_uuid=True), primary_key=True)
+
+
+def reference(name: str, target: str, *, nullable: bool = False, **more: Any) -> sa.Column[Any]:
+    return sa.Column(name, UUID(as_uuid=True), sa.ForeignKey(target), nullable=nullable, **more)
+
+
+def moment(name: str, *, nullable: bool = False) -> sa.Column[Any]:
+    """A point in time on a stated clock; always timestamptz."""
+    return sa.Column(name, sa.DateTime(timezone=True), nullable=nullable)
+
+
+def text(name: str, *, nullable: bool = False, **more: Any) -> sa.Column[Any]:
+    return sa.Column(name, sa.Text, nullable=nullable, **more)
+
+
+def texts(name: str, *, nullable: bool = False) -> sa.Column[Any]:
+    return sa.Column(name, ARRAY(sa.Text), nullable=nullable)
+
+
+def ids(name: str) -> sa.Column[Any]:
+    return sa.Column(name, ARRAY(UUID(as_uuid=True)), nullable=False)
+
+
+def json(name: str, *, nullable: bool = False) -> sa.Column[Any]:
+    return sa.Column(name, JSONB(none_as_null=True), nullable=nullable)
+
+
+def server_now() -> datetime:
+    """The service's clock, in UTC."""
+    return datetime.now(UTC)
+
+
+class Database:
+    """A pool of connections to one Postgres."""
+
+    def __init__(self, url: str, *, pool_size: int = 10) -> None:
+        self.engine: AsyncEngine = create_async_engine(
+            url,
+            pool_size=pool_size,
+            max_overflow=pool_size,
+            pool_pre_ping=True,
+            connect_args={"options": "-c timezone=UTC -c statement_timeout=60000"},
+        )
+
+    @asynccontextmanager
+    async def begin(self) -> AsyncIterator[AsyncConnection]:
+        """One transaction: committed when the block ends, rolled back when it raises."""
+        async with self.engine.begin() as connection:
+            yield connection
+
+    async def ready(self) -> bool:
+        """True when a query is answered and the schema is at the newest migration."""
+        async with self.engine.connect() as connection:
+            found = await connection.scalar(sa.text("SELECT version_num FROM alembic_version"))
+        return bool(found == newest_revision())
+
+    async def close(self) -> None:
+        await self.engine.dispose()
+
+
+def _alembic_config(url: str) -> Any:
+    from alembic.config import Config
+
+    config = Config()
+    config.set_main_option("script_location", "migrations:")
+    config.attributes["url"] = url
+    return config
+
+
+def newest_revision() -> str | None:
+    """The id of the newest migration shipped with this code."""
+    from alembic.script import ScriptDirectory
+
+    return ScriptDirectory.from_config(_alembic_config("")).get_current_head()
+
+
+def migrate(url: str) -> None:
+    """Bring the schema of the database at `url` (a SQLAlchemy URL) to the newest migration."""
+    from alembic import command
+
+    command.upgrade(_alembic_config(url), "head")
+
+
+def check_migrations(url: str) -> None:
+    """Raise when the tables the code declares and the migrated schema differ."""
+    from alembic import command
+
+    command.check(_alembic_config(url))

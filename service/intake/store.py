@@ -1,0 +1,97 @@
+"""SQL of cards, card returns, manifests, placements and receipts."""
+
+from __future__ import annotations
+
+import sqlalchemy as sa
+from sqlalchemy.dialects.postgresql import JSONB
+
+from service.database import id_column, ids, json, metadata, moment, reference, text
+
+cards = sa.Table(
+    "cards",
+    metadata,
+    id_column(),
+    reference("site_id", "sites.id"),
+    reference("agent_id", "agents.id"),
+    reference("inspection_id", "inspections.id", index=True),
+    reference("revision_id", "plan_revisions.id"),
+    text("profile"),
+    sa.Column("folders", sa.Integer, nullable=False),
+    text("scope", nullable=True),
+    text("person", nullable=True),
+    moment("prepared_at"),
+    moment("recorded_at"),
+)
+
+# `card_id` is what the card's own marker says and may be unknown here: no foreign key.
+card_returns = sa.Table(
+    "card_returns",
+    metadata,
+    id_column(),
+    reference("site_id", "sites.id"),
+    reference("agent_id", "agents.id"),
+    sa.Column("card_id", sa.UUID(as_uuid=True)),
+    reference("inspection_id", "inspections.id", nullable=True, index=True),
+    reference("revision_id", "plan_revisions.id", nullable=True),
+    text("profile"),
+    text("scope", nullable=True),
+    text("person", nullable=True),
+    text("shift", nullable=True),
+    json("volume", nullable=True),
+    moment("started_at"),
+    moment("finished_at", nullable=True),
+    moment("opened_at"),
+    moment("committed_at", nullable=True),
+    text("manifest_sha256", nullable=True),
+    sa.Column("complete", sa.Boolean),
+    sa.Column("files", sa.Integer, nullable=False, server_default="0"),
+    sa.Column("files_new", sa.Integer, nullable=False, server_default="0"),
+    sa.Column("bytes", sa.BigInteger, nullable=False, server_default="0"),
+    sa.Column("bytes_new", sa.BigInteger, nullable=False, server_default="0"),
+    sa.Column("not_placed", sa.Integer, nullable=False, server_default="0"),
+    sa.Column("unread", JSONB, nullable=False, server_default="[]"),
+    sa.Column("remarks", JSONB, nullable=False, server_default="[]"),
+    sa.Index("ix_card_returns_site", "site_id", "id"),
+    sa.Index("ix_card_returns_card", "card_id"),
+)
+
+# The manifest as the agent sent it, part by part, kept as evidence of what was claimed.
+card_return_parts = sa.Table(
+    "card_return_parts",
+    metadata,
+    reference("card_return_id", "card_returns.id", primary_key=True),
+    sa.Column("part", sa.Integer, primary_key=True),
+    sa.Column("files", sa.Integer, nullable=False),
+    sa.Column("body", sa.LargeBinary, nullable=False),
+    text("body_sha256"),
+)
+
+# Facts: who or what rule said where a sighting belongs. A move replaces earlier ones by id (I12).
+placements = sa.Table(
+    "placements",
+    metadata,
+    id_column(),
+    reference("sighting_id", "sightings.id", index=True),
+    reference("inspection_id", "inspections.id", index=True),
+    text("location_key", nullable=True),
+    sa.Column("element", sa.Integer),
+    sa.Column("element_last", sa.Integer),
+    text("evaluation", nullable=True),
+    text("condition", nullable=True),
+    text("note", nullable=True),
+    text("rule"),
+    sa.Column("confidence", sa.Double, nullable=False),
+    reference("account_id", "accounts.id", nullable=True),
+    reference("agent_id", "agents.id", nullable=True),
+    moment("recorded_at"),
+    ids("replaces"),
+)
+
+receipts = sa.Table(
+    "receipts",
+    metadata,
+    reference("card_return_id", "card_returns.id", primary_key=True),
+    text("key_id"),
+    sa.Column("body", sa.LargeBinary, nullable=False),
+    moment("issued_at"),
+)
