@@ -1,0 +1,488 @@
+"""The first schema"""
+
+import sqlalchemy as sa
+from alembic import op
+from sqlalchemy.dialects import postgresql
+
+revision = "0001"
+down_revision = None
+
+
+def upgrade() -> None:
+    op.create_table(
+        "accounts",
+        sa.Column("id", sa.UUID(), nullable=False),
+        sa.Column("login", sa.Text(), nullable=False),
+        sa.Column("name", sa.Text(), nullable=False),
+        sa.Column("password_hash", sa.Text(), nullable=False),
+        sa.Column("roles", postgresql.ARRAY(sa.Text()), nullable=False),
+        sa.Column("sites", postgresql.ARRAY(sa.Text()), nullable=True),
+        sa.Column("created_at", sa.DateTime(timezone=True), nullable=False),
+        sa.Column("closed_at", sa.DateTime(timezone=True), nullable=True),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_accounts")),
+        sa.UniqueConstraint("login", name=op.f("uq_accounts_login")),
+    )
+    op.create_table(
+        "equipment_types",
+        sa.Column("id", sa.UUID(), nullable=False),
+        sa.Column("code", sa.Text(), nullable=False),
+        sa.Column("name", sa.Text(), nullable=False),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_equipment_types")),
+        sa.UniqueConstraint("code", name=op.f("uq_equipment_types_code")),
+    )
+    op.create_table(
+        "images",
+        sa.Column("digest", sa.Text(), nullable=False),
+        sa.Column("size", sa.BigInteger(), nullable=False),
+        sa.Column("kind", sa.Text(), nullable=False),
+        sa.Column("format", sa.Text(), nullable=True),
+        sa.Column("width", sa.Integer(), nullable=True),
+        sa.Column("height", sa.Integer(), nullable=True),
+        sa.Column("exif", postgresql.JSONB(none_as_null=True, astext_type=sa.Text()), nullable=False),
+        sa.Column("marks", postgresql.ARRAY(sa.Text()), nullable=False),
+        sa.Column("verified_at", sa.DateTime(timezone=True), nullable=False),
+        sa.Column("thumbnail", sa.Text(), nullable=True),
+        sa.PrimaryKeyConstraint("digest", name=op.f("pk_images")),
+    )
+    op.create_table(
+        "sites",
+        sa.Column("id", sa.UUID(), nullable=False),
+        sa.Column("code", sa.Text(), nullable=False),
+        sa.Column("name", sa.Text(), nullable=False),
+        sa.Column("kind", sa.Text(), nullable=False),
+        sa.Column("time_zone", sa.Text(), nullable=False),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_sites")),
+        sa.UniqueConstraint("code", name=op.f("uq_sites_code")),
+    )
+    op.create_table(
+        "agents",
+        sa.Column("id", sa.UUID(), nullable=False),
+        sa.Column("site_id", sa.UUID(), nullable=False),
+        sa.Column("name", sa.Text(), nullable=False),
+        sa.Column("platform", sa.Text(), nullable=False),
+        sa.Column("version", sa.Text(), nullable=False),
+        sa.Column("enrolled_at", sa.DateTime(timezone=True), nullable=False),
+        sa.Column("last_seen_at", sa.DateTime(timezone=True), nullable=True),
+        sa.Column("retired_at", sa.DateTime(timezone=True), nullable=True),
+        sa.Column("report", postgresql.JSONB(none_as_null=True, astext_type=sa.Text()), nullable=True),
+        sa.Column("clock_offset_s", sa.Double(), nullable=True),
+        sa.ForeignKeyConstraint(["site_id"], ["sites.id"], name=op.f("fk_agents_site_id")),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_agents")),
+    )
+    op.create_index(op.f("ix_agents_site_id"), "agents", ["site_id"], unique=False)
+    op.create_table(
+        "builds",
+        sa.Column("id", sa.UUID(), nullable=False),
+        sa.Column("type_id", sa.UUID(), nullable=False),
+        sa.Column("code", sa.Text(), nullable=False),
+        sa.Column("name", sa.Text(), nullable=False),
+        sa.ForeignKeyConstraint(["type_id"], ["equipment_types.id"], name=op.f("fk_builds_type_id")),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_builds")),
+        sa.UniqueConstraint("type_id", "code", name=op.f("uq_builds_type_id_code")),
+    )
+    op.create_table(
+        "plans",
+        sa.Column("id", sa.UUID(), nullable=False),
+        sa.Column("code", sa.Text(), nullable=False),
+        sa.Column("title", sa.Text(), nullable=False),
+        sa.Column("type_id", sa.UUID(), nullable=False),
+        sa.Column("created_at", sa.DateTime(timezone=True), nullable=False),
+        sa.ForeignKeyConstraint(["type_id"], ["equipment_types.id"], name=op.f("fk_plans_type_id")),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_plans")),
+        sa.UniqueConstraint("code", name=op.f("uq_plans_code")),
+    )
+    op.create_table(
+        "campaigns",
+        sa.Column("id", sa.UUID(), nullable=False),
+        sa.Column("name", sa.Text(), nullable=False),
+        sa.Column("plan_id", sa.UUID(), nullable=False),
+        sa.Column("opens", sa.Date(), nullable=False),
+        sa.Column("closes", sa.Date(), nullable=False),
+        sa.Column("version", sa.Integer(), nullable=False),
+        sa.Column("created_at", sa.DateTime(timezone=True), nullable=False),
+        sa.Column("closed_at", sa.DateTime(timezone=True), nullable=True),
+        sa.Column("created_by", sa.UUID(), nullable=False),
+        sa.ForeignKeyConstraint(["created_by"], ["accounts.id"], name=op.f("fk_campaigns_created_by")),
+        sa.ForeignKeyConstraint(["plan_id"], ["plans.id"], name=op.f("fk_campaigns_plan_id")),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_campaigns")),
+        sa.UniqueConstraint("name", name=op.f("uq_campaigns_name")),
+    )
+    op.create_table(
+        "enrolment_codes",
+        sa.Column("id", sa.UUID(), nullable=False),
+        sa.Column("code_hash", sa.LargeBinary(), nullable=False),
+        sa.Column("site_id", sa.UUID(), nullable=False),
+        sa.Column("created_at", sa.DateTime(timezone=True), nullable=False),
+        sa.Column("expires_at", sa.DateTime(timezone=True), nullable=False),
+        sa.Column("used_at", sa.DateTime(timezone=True), nullable=True),
+        sa.Column("agent_id", sa.UUID(), nullable=True),
+        sa.ForeignKeyConstraint(["agent_id"], ["agents.id"], name=op.f("fk_enrolment_codes_agent_id")),
+        sa.ForeignKeyConstraint(["site_id"], ["sites.id"], name=op.f("fk_enrolment_codes_site_id")),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_enrolment_codes")),
+        sa.UniqueConstraint("code_hash", name=op.f("uq_enrolment_codes_code_hash")),
+    )
+    op.create_table(
+        "plan_revisions",
+        sa.Column("id", sa.UUID(), nullable=False),
+        sa.Column("plan_id", sa.UUID(), nullable=False),
+        sa.Column("label", sa.Text(), nullable=False),
+        sa.Column("version", sa.Integer(), nullable=False),
+        sa.Column("document", postgresql.JSONB(none_as_null=True, astext_type=sa.Text()), nullable=False),
+        sa.Column("digest", sa.Text(), nullable=False),
+        sa.Column("author_id", sa.UUID(), nullable=False),
+        sa.Column("created_at", sa.DateTime(timezone=True), nullable=False),
+        sa.ForeignKeyConstraint(["author_id"], ["accounts.id"], name=op.f("fk_plan_revisions_author_id")),
+        sa.ForeignKeyConstraint(["plan_id"], ["plans.id"], name=op.f("fk_plan_revisions_plan_id")),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_plan_revisions")),
+        sa.UniqueConstraint("plan_id", "label", name=op.f("uq_plan_revisions_plan_id_label")),
+    )
+    op.create_table(
+        "tokens",
+        sa.Column("id", sa.UUID(), nullable=False),
+        sa.Column("token_hash", sa.LargeBinary(), nullable=False),
+        sa.Column("account_id", sa.UUID(), nullable=True),
+        sa.Column("agent_id", sa.UUID(), nullable=True),
+        sa.Column("created_at", sa.DateTime(timezone=True), nullable=False),
+        sa.Column("expires_at", sa.DateTime(timezone=True), nullable=True),
+        sa.Column("revoked_at", sa.DateTime(timezone=True), nullable=True),
+        sa.CheckConstraint("(account_id IS NULL) <> (agent_id IS NULL)", name=op.f("ck_tokens_one_holder")),
+        sa.ForeignKeyConstraint(["account_id"], ["accounts.id"], name=op.f("fk_tokens_account_id")),
+        sa.ForeignKeyConstraint(["agent_id"], ["agents.id"], name=op.f("fk_tokens_agent_id")),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_tokens")),
+        sa.UniqueConstraint("token_hash", name=op.f("uq_tokens_token_hash")),
+    )
+    op.create_index(op.f("ix_tokens_account_id"), "tokens", ["account_id"], unique=False)
+    op.create_index(op.f("ix_tokens_agent_id"), "tokens", ["agent_id"], unique=False)
+    op.create_table(
+        "units",
+        sa.Column("id", sa.UUID(), nullable=False),
+        sa.Column("serial", sa.Text(), nullable=False),
+        sa.Column("type_id", sa.UUID(), nullable=False),
+        sa.Column("build_id", sa.UUID(), nullable=False),
+        sa.Column("site_id", sa.UUID(), nullable=False),
+        sa.Column("position", sa.Text(), nullable=True),
+        sa.Column("created_at", sa.DateTime(timezone=True), nullable=False),
+        sa.Column("invented", sa.Boolean(), server_default=sa.text("false"), nullable=False),
+        sa.ForeignKeyConstraint(["build_id"], ["builds.id"], name=op.f("fk_units_build_id")),
+        sa.ForeignKeyConstraint(["site_id"], ["sites.id"], name=op.f("fk_units_site_id")),
+        sa.ForeignKeyConstraint(["type_id"], ["equipment_types.id"], name=op.f("fk_units_type_id")),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_units")),
+        sa.UniqueConstraint("serial", name=op.f("uq_units_serial")),
+    )
+    op.create_index(op.f("ix_units_site_id"), "units", ["site_id"], unique=False)
+    op.create_table(
+        "completion",
+        sa.Column("campaign_id", sa.UUID(), nullable=False),
+        sa.Column("site_id", sa.UUID(), nullable=False),
+        sa.Column("type_id", sa.UUID(), nullable=False),
+        sa.Column("inspections", sa.BigInteger(), server_default="0", nullable=False),
+        sa.Column("inspections_complete", sa.BigInteger(), server_default="0", nullable=False),
+        sa.Column("locations", sa.BigInteger(), server_default="0", nullable=False),
+        sa.Column("complete", sa.BigInteger(), server_default="0", nullable=False),
+        sa.Column("omitted", sa.BigInteger(), server_default="0", nullable=False),
+        sa.Column("not_inspected", sa.BigInteger(), server_default="0", nullable=False),
+        sa.Column("reopened", sa.BigInteger(), server_default="0", nullable=False),
+        sa.Column("conflict", sa.BigInteger(), server_default="0", nullable=False),
+        sa.Column("no_statement", sa.BigInteger(), server_default="0", nullable=False),
+        sa.Column("not_applicable", sa.BigInteger(), server_default="0", nullable=False),
+        sa.Column("pictures_required", sa.BigInteger(), server_default="0", nullable=False),
+        sa.Column("pictures_held", sa.BigInteger(), server_default="0", nullable=False),
+        sa.ForeignKeyConstraint(["campaign_id"], ["campaigns.id"], name=op.f("fk_completion_campaign_id")),
+        sa.ForeignKeyConstraint(["site_id"], ["sites.id"], name=op.f("fk_completion_site_id")),
+        sa.ForeignKeyConstraint(["type_id"], ["equipment_types.id"], name=op.f("fk_completion_type_id")),
+        sa.PrimaryKeyConstraint("campaign_id", "site_id", "type_id", name=op.f("pk_completion")),
+    )
+    op.create_table(
+        "inspections",
+        sa.Column("id", sa.UUID(), nullable=False),
+        sa.Column("campaign_id", sa.UUID(), nullable=False),
+        sa.Column("unit_id", sa.UUID(), nullable=False),
+        sa.Column("site_id", sa.UUID(), nullable=False),
+        sa.Column("type_id", sa.UUID(), nullable=False),
+        sa.Column("revision_id", sa.UUID(), nullable=False),
+        sa.Column("version", sa.Integer(), nullable=False),
+        sa.Column("complete", sa.Boolean(), server_default=sa.text("false"), nullable=False),
+        sa.Column("created_at", sa.DateTime(timezone=True), nullable=False),
+        sa.ForeignKeyConstraint(["campaign_id"], ["campaigns.id"], name=op.f("fk_inspections_campaign_id")),
+        sa.ForeignKeyConstraint(
+            ["revision_id"], ["plan_revisions.id"], name=op.f("fk_inspections_revision_id")
+        ),
+        sa.ForeignKeyConstraint(["site_id"], ["sites.id"], name=op.f("fk_inspections_site_id")),
+        sa.ForeignKeyConstraint(["type_id"], ["equipment_types.id"], name=op.f("fk_inspections_type_id")),
+        sa.ForeignKeyConstraint(["unit_id"], ["units.id"], name=op.f("fk_inspections_unit_id")),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_inspections")),
+        sa.UniqueConstraint("campaign_id", "unit_id", name=op.f("uq_inspections_campaign_id_unit_id")),
+    )
+    op.create_index(op.f("ix_inspections_site_id"), "inspections", ["site_id"], unique=False)
+    op.create_index(op.f("ix_inspections_unit_id"), "inspections", ["unit_id"], unique=False)
+    op.create_table(
+        "revision_events",
+        sa.Column("id", sa.UUID(), nullable=False),
+        sa.Column("revision_id", sa.UUID(), nullable=False),
+        sa.Column("kind", sa.Text(), nullable=False),
+        sa.Column("account_id", sa.UUID(), nullable=False),
+        sa.Column("recorded_at", sa.DateTime(timezone=True), nullable=False),
+        sa.Column("note", sa.Text(), nullable=True),
+        sa.Column("effective_from", sa.DateTime(timezone=True), nullable=True),
+        sa.Column("sites", postgresql.ARRAY(sa.Text()), nullable=True),
+        sa.Column("replaces", postgresql.ARRAY(sa.UUID()), nullable=False),
+        sa.ForeignKeyConstraint(["account_id"], ["accounts.id"], name=op.f("fk_revision_events_account_id")),
+        sa.ForeignKeyConstraint(
+            ["revision_id"], ["plan_revisions.id"], name=op.f("fk_revision_events_revision_id")
+        ),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_revision_events")),
+    )
+    op.create_index(op.f("ix_revision_events_revision_id"), "revision_events", ["revision_id"], unique=False)
+    op.create_table(
+        "unit_positions",
+        sa.Column("id", sa.UUID(), nullable=False),
+        sa.Column("unit_id", sa.UUID(), nullable=False),
+        sa.Column("site_id", sa.UUID(), nullable=False),
+        sa.Column("position", sa.Text(), nullable=True),
+        sa.Column("since", sa.Date(), nullable=False),
+        sa.Column("recorded_at", sa.DateTime(timezone=True), nullable=False),
+        sa.ForeignKeyConstraint(["site_id"], ["sites.id"], name=op.f("fk_unit_positions_site_id")),
+        sa.ForeignKeyConstraint(["unit_id"], ["units.id"], name=op.f("fk_unit_positions_unit_id")),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_unit_positions")),
+    )
+    op.create_index(op.f("ix_unit_positions_unit_id"), "unit_positions", ["unit_id"], unique=False)
+    op.create_table(
+        "bindings",
+        sa.Column("id", sa.UUID(), nullable=False),
+        sa.Column("inspection_id", sa.UUID(), nullable=False),
+        sa.Column("revision_id", sa.UUID(), nullable=False),
+        sa.Column("reason", sa.Text(), nullable=False),
+        sa.Column("account_id", sa.UUID(), nullable=False),
+        sa.Column("recorded_at", sa.DateTime(timezone=True), nullable=False),
+        sa.ForeignKeyConstraint(["account_id"], ["accounts.id"], name=op.f("fk_bindings_account_id")),
+        sa.ForeignKeyConstraint(
+            ["inspection_id"], ["inspections.id"], name=op.f("fk_bindings_inspection_id")
+        ),
+        sa.ForeignKeyConstraint(["revision_id"], ["plan_revisions.id"], name=op.f("fk_bindings_revision_id")),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_bindings")),
+    )
+    op.create_index(op.f("ix_bindings_inspection_id"), "bindings", ["inspection_id"], unique=False)
+    op.create_table(
+        "card_returns",
+        sa.Column("id", sa.UUID(), nullable=False),
+        sa.Column("site_id", sa.UUID(), nullable=False),
+        sa.Column("agent_id", sa.UUID(), nullable=False),
+        sa.Column("card_id", sa.UUID(), nullable=True),
+        sa.Column("inspection_id", sa.UUID(), nullable=True),
+        sa.Column("revision_id", sa.UUID(), nullable=True),
+        sa.Column("profile", sa.Text(), nullable=False),
+        sa.Column("scope", sa.Text(), nullable=True),
+        sa.Column("person", sa.Text(), nullable=True),
+        sa.Column("shift", sa.Text(), nullable=True),
+        sa.Column("volume", postgresql.JSONB(none_as_null=True, astext_type=sa.Text()), nullable=True),
+        sa.Column("started_at", sa.DateTime(timezone=True), nullable=False),
+        sa.Column("finished_at", sa.DateTime(timezone=True), nullable=True),
+        sa.Column("opened_at", sa.DateTime(timezone=True), nullable=False),
+        sa.Column("committed_at", sa.DateTime(timezone=True), nullable=True),
+        sa.Column("manifest_sha256", sa.Text(), nullable=True),
+        sa.Column("complete", sa.Boolean(), nullable=True),
+        sa.Column("files", sa.Integer(), server_default="0", nullable=False),
+        sa.Column("files_new", sa.Integer(), server_default="0", nullable=False),
+        sa.Column("bytes", sa.BigInteger(), server_default="0", nullable=False),
+        sa.Column("bytes_new", sa.BigInteger(), server_default="0", nullable=False),
+        sa.Column("not_placed", sa.Integer(), server_default="0", nullable=False),
+        sa.Column("unread", postgresql.JSONB(astext_type=sa.Text()), server_default="[]", nullable=False),
+        sa.Column("remarks", postgresql.JSONB(astext_type=sa.Text()), server_default="[]", nullable=False),
+        sa.ForeignKeyConstraint(["agent_id"], ["agents.id"], name=op.f("fk_card_returns_agent_id")),
+        sa.ForeignKeyConstraint(
+            ["inspection_id"], ["inspections.id"], name=op.f("fk_card_returns_inspection_id")
+        ),
+        sa.ForeignKeyConstraint(
+            ["revision_id"], ["plan_revisions.id"], name=op.f("fk_card_returns_revision_id")
+        ),
+        sa.ForeignKeyConstraint(["site_id"], ["sites.id"], name=op.f("fk_card_returns_site_id")),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_card_returns")),
+    )
+    op.create_index("ix_card_returns_card", "card_returns", ["card_id"], unique=False)
+    op.create_index(op.f("ix_card_returns_inspection_id"), "card_returns", ["inspection_id"], unique=False)
+    op.create_index("ix_card_returns_site", "card_returns", ["site_id", "id"], unique=False)
+    op.create_table(
+        "cards",
+        sa.Column("id", sa.UUID(), nullable=False),
+        sa.Column("site_id", sa.UUID(), nullable=False),
+        sa.Column("agent_id", sa.UUID(), nullable=False),
+        sa.Column("inspection_id", sa.UUID(), nullable=False),
+        sa.Column("revision_id", sa.UUID(), nullable=False),
+        sa.Column("profile", sa.Text(), nullable=False),
+        sa.Column("folders", sa.Integer(), nullable=False),
+        sa.Column("scope", sa.Text(), nullable=True),
+        sa.Column("person", sa.Text(), nullable=True),
+        sa.Column("prepared_at", sa.DateTime(timezone=True), nullable=False),
+        sa.Column("recorded_at", sa.DateTime(timezone=True), nullable=False),
+        sa.ForeignKeyConstraint(["agent_id"], ["agents.id"], name=op.f("fk_cards_agent_id")),
+        sa.ForeignKeyConstraint(["inspection_id"], ["inspections.id"], name=op.f("fk_cards_inspection_id")),
+        sa.ForeignKeyConstraint(["revision_id"], ["plan_revisions.id"], name=op.f("fk_cards_revision_id")),
+        sa.ForeignKeyConstraint(["site_id"], ["sites.id"], name=op.f("fk_cards_site_id")),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_cards")),
+    )
+    op.create_index(op.f("ix_cards_inspection_id"), "cards", ["inspection_id"], unique=False)
+    op.create_table(
+        "inspection_locations",
+        sa.Column("inspection_id", sa.UUID(), nullable=False),
+        sa.Column("location_key", sa.Text(), nullable=False),
+        sa.Column("ordinal", sa.Integer(), nullable=False),
+        sa.Column("bound", sa.Boolean(), nullable=False),
+        sa.Column("applicable", sa.Boolean(), nullable=False),
+        sa.Column("mandatory", sa.Boolean(), nullable=False),
+        sa.Column("pictures_required", sa.Integer(), nullable=False),
+        sa.Column("pictures_held", sa.Integer(), server_default="0", nullable=False),
+        sa.Column("state", sa.Text(), nullable=False),
+        sa.Column("heads", postgresql.ARRAY(sa.UUID()), nullable=False),
+        sa.ForeignKeyConstraint(
+            ["inspection_id"], ["inspections.id"], name=op.f("fk_inspection_locations_inspection_id")
+        ),
+        sa.PrimaryKeyConstraint("inspection_id", "location_key", name=op.f("pk_inspection_locations")),
+    )
+    op.create_table(
+        "card_return_parts",
+        sa.Column("card_return_id", sa.UUID(), nullable=False),
+        sa.Column("part", sa.Integer(), nullable=False),
+        sa.Column("files", sa.Integer(), nullable=False),
+        sa.Column("body", sa.LargeBinary(), nullable=False),
+        sa.Column("body_sha256", sa.Text(), nullable=False),
+        sa.ForeignKeyConstraint(
+            ["card_return_id"], ["card_returns.id"], name=op.f("fk_card_return_parts_card_return_id")
+        ),
+        sa.PrimaryKeyConstraint("card_return_id", "part", name=op.f("pk_card_return_parts")),
+    )
+    op.create_table(
+        "receipts",
+        sa.Column("card_return_id", sa.UUID(), nullable=False),
+        sa.Column("key_id", sa.Text(), nullable=False),
+        sa.Column("body", sa.LargeBinary(), nullable=False),
+        sa.Column("issued_at", sa.DateTime(timezone=True), nullable=False),
+        sa.ForeignKeyConstraint(
+            ["card_return_id"], ["card_returns.id"], name=op.f("fk_receipts_card_return_id")
+        ),
+        sa.PrimaryKeyConstraint("card_return_id", name=op.f("pk_receipts")),
+    )
+    op.create_table(
+        "sightings",
+        sa.Column("id", sa.UUID(), nullable=False),
+        sa.Column("card_return_id", sa.UUID(), nullable=False),
+        sa.Column("ordinal", sa.Integer(), nullable=False),
+        sa.Column("digest", sa.Text(), nullable=False),
+        sa.Column("path", sa.Text(), nullable=False),
+        sa.Column("path_bytes", sa.LargeBinary(), nullable=False),
+        sa.Column("modified", sa.Text(), nullable=True),
+        sa.Column("read_at", sa.DateTime(timezone=True), nullable=False),
+        sa.Column("received_at", sa.DateTime(timezone=True), nullable=False),
+        sa.Column("marks", postgresql.ARRAY(sa.Text()), nullable=False),
+        sa.ForeignKeyConstraint(
+            ["card_return_id"], ["card_returns.id"], name=op.f("fk_sightings_card_return_id")
+        ),
+        sa.ForeignKeyConstraint(["digest"], ["images.digest"], name=op.f("fk_sightings_digest")),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_sightings")),
+        sa.UniqueConstraint("card_return_id", "ordinal", name=op.f("uq_sightings_card_return_id_ordinal")),
+    )
+    op.create_index("ix_sightings_digest", "sightings", ["digest"], unique=False)
+    op.create_table(
+        "statements",
+        sa.Column("id", sa.UUID(), nullable=False),
+        sa.Column("inspection_id", sa.UUID(), nullable=False),
+        sa.Column("kind", sa.Text(), nullable=False),
+        sa.Column("locations", postgresql.ARRAY(sa.Text()), nullable=False),
+        sa.Column("replaces", postgresql.ARRAY(sa.UUID()), nullable=False),
+        sa.Column("reason", sa.Text(), nullable=True),
+        sa.Column("note", sa.Text(), nullable=True),
+        sa.Column("stated_by", sa.Text(), nullable=False),
+        sa.Column("stated_at", sa.DateTime(timezone=True), nullable=True),
+        sa.Column("account_id", sa.UUID(), nullable=True),
+        sa.Column("agent_id", sa.UUID(), nullable=True),
+        sa.Column("card_return_id", sa.UUID(), nullable=True),
+        sa.Column("recorded_at", sa.DateTime(timezone=True), nullable=False),
+        sa.ForeignKeyConstraint(["account_id"], ["accounts.id"], name=op.f("fk_statements_account_id")),
+        sa.ForeignKeyConstraint(["agent_id"], ["agents.id"], name=op.f("fk_statements_agent_id")),
+        sa.ForeignKeyConstraint(
+            ["card_return_id"], ["card_returns.id"], name=op.f("fk_statements_card_return_id")
+        ),
+        sa.ForeignKeyConstraint(
+            ["inspection_id"], ["inspections.id"], name=op.f("fk_statements_inspection_id")
+        ),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_statements")),
+    )
+    op.create_index(op.f("ix_statements_inspection_id"), "statements", ["inspection_id"], unique=False)
+    op.create_table(
+        "placements",
+        sa.Column("id", sa.UUID(), nullable=False),
+        sa.Column("sighting_id", sa.UUID(), nullable=False),
+        sa.Column("inspection_id", sa.UUID(), nullable=False),
+        sa.Column("location_key", sa.Text(), nullable=True),
+        sa.Column("element", sa.Integer(), nullable=True),
+        sa.Column("element_last", sa.Integer(), nullable=True),
+        sa.Column("evaluation", sa.Text(), nullable=True),
+        sa.Column("condition", sa.Text(), nullable=True),
+        sa.Column("note", sa.Text(), nullable=True),
+        sa.Column("rule", sa.Text(), nullable=False),
+        sa.Column("confidence", sa.Double(), nullable=False),
+        sa.Column("account_id", sa.UUID(), nullable=True),
+        sa.Column("agent_id", sa.UUID(), nullable=True),
+        sa.Column("recorded_at", sa.DateTime(timezone=True), nullable=False),
+        sa.Column("replaces", postgresql.ARRAY(sa.UUID()), nullable=False),
+        sa.ForeignKeyConstraint(["account_id"], ["accounts.id"], name=op.f("fk_placements_account_id")),
+        sa.ForeignKeyConstraint(["agent_id"], ["agents.id"], name=op.f("fk_placements_agent_id")),
+        sa.ForeignKeyConstraint(
+            ["inspection_id"], ["inspections.id"], name=op.f("fk_placements_inspection_id")
+        ),
+        sa.ForeignKeyConstraint(["sighting_id"], ["sightings.id"], name=op.f("fk_placements_sighting_id")),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_placements")),
+    )
+    op.create_index(op.f("ix_placements_inspection_id"), "placements", ["inspection_id"], unique=False)
+    op.create_index(op.f("ix_placements_sighting_id"), "placements", ["sighting_id"], unique=False)
+    op.create_table(
+        "unit_images",
+        sa.Column("id", sa.UUID(), nullable=False),
+        sa.Column("unit_id", sa.UUID(), nullable=False),
+        sa.Column("inspection_id", sa.UUID(), nullable=False),
+        sa.Column("digest", sa.Text(), nullable=False),
+        sa.Column("location_key", sa.Text(), server_default="", nullable=False),
+        sa.Column("element", sa.Integer(), server_default="0", nullable=False),
+        sa.Column("element_last", sa.Integer(), nullable=True),
+        sa.Column("evaluation", sa.Text(), nullable=True),
+        sa.Column("condition", sa.Text(), nullable=True),
+        sa.Column("note", sa.Text(), nullable=True),
+        sa.Column("first_sighting_id", sa.UUID(), nullable=False),
+        sa.Column("sightings", sa.Integer(), nullable=False),
+        sa.Column("taken_at", sa.DateTime(timezone=True), nullable=False),
+        sa.Column("taken_basis", sa.Text(), nullable=False),
+        sa.ForeignKeyConstraint(["digest"], ["images.digest"], name=op.f("fk_unit_images_digest")),
+        sa.ForeignKeyConstraint(
+            ["first_sighting_id"], ["sightings.id"], name=op.f("fk_unit_images_first_sighting_id")
+        ),
+        sa.ForeignKeyConstraint(
+            ["inspection_id"], ["inspections.id"], name=op.f("fk_unit_images_inspection_id")
+        ),
+        sa.ForeignKeyConstraint(["unit_id"], ["units.id"], name=op.f("fk_unit_images_unit_id")),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_unit_images")),
+        sa.UniqueConstraint(
+            "inspection_id",
+            "digest",
+            "location_key",
+            "element",
+            name=op.f("uq_unit_images_inspection_id_digest_location_key_element"),
+        ),
+    )
+    op.create_index("ix_unit_images_digest", "unit_images", ["digest"], unique=False)
+    op.create_index("ix_unit_images_history", "unit_images", ["unit_id", "taken_at", "id"], unique=False)
+    op.create_index(
+        "ix_unit_images_location", "unit_images", ["unit_id", "location_key", "taken_at", "id"], unique=False
+    )
+    _install_queue()
+
+
+def _install_queue() -> None:
+    """The tables of the Postgres-backed job queue, as its library ships them."""
+    from procrastinate.schema import SchemaManager
+
+    driver = op.get_bind().connection.driver_connection
+    assert driver is not None
+    driver.execute(SchemaManager.get_schema())
+
+
+def downgrade() -> None:
+    raise RuntimeError("The first migration is not undone: restore a backup taken before it instead.")
