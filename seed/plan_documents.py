@@ -123,12 +123,13 @@ class _PlainDumper(yaml.SafeDumper):
     def ignore_aliases(self, data: object) -> bool:
         return True
 
-    def represent_list(self, data: list[Any]) -> yaml.Node:
-        plain = all(isinstance(entry, str) for entry in data)
-        return self.represent_sequence("tag:yaml.org,2002:seq", data, flow_style=plain)
+
+def _short_lists(dumper: yaml.SafeDumper, entries: list[Any]) -> yaml.SequenceNode:
+    plain = all(isinstance(entry, str) for entry in entries)
+    return dumper.represent_sequence("tag:yaml.org,2002:seq", entries, flow_style=plain)
 
 
-_PlainDumper.add_representer(list, _PlainDumper.represent_list)
+_PlainDumper.add_representer(list, _short_lists)
 
 
 def _base(scenario: Scenario, code: str, label: str, wanted: Callable[[SeedLocation], bool]) -> Document:
@@ -163,7 +164,7 @@ def _heading(plan: Plan, label: str) -> Document:
 
 def _sections(equipment_type: str, locations: list[Document]) -> list[Document]:
     left = list(locations)
-    sections = []
+    sections: list[Document] = []
     for name, prefixes in SECTIONS[equipment_type].items():
         exact = [loc for loc in left if loc["key"] in prefixes]
         inside = exact or [loc for loc in left if loc["key"].startswith(prefixes)]

@@ -16,7 +16,7 @@ class Part(msgspec.Struct, frozen=True, rename="camel", forbid_unknown_fields=Tr
     """A piece of the scenario file; members it does not know are refused."""
 
 
-class Site(Part):
+class Site(Part, frozen=True):
     code: str
     name: str
     kind: str
@@ -26,12 +26,12 @@ class Site(Part):
     note: str | None = None
 
 
-class Build(Part):
+class Build(Part, frozen=True):
     code: str
     name: str
 
 
-class Port(Part):
+class Port(Part, frozen=True):
     """An access port and the builds it exists on."""
 
     code: str
@@ -39,14 +39,14 @@ class Port(Part):
     builds: list[str]
 
 
-class EquipmentType(Part):
+class EquipmentType(Part, frozen=True):
     code: str
     name: str
     builds: list[Build]
     ports: list[Port]
 
 
-class Unit(Part):
+class Unit(Part, frozen=True):
     serial: str
     type: str
     build: str
@@ -56,7 +56,7 @@ class Unit(Part):
     starts: int | None = None
 
 
-class BuildCount(Part):
+class BuildCount(Part, frozen=True):
     """What one campaign owes per unit of this build."""
 
     build: str
@@ -65,7 +65,7 @@ class BuildCount(Part):
     units: int
 
 
-class Revision(Part):
+class Revision(Part, frozen=True):
     label: str
     state: str
     effective: date | None = None
@@ -74,7 +74,7 @@ class Revision(Part):
     note: str | None = None
 
 
-class Plan(Part):
+class Plan(Part, frozen=True):
     code: str
     title: str
     type: str
@@ -82,7 +82,7 @@ class Plan(Part):
     interval: dict[str, int] = {}
 
 
-class Person(Part):
+class Person(Part, frozen=True):
     name: str
     roles: list[str]
     level: int | None = None
@@ -90,7 +90,7 @@ class Person(Part):
     vision_check_due: date | None = None
 
 
-class Scope(Part):
+class Scope(Part, frozen=True):
     """`clock_error_s`: seconds the scope's clock is ahead of true time."""
 
     asset: str
@@ -101,13 +101,13 @@ class Scope(Part):
     note: str | None = None
 
 
-class CampaignWindow(Part):
+class CampaignWindow(Part, frozen=True):
     name: str
     opens: date
     closes: date
 
 
-class Element(Part):
+class Element(Part, frozen=True):
     """The counted things at a location, and how many of them one picture shows."""
 
     kind: str
@@ -117,7 +117,7 @@ class Element(Part):
     per_picture: int
 
 
-class SeedLocation(Part):
+class SeedLocation(Part, frozen=True):
     key: str
     name: str
     type: str
@@ -135,7 +135,7 @@ class SeedLocation(Part):
     reference: str | None = None
 
 
-class NumericLimit(Part):
+class NumericLimit(Part, frozen=True):
     condition: str
     quantity: str
     unit: str
@@ -144,12 +144,12 @@ class NumericLimit(Part):
     note: str
 
 
-class LimitSet(Part):
+class LimitSet(Part, frozen=True):
     text: dict[str, str]
     limits: list[NumericLimit]
 
 
-class Scenario(Part):
+class Scenario(Part, frozen=True):
     invented: str
     notes: list[str]
     operator: str
