@@ -1,0 +1,228 @@
+"""The fold of statements into the standing of locations, and the roll-up of standings. Pure (I3, I4)."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Mapping
+from dataclasses import dataclass, fields, replace
+from uuid import UUID
+
+from service.contract.work import LocationState, StatementKind
+
+
+@dataclass(frozen=True, slots=True)
+class Statement:
+    """What was said of some locations of one inspection.
+
+    `replaces` names the statements it was made in knowledge of.
+    """
+
+    id: UUID
+    kind: StatementKind
+    locations: frozenset[str]
+    replaces: frozenset[UUID] = frozenset()
+    reason: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Fold:
+    """What the statements make of one location; a next statement has to replace `heads` (ids, ascending)."""
+
+    state: LocationState
+    heads: tuple[UUID, ...]
+
+
+NOTHING_SAID = Fold("no_statement", ())
+
+
+def location_state(statements: Iterable[Statement], key: str) -> Fold:
+    """The state of one location from all statements that name it, in any order and however often repeated.
+
+    Heads are the statements that nothing replaces. No head: no_statement. Heads that all say the same
+    (kind and reason): that. Heads that differ: conflict, which counts as not complete until a person
+    settles it with a statement that replaces every head.
+
+    Decided on purpose: two statements `complete` that do not know of each other agree, so two shifts on
+    one unit both count, once, and no conflict is shown. A later `reopened` that names only one of them
+    leaves the other standing beside it, and that is a conflict.
+
+    Honest ids cannot replace each other in a ring. Should they, no member is the later one: all count
+    as heads and the location is in conflict, whatever they say, until a statement from outside the ring
+    replaces them all.
+    """
+    named = {statement for statement in statements if key in statement.locations}
+    if not named:
+        return NOTHING_SAID
+    later = _later(named)
+    heads = {s for s in named if all(s.id in later[other] for other in later[s.id])}
+    in_ring = any(later[s.id] for s in heads)
+    said = {(s.kind, s.reason) for s in heads}
+    ids = tuple(sorted({s.id for s in heads}))
+    if in_ring or len(said) > 1:
+        return Fold("conflict", ids)
+    [(kind, _)] = said
+    return Fold(kind, ids)
+
+
+def _later(named: Collection[Statement]) -> dict[UUID, set[UUID]]:
+    """For each id the others that replace it, directly or through others."""
+    direct: dict[UUID, set[UUID]] = {statement.id: set() for statement in named}
+    for statement in named:
+        for replaced in statement.replaces & direct.keys():
+            direct[replaced].add(statement.id)
+    return {start: _reached(start, direct) - {start} for start in direct}
+
+
+def _reached(start: UUID, direct: Mapping[UUID, set[UUID]]) -> set[UUID]:
+    seen: set[UUID] = set()
+    waiting = [start]
+    while waiting:
+        fresh = direct[waiting.pop()] - seen
+        seen |= fresh
+        waiting.extend(fresh)
+    return seen
+
+
+def fold(statements: Iterable[Statement], keys: Iterable[str]) -> dict[str, Fold]:
+    """`location_state` for each key, reading the statements once."""
+    by_key: dict[str, list[Statement]] = {key: [] for key in keys}
+    for statement in statements:
+        for key in statement.locations & by_key.keys():
+            by_key[key].append(statement)
+    return {key: location_state(named, key) for key, named in by_key.items()}
+
+
+@dataclass(frozen=True, slots=True)
+class BoundLocation:
+    """One location as an inspection has it. `bound` False: the present revision no longer has it.
+    `applicable` False: it does not exist on this build (I11); no statement changes that."""
+
+    key: str
+    bound: bool = True
+    applicable: bool = True
+    mandatory: bool = True
+    pictures_required: int = 0
+    pictures_held: int = 0
+
+    @property
+    def owed(self) -> bool:
+        """True when the inspection owes an answer for it."""
+        return self.bound and self.applicable
+
+
+@dataclass(frozen=True, slots=True)
+class Counts:
+    """A roll-up: the columns of the completion table, in their order.
+
+    `locations` counts the owed ones and is the sum of complete, omitted, not_inspected, reopened, conflict
+    and no_statement. Pictures are those of owed locations; more than required at one place does not
+    make up for too few at another, so the two sums show volume and prove nothing.
+    """
+
+    inspections: int = 0
+    inspections_complete: int = 0
+    locations: int = 0
+    complete: int = 0
+    omitted: int = 0
+    not_inspected: int = 0
+    reopened: int = 0
+    conflict: int = 0
+    no_statement: int = 0
+    not_applicable: int = 0
+    pictures_required: int = 0
+    pictures_held: int = 0
+
+
+COLUMNS = tuple(field.name for field in fields(Counts))
+# The state of a location and the column that counts it.
+COLUMN_OF: dict[LocationState, str] = {
+    "complete": "complete",
+    "omission_authorised": "omitted",
+    "not_inspected": "not_inspected",
+    "reopened": "reopened",
+    "conflict": "conflict",
+    "no_statement": "no_statement",
+}
+ANSWERED: frozenset[LocationState] = frozenset({"complete", "omission_authorised"})
+
+
+def shown_state(location: BoundLocation, folded: Fold) -> LocationState:
+    """The state to show: not applicable to the build comes before anything that was said (I11)."""
+    return folded.state if location.applicable else "not_applicable"
+
+
+def inspection_standing(
+    locations: Iterable[BoundLocation], states: Mapping[str, LocationState]
+) -> tuple[Counts, bool]:
+    """The counts of one inspection and whether it is complete.
+
+    Complete: every owed location is complete or has an authorised omission. An inspection that owes
+    nothing is not complete, so that an empty plan never looks like work done. A location without an
+    entry in `states` has no statement.
+    """
+    tally = dict.fromkeys(COLUMNS, 0)
+    answered = 0
+    for location in locations:
+        if not location.owed:
+            tally["not_applicable"] += location.bound
+            continue
+        state = states.get(location.key, "no_statement")
+        tally["locations"] += 1
+        tally[COLUMN_OF[state]] += 1
+        tally["pictures_required"] += location.pictures_required
+        tally["pictures_held"] += location.pictures_held
+        answered += state in ANSWERED
+    complete = 0 < answered == tally["locations"]
+    tally["inspections"] = 1
+    tally["inspections_complete"] = int(complete)
+    return Counts(**tally), complete
+
+
+def rollup(inspections: Iterable[Counts]) -> Counts:
+    """The sum of the counts of some inspections."""
+    total = dict.fromkeys(COLUMNS, 0)
+    for counts in inspections:
+        for column in COLUMNS:
+            total[column] += getattr(counts, column)
+    return Counts(**total)
+
+
+def times(counts: Counts, number: int) -> Counts:
+    """The counts of `number` inspections that all stand alike."""
+    return replace(counts, **{column: getattr(counts, column) * number for column in COLUMNS})
+
+
+def delta(before: Counts, after: Counts) -> Counts:
+    """What has to be added to a roll-up when one inspection goes from `before` to `after`."""
+    return Counts(**{column: getattr(after, column) - getattr(before, column) for column in COLUMNS})
+
+
+@dataclass(frozen=True, slots=True)
+class Passage:
+    """What a change of binding does to the locations of an inspection; keys ascending within each list.
+
+    `renamed` maps a key that comes to the key it had in the older revision; what was said and
+    pictured there stays under the older key.
+    """
+
+    came: tuple[str, ...]
+    went: tuple[str, ...]
+    changed: tuple[str, ...]
+    renamed: dict[str, str]
+
+
+def passage(
+    before: Mapping[str, object], after: Mapping[str, object], former: Mapping[str, str | None]
+) -> Passage:
+    """Compare the locations of two revisions by key; `former` gives the older key of a location, if any."""
+    came = sorted(after.keys() - before.keys())
+    return Passage(
+        came=tuple(came),
+        went=tuple(sorted(before.keys() - after.keys())),
+        changed=tuple(sorted(key for key in before.keys() & after.keys() if before[key] != after[key])),
+        renamed={key: old for key in came if (old := former.get(key)) is not None and old in before},
+    )
+
+
+def share(part: int, whole: int) -> float | None:
+    """`part` of `whole` as a fraction; None where there is no whole: no data is not nought."""
+    return part / whole if whole else None
