@@ -275,6 +275,7 @@ def upgrade() -> None:
         sa.Column("person", sa.Text(), nullable=True),
         sa.Column("shift", sa.Text(), nullable=True),
         sa.Column("volume", postgresql.JSONB(none_as_null=True, astext_type=sa.Text()), nullable=True),
+        sa.Column("opening", postgresql.JSONB(none_as_null=True, astext_type=sa.Text()), nullable=False),
         sa.Column("started_at", sa.DateTime(timezone=True), nullable=False),
         sa.Column("finished_at", sa.DateTime(timezone=True), nullable=True),
         sa.Column("opened_at", sa.DateTime(timezone=True), nullable=False),
@@ -408,11 +409,57 @@ def upgrade() -> None:
     )
     op.create_index(op.f("ix_statements_inspection_id"), "statements", ["inspection_id"], unique=False)
     op.create_table(
+        "picture_moves",
+        sa.Column("id", sa.UUID(), nullable=False),
+        sa.Column("request_sha256", sa.Text(), nullable=False),
+        sa.Column("reason", sa.Text(), nullable=False),
+        sa.Column("account_id", sa.UUID(), nullable=False),
+        sa.Column("recorded_at", sa.DateTime(timezone=True), nullable=False),
+        sa.ForeignKeyConstraint(["account_id"], ["accounts.id"], name=op.f("fk_picture_moves_account_id")),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_picture_moves")),
+    )
+    op.create_table(
+        "picture_move_items",
+        sa.Column("move_id", sa.UUID(), nullable=False),
+        sa.Column("ordinal", sa.Integer(), nullable=False),
+        sa.Column("digest", sa.Text(), nullable=False),
+        sa.Column("sightings", sa.Integer(), nullable=False),
+        sa.Column("from_inspection_id", sa.UUID(), nullable=True),
+        sa.Column("from_location_key", sa.Text(), nullable=True),
+        sa.Column("from_element", sa.Integer(), nullable=True),
+        sa.Column("to_inspection_id", sa.UUID(), nullable=False),
+        sa.Column("to_location_key", sa.Text(), nullable=True),
+        sa.Column("to_element", sa.Integer(), nullable=True),
+        sa.ForeignKeyConstraint(
+            ["from_inspection_id"], ["inspections.id"], name=op.f("fk_picture_move_items_from_inspection_id")
+        ),
+        sa.ForeignKeyConstraint(
+            ["move_id"], ["picture_moves.id"], name=op.f("fk_picture_move_items_move_id")
+        ),
+        sa.ForeignKeyConstraint(
+            ["to_inspection_id"], ["inspections.id"], name=op.f("fk_picture_move_items_to_inspection_id")
+        ),
+        sa.PrimaryKeyConstraint("move_id", "ordinal", name=op.f("pk_picture_move_items")),
+    )
+    op.create_index(
+        op.f("ix_picture_move_items_from_inspection_id"),
+        "picture_move_items",
+        ["from_inspection_id"],
+        unique=False,
+    )
+    op.create_index(
+        op.f("ix_picture_move_items_to_inspection_id"),
+        "picture_move_items",
+        ["to_inspection_id"],
+        unique=False,
+    )
+    op.create_table(
         "placements",
         sa.Column("id", sa.UUID(), nullable=False),
         sa.Column("sighting_id", sa.UUID(), nullable=False),
         sa.Column("inspection_id", sa.UUID(), nullable=False),
         sa.Column("location_key", sa.Text(), nullable=True),
+        sa.Column("claimed_key", sa.Text(), nullable=True),
         sa.Column("element", sa.Integer(), nullable=True),
         sa.Column("element_last", sa.Integer(), nullable=True),
         sa.Column("evaluation", sa.Text(), nullable=True),
@@ -422,6 +469,7 @@ def upgrade() -> None:
         sa.Column("confidence", sa.Double(), nullable=False),
         sa.Column("account_id", sa.UUID(), nullable=True),
         sa.Column("agent_id", sa.UUID(), nullable=True),
+        sa.Column("move_id", sa.UUID(), nullable=True),
         sa.Column("recorded_at", sa.DateTime(timezone=True), nullable=False),
         sa.Column("replaces", postgresql.ARRAY(sa.UUID()), nullable=False),
         sa.ForeignKeyConstraint(["account_id"], ["accounts.id"], name=op.f("fk_placements_account_id")),
@@ -429,6 +477,7 @@ def upgrade() -> None:
         sa.ForeignKeyConstraint(
             ["inspection_id"], ["inspections.id"], name=op.f("fk_placements_inspection_id")
         ),
+        sa.ForeignKeyConstraint(["move_id"], ["picture_moves.id"], name=op.f("fk_placements_move_id")),
         sa.ForeignKeyConstraint(["sighting_id"], ["sightings.id"], name=op.f("fk_placements_sighting_id")),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_placements")),
     )

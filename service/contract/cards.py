@@ -191,6 +191,14 @@ class CardPrepared(Wire):
     person: Text | None = None
 
 
+class CardStanding(CardPrepared):
+    """A recorded card: what was prepared, by which agent, and when the service heard of it."""
+
+    id: UUID
+    agent: str
+    recorded_at: UtcTime
+
+
 def manifest_digest(files: list[tuple[bytes, str, int]]) -> str:
     """SHA-256 over one line per file, `<sha256> <size> <path bytes as hex>\\n`, in manifest order.
 

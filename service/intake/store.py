@@ -24,6 +24,7 @@ cards = sa.Table(
 )
 
 # `card_id` is what the card's own marker says and may be unknown here: no foreign key.
+# `opening` is the request as sent: it may name an inspection or revision unknown here.
 card_returns = sa.Table(
     "card_returns",
     metadata,
@@ -38,6 +39,7 @@ card_returns = sa.Table(
     text("person", nullable=True),
     text("shift", nullable=True),
     json("volume", nullable=True),
+    json("opening"),
     moment("started_at"),
     moment("finished_at", nullable=True),
     moment("opened_at"),
@@ -66,7 +68,36 @@ card_return_parts = sa.Table(
     text("body_sha256"),
 )
 
+# A person's order to show pictures at another place, with the reason (I12).
+picture_moves = sa.Table(
+    "picture_moves",
+    metadata,
+    id_column(),
+    text("request_sha256"),
+    text("reason"),
+    reference("account_id", "accounts.id"),
+    moment("recorded_at"),
+)
+
+# From where to where each picture went: the index on both ends puts a move into both histories.
+picture_move_items = sa.Table(
+    "picture_move_items",
+    metadata,
+    reference("move_id", "picture_moves.id", primary_key=True),
+    sa.Column("ordinal", sa.Integer, primary_key=True),
+    text("digest"),
+    sa.Column("sightings", sa.Integer, nullable=False),
+    reference("from_inspection_id", "inspections.id", nullable=True, index=True),
+    text("from_location_key", nullable=True),
+    sa.Column("from_element", sa.Integer),
+    reference("to_inspection_id", "inspections.id", index=True),
+    text("to_location_key", nullable=True),
+    sa.Column("to_element", sa.Integer),
+)
+
 # Facts: who or what rule said where a sighting belongs. A move replaces earlier ones by id (I12).
+# `location_key` NULL: at the inspection, no location known; `claimed_key` is then the key that was
+# claimed and that the inspection does not have.
 placements = sa.Table(
     "placements",
     metadata,
@@ -74,6 +105,7 @@ placements = sa.Table(
     reference("sighting_id", "sightings.id", index=True),
     reference("inspection_id", "inspections.id", index=True),
     text("location_key", nullable=True),
+    text("claimed_key", nullable=True),
     sa.Column("element", sa.Integer),
     sa.Column("element_last", sa.Integer),
     text("evaluation", nullable=True),
@@ -83,6 +115,7 @@ placements = sa.Table(
     sa.Column("confidence", sa.Double, nullable=False),
     reference("account_id", "accounts.id", nullable=True),
     reference("agent_id", "agents.id", nullable=True),
+    reference("move_id", "picture_moves.id", nullable=True),
     moment("recorded_at"),
     ids("replaces"),
 )

@@ -1,0 +1,145 @@
+"""What a manifest must add up to, where a file belongs, and the fold over placements. Pure."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import NamedTuple
+from uuid import UUID
+
+from service.contract.cards import CardReturnCommit, ManifestFile, PlacementClaim, exact_path, manifest_digest
+
+PICTURES = frozenset({"still", "video"})
+NO_PICTURE = frozenset({"zero_length", "truncated", "not_an_image"})
+
+
+def counts_as_held(kind: str, marks: Iterable[str]) -> bool:
+    """Whether an image counts towards the pictures a location requires.
+
+    What cannot be looked at whole is kept and shown, but never counted as seen.
+    """
+    return kind in PICTURES and not NO_PICTURE & set(marks)
+
+
+class Place(NamedTuple):
+    """Where a picture is shown: `location_key` "" is the inspection with no location known, element 0 none."""
+
+    inspection_id: UUID
+    location_key: str
+    element: int
+
+
+@dataclass(frozen=True, slots=True)
+class Fact:
+    """One placement fact; it replaces those it was made in knowledge of (I3, I4)."""
+
+    id: UUID
+    sighting_id: UUID
+    place: Place
+    replaces: frozenset[UUID] = frozenset()
+
+
+def heads(facts: Iterable[Fact]) -> set[Fact]:
+    """The facts that no other fact replaces: where sightings stand now.
+
+    Two facts that do not know of each other both stand.
+    """
+    known = set(facts)
+    replaced = {gone for fact in known for gone in fact.replaces}
+    return {fact for fact in known if fact.id not in replaced}
+
+
+def shown(digests: Mapping[UUID, str], facts: Iterable[Fact]) -> dict[tuple[Place, str], frozenset[UUID]]:
+    """Which sightings show which image at which place. `digests`: sighting id -> image digest."""
+    standing: dict[tuple[Place, str], set[UUID]] = {}
+    for fact in heads(facts):
+        standing.setdefault((fact.place, digests[fact.sighting_id]), set()).add(fact.sighting_id)
+    return {where: frozenset(sightings) for where, sightings in standing.items()}
+
+
+def pictures_held(images: Iterable[tuple[Place, str]]) -> Counter[tuple[UUID, str]]:
+    """Distinct images per inspection and location, however many elements or sightings they have."""
+    distinct = {(place.inspection_id, place.location_key, digest) for place, digest in images if place.location_key}
+    return Counter((inspection_id, location_key) for inspection_id, location_key, _ in distinct)
+
+
+@dataclass(frozen=True, slots=True)
+class Home:
+    """What intake must know of an inspection to place a file in it."""
+
+    unit_id: UUID
+    site: str
+    revision_id: UUID
+    locations: Collection[str]
+
+
+@dataclass(slots=True)
+class Verdict:
+    """Where a file goes. `place` None: kept, shown at no inspection. `remark` says why it is not as claimed."""
+
+    place: Place | None
+    rule: str
+    claimed_key: str | None = None
+    remark: str | None = None
+    claim: PlacementClaim | None = field(default=None, repr=False)
+
+
+def judge(
+    claim: PlacementClaim | None, homes: Mapping[UUID, Home], site: str, own: UUID | None
+) -> Verdict:
+    """Where a file of a card return at `site` belongs; `own` is the inspection the card was prepared for."""
+    if claim is None:
+        return Verdict(Place(own, "", 0) if own else None, "card")
+    home = homes.get(claim.inspection_id)
+    if home is None:
+        return Verdict(None, claim.rule, claim.location_key, f"inspection {claim.inspection_id} is not known")
+    if home.site != site:
+        return Verdict(None, claim.rule, claim.location_key, f"inspection {claim.inspection_id} is of another site")
+    if own is not None and home.unit_id != homes[own].unit_id:
+        return Verdict(None, claim.rule, claim.location_key, f"inspection {claim.inspection_id} is of another unit")
+    if claim.location_key is None:
+        return Verdict(Place(claim.inspection_id, "", 0), claim.rule, claim=claim)
+    if claim.location_key not in home.locations:
+        where = f"the inspection has no location {claim.location_key}"
+        return Verdict(Place(claim.inspection_id, "", 0), claim.rule, claim.location_key, where, claim)
+    return Verdict(Place(claim.inspection_id, claim.location_key, claim.element or 0), claim.rule, claim=claim)
+
+
+def placing_remarks(verdicts: Iterable[Verdict]) -> list[str]:
+    """One sentence per reason, with the number of files it holds for."""
+    counted = Counter(verdict.remark for verdict in verdicts if verdict.remark)
+    return [
+        f"{count} {'file' if count == 1 else 'files'} kept but not placed: {reason}."
+        for reason, count in sorted(counted.items())
+    ]
+
+
+def manifest_faults(files: Sequence[ManifestFile], parts: int, commit: CardReturnCommit) -> list[str]:
+    """Why the parts held here are not the manifest that the commit closes; empty when they are."""
+    if parts != commit.parts:
+        return [f"{parts} parts are held here, the commit names {commit.parts}"]
+    if len(files) != commit.files:
+        return [f"the parts hold {len(files)} files, the commit names {commit.files}"]
+    lines = [(exact_path(file.path, file.path_bytes), file.sha256, file.size) for file in files]
+    if manifest_digest(lines) != commit.manifest_sha256:
+        return ["the manifest digest computed over the parts is not the one in the commit"]
+    return []
+
+
+def sizes(files: Iterable[ManifestFile]) -> tuple[dict[str, int], set[str]]:
+    """Size by digest, and the digests that the manifest gives two sizes for (bytes have only one)."""
+    known: dict[str, int] = {}
+    torn = set()
+    for file in files:
+        if known.setdefault(file.sha256, file.size) != file.size:
+            torn.add(file.sha256)
+    return known, torn
+
+
+def storable(text: str) -> str:
+    """Text as Postgres can hold it: it has no NUL, so the picture of one stands in.
+
+    The manifest part as sent is kept beside it, byte for byte.
+    """
+    return text.replace("\0", "\u2400")
