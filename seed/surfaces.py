@@ -1,7 +1,6 @@
 """Large textured surfaces of machine insides, drawn once per kind and cut up by the picture generator.
 
 A surface is bigger than a picture, so that element, reach and tip angle choose what part of it is seen.
-Everything is made from `random.Random`, because Pillow's own noise cannot be seeded.
 """
 
 from __future__ import annotations
@@ -11,56 +10,12 @@ from collections.abc import Callable
 from functools import cache
 from random import Random
 
-from PIL import Image, ImageChops, ImageDraw, ImageFilter, ImageOps
+from PIL import Image, ImageChops, ImageDraw, ImageFilter
+
+from seed.textures import Colour, Size, cloud, faded, metal, relief, stained, static, with_grain
 
 # A surface is this many times the picture in both directions.
 OVERSIZE = 1.5
-
-Size = tuple[int, int]
-Colour = tuple[int, int, int]
-
-
-def static(size: Size, rng: Random, cell: Size = (1, 1)) -> Image.Image:
-    """Grey noise; `cell` stretches it, e.g. (400, 1) gives horizontal machining lines."""
-    small = (max(2, size[0] // cell[0]), max(2, size[1] // cell[1]))
-    noise = Image.frombytes("L", small, rng.randbytes(small[0] * small[1]))
-    return noise if small == size else noise.resize(size, Image.Resampling.BICUBIC)
-
-
-def cloud(size: Size, rng: Random, coarse: int = 160, octaves: int = 4) -> Image.Image:
-    """Fractal noise about mid grey: stains, oil, heat marks."""
-    total = static(size, rng, (coarse, coarse))
-    for octave in range(1, octaves):
-        cell = max(1, coarse >> octave)
-        total = Image.blend(total, static(size, rng, (cell, cell)), 0.5 if octave == 1 else 0.36)
-    return ImageOps.autocontrast(total)
-
-
-def faded(picture: Image.Image, strength: float) -> Image.Image:
-    """Contrast about mid grey brought down to `strength`."""
-    return picture.point([round(128 + (value - 128) * strength) for value in range(256)])
-
-
-def relief(height: Image.Image, scale: float = 4.0) -> Image.Image:
-    """Light from the upper left on a height map, mid grey where it is flat."""
-    kernel = ImageFilter.Kernel((3, 3), (2, 1, 0, 1, 0, -1, 0, -1, -2), scale=scale, offset=128)
-    return height.filter(kernel)
-
-
-def with_grain(shade: Image.Image, grain: Image.Image) -> Image.Image:
-    """Shading plus a grain about mid grey."""
-    return ImageChops.add(shade, grain, 1, -128)
-
-
-def metal(shade: Image.Image, dark: Colour, middle: Colour, bright: Colour) -> Image.Image:
-    """Shading turned into the colours of a material."""
-    return ImageOps.colorize(shade, dark, bright, middle, 0, 255, 120)
-
-
-def stained(picture: Image.Image, colour: Colour, mask: Image.Image, strength: float) -> Image.Image:
-    """A film of `colour` over the picture where `mask` is bright."""
-    film = ImageChops.multiply(picture, Image.new("RGB", picture.size, colour))
-    return Image.composite(film, picture, mask.point([round(value * strength) for value in range(256)]))
 
 
 def across(size: Size, profile: Callable[[float], float], rng: Random, waver: float = 0.0) -> Image.Image:
@@ -107,6 +62,13 @@ def _worn_bands(shade: Image.Image, pitch: float, rng: Random) -> None:
         draw.line([(left, 0), (left + rng.uniform(-4, 4), shade.height)], fill=rng.randint(70, 100), width=2)
 
 
+TOOTH_END = [
+    (-0.12, 0.66), (0.10, 0.60), (0.19, 0.50), (0.28, 0.36), (0.36, 0.20), (0.41, 0.08), (0.45, 0.01),
+    (0.50, 0.0), (0.75, 0.0),
+    (0.79, 0.01), (0.83, 0.08), (0.88, 0.20), (0.95, 0.36), (1.02, 0.50), (1.10, 0.60), (1.30, 0.66),
+]  # fmt: skip
+
+
 def _tooth_ends(picture: Image.Image, pitch: float, rng: Random) -> Image.Image:
     """Tooth end faces along the lower edge, with the dark tooth spaces between them."""
     width, height = picture.size
@@ -122,12 +84,7 @@ def _tooth_ends(picture: Image.Image, pitch: float, rng: Random) -> Image.Image:
     draw.rectangle((0, edge + pitch * 0.62, width, height), fill=255)
     for tooth in range(-1, round(width / pitch) + 2):
         left = tooth * pitch
-        outline = [
-            (left + pitch * 0.02, edge + pitch * 0.66), (left + pitch * 0.20, edge + pitch * 0.42),
-            (left + pitch * 0.40, edge + pitch * 0.16), (left + pitch * 0.52, edge),
-            (left + pitch * 0.74, edge), (left + pitch * 0.86, edge + pitch * 0.20),
-            (left + pitch * 0.99, edge + pitch * 0.50), (left + pitch * 1.05, edge + pitch * 0.66),
-        ]  # fmt: skip
+        outline = [(left + pitch * share, edge + pitch * drop) for share, drop in TOOTH_END]
         draw.polygon(outline, fill=255)
     dark = picture.point([round(value * 0.13) for value in range(256)] * 3)
     picture = Image.composite(dark, picture, gap.filter(ImageFilter.GaussianBlur(1.2)))
@@ -212,7 +169,7 @@ def _aerofoils(
     picture = metal(ground, *tones)
     depth = Image.new("L", size, 0)
     ImageDraw.Draw(depth).rectangle((0, ceiling, width, floor), fill=255)
-    gloom = picture.point([round(value * 0.16) for value in range(256)] * 3)
+    gloom = picture.point([round(value * 0.3) for value in range(256)] * 3)
     picture = Image.composite(gloom, picture, depth.filter(ImageFilter.GaussianBlur(6)))
     skin = with_grain(
         with_grain(Image.new("L", size, 120), faded(static(size, rng, (2, 180)), 0.12)),
