@@ -1,10 +1,22 @@
-"""SQL of campaigns, inspections, statements and the completion roll-up."""
+"""Tables of campaigns, and the SQL of campaigns and inspections.
+
+facts.py holds the SQL of what is appended and folded, completion.py that of the roll-up.
+"""
 
 from __future__ import annotations
 
-import sqlalchemy as sa
+from collections.abc import Collection, Iterable, Sequence
+from typing import Any
+from uuid import UUID
 
-from service.database import id_column, ids, metadata, moment, reference, text, texts
+import sqlalchemy as sa
+from sqlalchemy.dialects.postgresql import ARRAY, insert
+from sqlalchemy.ext.asyncio import AsyncConnection
+
+from service.access.store import sites
+from service.database import Row, id_column, ids, metadata, moment, reference, text, texts
+from service.plans.store import builds, equipment_types, plan_revisions, plans
+from service.records.store import units
 
 campaigns = sa.Table(
     "campaigns",
@@ -109,3 +121,177 @@ completion = sa.Table(
         )
     ),
 )
+
+
+def _inspection_view() -> sa.Select[*tuple[Any, ...]]:
+    """Inspections with the words a person knows them by."""
+    return (
+        sa.select(
+            inspections,
+            units.c.serial.label("unit"),
+            units.c.position,
+            sites.c.code.label("site"),
+            builds.c.code.label("build"),
+            equipment_types.c.code.label("equipment_type"),
+            campaigns.c.name.label("campaign"),
+            campaigns.c.plan_id,
+            campaigns.c.closed_at,
+            plans.c.code.label("plan"),
+            plan_revisions.c.label.label("revision"),
+        )
+        .join(campaigns, campaigns.c.id == inspections.c.campaign_id)
+        .join(plans, plans.c.id == campaigns.c.plan_id)
+        .join(units, units.c.id == inspections.c.unit_id)
+        .join(builds, builds.c.id == units.c.build_id)
+        .join(sites, sites.c.id == inspections.c.site_id)
+        .join(equipment_types, equipment_types.c.id == inspections.c.type_id)
+        .join(plan_revisions, plan_revisions.c.id == inspections.c.revision_id)
+    )
+
+
+async def lock_inspections(connection: AsyncConnection, inspection_ids: Iterable[UUID]) -> dict[UUID, Row]:
+    """The inspections, locked until the transaction ends; ids that do not exist are absent.
+
+    Every fold reads under this lock. Locks are taken in ascending id, then completion rows in ascending
+    key, so that two transactions never wait for each other; a transaction that touches several
+    inspections has to lock them all in one call. The lock leaves foreign key checks free.
+    """
+    query = (
+        _inspection_view()
+        .where(inspections.c.id.in_(list(inspection_ids)))
+        .order_by(inspections.c.id)
+        .with_for_update(of=inspections, key_share=True)
+    )
+    return {row["id"]: row for row in (await connection.execute(query)).mappings()}
+
+
+async def inspection(connection: AsyncConnection, inspection_id: UUID) -> Row | None:
+    query = _inspection_view().where(inspections.c.id == inspection_id)
+    return (await connection.execute(query)).mappings().one_or_none()
+
+
+async def inspection_page(
+    connection: AsyncConnection,
+    campaign_id: UUID,
+    *,
+    site_codes: Collection[str] | None,
+    state: str | None,
+    after: str | None,
+    limit: int,
+) -> Sequence[Row]:
+    """Inspections of a campaign by ascending serial number, beginning after the serial `after`."""
+    query = _inspection_view().where(inspections.c.campaign_id == campaign_id)
+    if site_codes is not None:
+        query = query.where(sites.c.code.in_(site_codes))
+    if after is not None:
+        query = query.where(units.c.serial > after)
+    if state in ("complete", "open"):
+        query = query.where(inspections.c.complete == (state == "complete"))
+    elif state is not None:
+        at = inspection_locations.c
+        query = query.where(
+            sa.exists().where(at.inspection_id == inspections.c.id, at.bound, at.state == state)
+        )
+    return (await connection.execute(query.order_by(units.c.serial).limit(limit))).mappings().all()
+
+
+async def open_inspections_at(connection: AsyncConnection, site: str) -> Sequence[Row]:
+    """Inspections of a site in campaigns that are not closed, by serial number."""
+    query = _inspection_view().where(sites.c.code == site, campaigns.c.closed_at.is_(None))
+    return (await connection.execute(query.order_by(units.c.serial, inspections.c.id))).mappings().all()
+
+
+async def lock_campaign(connection: AsyncConnection, campaign_id: UUID, *, share: bool) -> Row | None:
+    """The campaign, locked: `share` against its closing only, else against any other change of it."""
+    query = _campaign_view().where(campaigns.c.id == campaign_id)
+    locked = query.with_for_update(of=campaigns, read=share, key_share=not share)
+    return (await connection.execute(locked)).mappings().one_or_none()
+
+
+def _campaign_view() -> sa.Select[*tuple[Any, ...]]:
+    return (
+        sa.select(
+            campaigns,
+            plans.c.code.label("plan"),
+            plans.c.type_id,
+            equipment_types.c.code.label("equipment_type"),
+        )
+        .join(plans, plans.c.id == campaigns.c.plan_id)
+        .join(equipment_types, equipment_types.c.id == plans.c.type_id)
+    )
+
+
+async def campaign(connection: AsyncConnection, campaign_id: UUID) -> Row | None:
+    query = _campaign_view().where(campaigns.c.id == campaign_id)
+    return (await connection.execute(query)).mappings().one_or_none()
+
+
+async def campaign_page(
+    connection: AsyncConnection,
+    *,
+    site_codes: Collection[str] | None,
+    account_id: UUID | None,
+    before: UUID | None,
+    limit: int,
+) -> Sequence[Row]:
+    """Campaigns by descending id, beginning below `before`; with `site_codes` only those with units there
+    and those that `account_id` made."""
+    query = _campaign_view()
+    if site_codes is not None:
+        here = sa.exists().where(
+            completion.c.campaign_id == campaigns.c.id,
+            completion.c.site_id == sites.c.id,
+            sites.c.code.in_(site_codes),
+        )
+        query = query.where(here | (campaigns.c.created_by == account_id))
+    if before is not None:
+        query = query.where(campaigns.c.id < before)
+    return (await connection.execute(query.order_by(campaigns.c.id.desc()).limit(limit))).mappings().all()
+
+
+async def plan_by_code(connection: AsyncConnection, code: str) -> Row | None:
+    return (await connection.execute(sa.select(plans).where(plans.c.code == code))).mappings().one_or_none()
+
+
+async def insert_campaign(connection: AsyncConnection, values: dict[str, Any]) -> bool:
+    """False when the id or the name is taken."""
+    added = insert(campaigns).values(values).on_conflict_do_nothing().returning(campaigns.c.id)
+    return (await connection.execute(added)).first() is not None
+
+
+async def update_campaign(connection: AsyncConnection, campaign_id: UUID, values: dict[str, Any]) -> None:
+    await connection.execute(
+        sa.update(campaigns)
+        .where(campaigns.c.id == campaign_id)
+        .values(**values, version=campaigns.c.version + 1)
+    )
+
+
+async def units_by_serial(connection: AsyncConnection, serials: Collection[str]) -> dict[str, Row]:
+    query = (
+        sa.select(
+            units.c.id,
+            units.c.serial,
+            units.c.type_id,
+            units.c.site_id,
+            sites.c.code.label("site"),
+            builds.c.code.label("build"),
+            equipment_types.c.code.label("equipment_type"),
+        )
+        .join(sites, sites.c.id == units.c.site_id)
+        .join(builds, builds.c.id == units.c.build_id)
+        .join(equipment_types, equipment_types.c.id == units.c.type_id)
+        .where(units.c.serial == sa.func.any(sa.cast(list(serials), ARRAY(sa.Text))))
+    )
+    return {row["serial"]: row for row in (await connection.execute(query)).mappings()}
+
+
+async def units_in_campaign(connection: AsyncConnection, campaign_id: UUID) -> set[UUID]:
+    query = sa.select(inspections.c.unit_id).where(inspections.c.campaign_id == campaign_id)
+    return set((await connection.execute(query)).scalars())
+
+
+async def insert_inspections(connection: AsyncConnection, rows: list[dict[str, Any]]) -> set[UUID]:
+    """The ids of the inspections that were made; a unit already in the campaign makes none."""
+    added = insert(inspections).on_conflict_do_nothing().returning(inspections.c.id)
+    return set((await connection.execute(added, rows)).scalars())

@@ -1,0 +1,184 @@
+"""SQL of statements and bindings, and of what they make of the locations of an inspection."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from typing import Any
+from uuid import UUID
+
+import sqlalchemy as sa
+from sqlalchemy.dialects.postgresql import ARRAY, insert
+from sqlalchemy.ext.asyncio import AsyncConnection
+
+from service.access.store import accounts, agents
+from service.campaigns.rules import BoundLocation, Fold
+from service.campaigns.store import bindings, inspection_locations, inspections, statements
+from service.database import Row
+from service.plans.store import plan_revisions
+from service.records.store import unit_images
+
+
+async def locations_of(
+    connection: AsyncConnection, inspection_ids: Collection[UUID]
+) -> dict[UUID, list[Row]]:
+    """The locations of each inspection in job order, those no longer bound last."""
+    at = inspection_locations.c
+    query = (
+        sa.select(inspection_locations)
+        .where(at.inspection_id.in_(inspection_ids))
+        .order_by(at.inspection_id, at.bound.desc(), at.ordinal, at.location_key)
+    )
+    found: dict[UUID, list[Row]] = {key: [] for key in inspection_ids}
+    for row in (await connection.execute(query)).mappings():
+        found[row["inspection_id"]].append(row)
+    return found
+
+
+async def statements_of(
+    connection: AsyncConnection, inspection_ids: Collection[UUID]
+) -> dict[UUID, list[Row]]:
+    """Every statement of each inspection with its speaker, in the order the service recorded them."""
+    query = (
+        sa.select(statements, accounts.c.name.label("account"), agents.c.name.label("agent"))
+        .outerjoin(accounts, accounts.c.id == statements.c.account_id)
+        .outerjoin(agents, agents.c.id == statements.c.agent_id)
+        .where(statements.c.inspection_id.in_(inspection_ids))
+        .order_by(statements.c.recorded_at, statements.c.id)
+    )
+    found: dict[UUID, list[Row]] = {key: [] for key in inspection_ids}
+    for row in (await connection.execute(query)).mappings():
+        found[row["inspection_id"]].append(row)
+    return found
+
+
+async def statements_by_id(connection: AsyncConnection, statement_ids: Iterable[UUID]) -> dict[UUID, Row]:
+    query = sa.select(statements).where(statements.c.id.in_(list(statement_ids)))
+    return {row["id"]: row for row in (await connection.execute(query)).mappings()}
+
+
+async def insert_statements(connection: AsyncConnection, rows: list[dict[str, Any]]) -> None:
+    """Append statements; an id already there is left as it is."""
+    if rows:
+        await connection.execute(insert(statements).values(rows).on_conflict_do_nothing())
+
+
+async def set_folds(connection: AsyncConnection, inspection_id: UUID, folds: Mapping[str, Fold]) -> None:
+    """Write the fold of each location; locations that fold alike go in one statement."""
+    alike: dict[Fold, list[str]] = {}
+    for key, folded in folds.items():
+        alike.setdefault(folded, []).append(key)
+    at = inspection_locations.c
+    for folded, keys in alike.items():
+        await connection.execute(
+            sa.update(inspection_locations)
+            .where(at.inspection_id == inspection_id, at.location_key.in_(keys))
+            .values(state=folded.state, heads=list(folded.heads))
+        )
+
+
+async def touch_inspection(connection: AsyncConnection, inspection_id: UUID, *, complete: bool) -> None:
+    await connection.execute(
+        sa.update(inspections)
+        .where(inspections.c.id == inspection_id)
+        .values(complete=complete, version=inspections.c.version + 1)
+    )
+
+
+async def add_held(connection: AsyncConnection, inspection_id: UUID, by_location: Mapping[str, int]) -> None:
+    """Add to `pictures_held` of the locations there are."""
+    given = sa.func.unnest(
+        sa.cast(list(by_location.keys()), ARRAY(sa.Text)),
+        sa.cast(list(by_location.values()), ARRAY(sa.Integer)),
+    ).table_valued("key", "number")
+    at = inspection_locations.c
+    await connection.execute(
+        sa.update(inspection_locations)
+        .where(at.inspection_id == inspection_id, at.location_key == given.c.key)
+        .values(pictures_held=at.pictures_held + given.c.number)
+    )
+
+
+async def insert_bindings(connection: AsyncConnection, rows: list[dict[str, Any]]) -> None:
+    await connection.execute(sa.insert(bindings), rows)
+
+
+async def bindings_of(connection: AsyncConnection, inspection_id: UUID) -> Sequence[Row]:
+    """How the inspection came to its revision, oldest first; the inspection's lock keeps them in order."""
+    query = (
+        sa.select(bindings, accounts.c.name.label("by"), plan_revisions.c.label.label("revision"))
+        .join(accounts, accounts.c.id == bindings.c.account_id)
+        .join(plan_revisions, plan_revisions.c.id == bindings.c.revision_id)
+        .where(bindings.c.inspection_id == inspection_id)
+        .order_by(bindings.c.recorded_at, bindings.c.id)
+    )
+    return (await connection.execute(query)).mappings().all()
+
+
+async def binding(connection: AsyncConnection, binding_id: UUID) -> Row | None:
+    query = sa.select(bindings).where(bindings.c.id == binding_id)
+    return (await connection.execute(query)).mappings().one_or_none()
+
+
+async def bind_revision(connection: AsyncConnection, inspection_id: UUID, revision_id: UUID) -> None:
+    """Point the inspection at another revision and take all its locations out of the binding."""
+    await connection.execute(
+        sa.update(inspections).where(inspections.c.id == inspection_id).values(revision_id=revision_id)
+    )
+    await connection.execute(
+        sa.update(inspection_locations)
+        .where(inspection_locations.c.inspection_id == inspection_id)
+        .values(bound=False)
+    )
+
+
+async def bind_locations(
+    connection: AsyncConnection, groups: Sequence[tuple[Sequence[UUID], Sequence[BoundLocation]]]
+) -> None:
+    """Bind each group of inspections to its locations, in job order; rows that are there already keep
+    their state and pictures. Pictures that arrived before the location came are counted in by
+    `count_held`."""
+    for inspection_ids, locations in groups:
+        await connection.execute(_BIND, _bind_values(inspection_ids, locations))
+
+
+_BIND = sa.text(
+    """
+    INSERT INTO inspection_locations
+        (inspection_id, location_key, ordinal, bound, applicable, mandatory, pictures_required, state, heads)
+    SELECT i.id, l.key, l.ordinal, true, l.applicable, l.mandatory, l.required,
+           CASE WHEN l.applicable THEN 'no_statement' ELSE 'not_applicable' END, '{}'
+    FROM unnest(CAST(:ids AS uuid[])) AS i (id)
+    CROSS JOIN unnest(
+        CAST(:keys AS text[]), CAST(:applicable AS boolean[]), CAST(:mandatory AS boolean[]),
+        CAST(:required AS integer[])
+    ) WITH ORDINALITY AS l (key, applicable, mandatory, required, ordinal)
+    ON CONFLICT (inspection_id, location_key) DO UPDATE SET
+        ordinal = excluded.ordinal, bound = true, applicable = excluded.applicable,
+        mandatory = excluded.mandatory, pictures_required = excluded.pictures_required
+    """
+)
+
+
+def _bind_values(inspection_ids: Sequence[UUID], locations: Sequence[BoundLocation]) -> dict[str, Any]:
+    return {
+        "ids": list(inspection_ids),
+        "keys": [location.key for location in locations],
+        "applicable": [location.applicable for location in locations],
+        "mandatory": [location.mandatory for location in locations],
+        "required": [location.pictures_required for location in locations],
+    }
+
+
+async def count_held(connection: AsyncConnection, inspection_id: UUID, keys: Collection[str]) -> None:
+    """Set `pictures_held` of these locations from the pictures that stand there."""
+    at = inspection_locations.c
+    held = (
+        sa.select(sa.func.count())
+        .where(unit_images.c.inspection_id == inspection_id, unit_images.c.location_key == at.location_key)
+        .scalar_subquery()
+    )
+    await connection.execute(
+        sa.update(inspection_locations)
+        .where(at.inspection_id == inspection_id, at.location_key.in_(keys))
+        .values(pictures_held=held)
+    )
