@@ -139,7 +139,7 @@ def bare(picture: Image.Image, at: Point, radius: float, rng: Random) -> None:
     mask = window.mask(blob(window.middle, radius * 0.85, rng, 0.5), 0.7)
     window.put((244, 236, 216), _weaker(ImageChops.offset(mask, -2, -2), 0.8))
     window.put((30, 24, 20), _weaker(ImageChops.offset(mask, 2, 2), 0.6))
-    window.put(_grey(faded(cloud(window.size, rng, 20), 0.3), (98, 90, 86)), mask)
+    window.put(_grey(faded(cloud(window.size, rng, 20), 0.3), (92, 84, 80)), _weaker(mask, 0.78))
 
 
 def notch(picture: Image.Image, at: Point, radius: float, rng: Random) -> None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from dataclasses import dataclass
 from functools import cache
 from itertools import pairwise
 from random import Random
@@ -30,12 +31,15 @@ NOISE = 0.16
 KINDS = (*SURFACES, *PLATES)
 
 
-class Shot(NamedTuple):
-    """What makes a picture the one it is. `index` tells apart pictures of the same element."""
+@dataclass(frozen=True)
+class Shot:
+    """What makes a picture the one it is. `index` tells apart pictures of the same element on one visit;
+    `visit` names the visit, between which conditions and paint marks stay where they are."""
 
     serial: str
     location: str
     index: int = 0
+    visit: str = ""
 
 
 class _Aim(NamedTuple):
@@ -97,7 +101,7 @@ def draw(
     if condition is not None and condition not in MARKS:
         raise ValueError(f"No way to draw condition {condition!r}; add a painter to seed/marks.py.")
     lasting = Random(f"{seed.serial}/{seed.location}/{element}/{condition}")
-    passing = Random(f"{seed.serial}/{seed.location}/{element}/{condition}/{seed.index}")
+    passing = Random(f"{seed}/{element}/{condition}")
     ground = _ground(kind, seed, size, text)
     aim = _aim(ground.size, kind, seed, element, condition)
     picture = _looked_at(ground, kind, aim, size, lasting, passing)
@@ -278,24 +282,19 @@ def _light(size: Size) -> Image.Image:
 
 @cache
 def _disc(size: Size) -> Image.Image:
-    """The lens's round field: full inside, a soft bluish rim, dark outside."""
-    side = size[1] * 2
+    """The lens's round field, larger than the picture: full inside, a soft bluish rim, dark outside."""
     span = (size[0] + 40, size[1] + 40)
-    rings = Image.radial_gradient("L").resize((side, side), Image.Resampling.BICUBIC)
-    radius = 256 * 0.28 * math.sqrt(2)
+    centre, radius = (span[0] / 2, span[1] / 2), size[1] * 0.56
     channels = []
-    for edge in (radius, radius + 0.5, radius + 1.4):
-        channels.append(rings.point([_stop(value, edge) for value in range(256)]))
-    whole = Image.merge("RGB", channels)
-    left, top = (side - span[0]) // 2, (side - span[1]) // 2
-    return whole.crop((left, top, left + span[0], top + span[1]))
-
-
-def _stop(value: int, edge: float) -> int:
-    if value >= edge:
-        return 3
-    shoulder = min(1.0, (edge - value) / 3)
-    return round(255 * shoulder * (1 - 0.25 * (value / edge) ** 4))
+    for wider in (0.0, 0.4, 1.6):
+        field = Image.new("L", (2 * span[0], 2 * span[1]), 3)
+        reach = radius + wider * size[1] / 480
+        corners = [2 * (at + side * reach) for side in (-1, 1) for at in centre]
+        ImageDraw.Draw(field).ellipse(corners, fill=255)
+        channels.append(
+            field.resize(span, Image.Resampling.BOX).filter(ImageFilter.GaussianBlur(size[1] / 360))
+        )
+    return Image.merge("RGB", channels)
 
 
 @cache

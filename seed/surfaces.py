@@ -12,17 +12,10 @@ from random import Random
 
 from PIL import Image, ImageChops, ImageDraw, ImageFilter
 
-from seed.textures import Colour, Size, cloud, faded, metal, relief, stained, static, with_grain
+from seed.textures import Colour, Size, across, cloud, faded, metal, relief, stained, static, with_grain
 
 # A surface is this many times the picture in both directions.
 OVERSIZE = 1.5
-
-
-def across(size: Size, profile: Callable[[float], float], rng: Random, waver: float = 0.0) -> Image.Image:
-    """Shading that changes along x only; `profile` takes the pixel column and gives 0..1."""
-    row = bytes(max(0, min(255, round(255 * profile(column)))) for column in range(size[0]))
-    bands = Image.frombytes("L", (size[0], 1), row).resize(size, Image.Resampling.BILINEAR)
-    return with_grain(bands, faded(static(size, rng, (60, 120)), waver)) if waver else bands
 
 
 def gear_teeth(size: Size, rng: Random) -> Image.Image:

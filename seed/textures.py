@@ -5,6 +5,7 @@ Everything comes from `random.Random`, because Pillow's own noise cannot be seed
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from random import Random
 
 from PIL import Image, ImageChops, ImageFilter, ImageOps
@@ -55,3 +56,10 @@ def stained(picture: Image.Image, colour: Colour, mask: Image.Image, strength: f
     """A film of `colour` over the picture where `mask` is bright."""
     film = ImageChops.multiply(picture, Image.new("RGB", picture.size, colour))
     return Image.composite(film, picture, mask.point([round(value * strength) for value in range(256)]))
+
+
+def across(size: Size, profile: Callable[[float], float], rng: Random, waver: float = 0.0) -> Image.Image:
+    """Shading that changes along x only; `profile` takes the pixel column and gives 0..1."""
+    row = bytes(max(0, min(255, round(255 * profile(column)))) for column in range(size[0]))
+    bands = Image.frombytes("L", (size[0], 1), row).resize(size, Image.Resampling.BILINEAR)
+    return with_grain(bands, faded(static(size, rng, (60, 120)), waver)) if waver else bands
