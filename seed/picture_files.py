@@ -15,6 +15,9 @@ from PIL.ExifTags import IFD, Base
 
 MAKE, MODEL = "Tarnwick Works", "VS-01"
 
+# At these settings a picture is about 300 kB, the size measurements are stated for.
+LARGE_SIZE, LARGE_QUALITY = (1280, 960), 90
+
 
 @dataclass(frozen=True)
 class ExifFacts:
@@ -76,3 +79,19 @@ def jpeg(picture: Image.Image, exif: ExifFacts, quality: int = 88) -> bytes:
     out = BytesIO()
     picture.save(out, "JPEG", quality=quality, exif=exif.encoded())
     return out.getvalue()
+
+
+def with_exif(data: bytes, exif: ExifFacts) -> bytes:
+    """The same picture data under another Exif block, without encoding again.
+
+    For the many different files that a measurement needs. Raises ValueError if `data` has no Exif block.
+    """
+    at = 2
+    while data[:2] == b"\xff\xd8" and data[at : at + 1] == b"\xff" and data[at + 1] != 0xDA:
+        length = int.from_bytes(data[at + 2 : at + 4], "big")
+        if data[at + 1] == 0xE1 and data[at + 4 : at + 10] == b"Exif\0\0":
+            block = exif.encoded()
+            segment = b"\xff\xe1" + (len(block) + 2).to_bytes(2, "big") + block
+            return data[:at] + segment + data[at + 2 + length :]
+        at += 2 + length
+    raise ValueError("These bytes are not a JPEG with an Exif block, so there is none to exchange.")

@@ -63,7 +63,7 @@ def target(size: Size, text: str) -> Image.Image:
     ink = (26, 26, 28)
     for row, lines_per_mm in enumerate((1, 2, 4, 5, 8)):
         width = 44 * unit / lines_per_mm / 2
-        y = (130 + row * 76) * unit
+        y = (120 + row * 72) * unit
         for bar in range(5):
             x = 250 * unit + bar * 2 * width
             pen.rectangle((x, y, x + width, y + 52 * unit), fill=ink)
@@ -72,9 +72,9 @@ def target(size: Size, text: str) -> Image.Image:
         _write(pen, (690 * unit, y + 26 * unit), f"{lines_per_mm} / mm", 30 * unit, ink)
     for tick in range(11):
         x, tall = (240 + tick * 44) * unit, (34 if tick % 5 == 0 else 20) * unit
-        pen.line((x, 600 * unit - tall, x, 600 * unit), fill=ink, width=max(2, round(3 * unit)))
-    pen.line((240 * unit, 600 * unit, 680 * unit, 600 * unit), fill=ink, width=max(2, round(3 * unit)))
-    _write(pen, (735 * unit, 585 * unit), "10 mm", 30 * unit, ink)
+        pen.line((x, 560 * unit - tall, x, 560 * unit), fill=ink, width=max(2, round(3 * unit)))
+    pen.line((240 * unit, 560 * unit, 680 * unit, 560 * unit), fill=ink, width=max(2, round(3 * unit)))
+    _write(pen, (735 * unit, 545 * unit), "10 mm", 30 * unit, ink)
     return picture
 
 
