@@ -10,7 +10,7 @@ import math
 from collections.abc import Callable
 from random import Random
 
-from PIL import Image, ImageChops, ImageDraw, ImageFilter
+from PIL import Image, ImageChops, ImageDraw, ImageFilter, ImageStat
 
 from seed.textures import Colour, Point, cloud, faded, static, with_grain
 
@@ -41,6 +41,10 @@ class _Window:
         self.middle = (float(half), float(half))
         right_below = (self.corner[0] + 2 * half, self.corner[1] + 2 * half)
         self.under = picture.crop((*self.corner, *right_below))
+
+    def level(self) -> float:
+        """Mean brightness under the mark, 0..255: bare metal is only as bright as the light on it."""
+        return ImageStat.Stat(self.under.convert("L")).mean[0]
 
     def mask(self, outline: list[Point], soft: float) -> Image.Image:
         mask = Image.new("L", self.size, 0)
@@ -98,7 +102,7 @@ def frosted(picture: Image.Image, at: Point, radius: float, rng: Random) -> None
     mottled = ImageChops.multiply(
         mask, faded(cloud(window.size, rng, 14), 0.8).point(lambda v: min(255, v + 90))
     )
-    window.put(_grey(faded(static(window.size, rng), 0.42), (150, 150, 144)), _weaker(mottled, 0.85))
+    window.put(_grey(faded(static(window.size, rng), 0.42), (150, 150, 144)), _weaker(mottled, 0.68))
 
 
 def streaks(picture: Image.Image, at: Point, radius: float, rng: Random) -> None:
@@ -139,20 +143,24 @@ def bare(picture: Image.Image, at: Point, radius: float, rng: Random) -> None:
     mask = window.mask(blob(window.middle, radius * 0.85, rng, 0.5), 0.7)
     window.put((244, 236, 216), _weaker(ImageChops.offset(mask, -2, -2), 0.8))
     window.put((30, 24, 20), _weaker(ImageChops.offset(mask, 2, 2), 0.6))
-    window.put(_grey(faded(cloud(window.size, rng, 20), 0.3), (92, 84, 80)), _weaker(mask, 0.78))
+    tone = round(window.level() * 0.62)
+    metal = _grey(faded(cloud(window.size, rng, 20), 0.3), (tone + 4, tone, tone - 2))
+    window.put(metal, _weaker(mask, 0.8))
 
 
 def notch(picture: Image.Image, at: Point, radius: float, rng: Random) -> None:
     """A piece struck out of a leading edge: dark opening to the left, bright turned lip."""
     x, y, deep = at[0], at[1], radius * 0.55
+    beside = _Window(picture, (x - radius, y), radius * 0.3)
+    behind = round(beside.level() * 0.8)
     outline = [
-        (x - radius, y - deep * 0.9), (x - radius * 0.1, y - deep * 0.7), (x + deep * 0.3, y - deep * 0.2),
-        (x + deep * 0.42, y + deep * 0.16), (x + deep * 0.1, y + deep * 0.5), (x - radius, y + deep * 0.8),
+        (x - radius * 0.42, y - deep * 0.9), (x - radius * 0.1, y - deep * 0.7), (x + deep * 0.3, y - deep * 0.2),
+        (x + deep * 0.42, y + deep * 0.16), (x + deep * 0.1, y + deep * 0.5), (x - radius * 0.42, y + deep * 0.8),
     ]  # fmt: skip
     outline = [(px + rng.uniform(-2, 2), py + rng.uniform(-2, 2)) for px, py in outline]
     draw = ImageDraw.Draw(picture)
-    draw.polygon(outline, fill=(7, 7, 8))
-    draw.line(outline[1:5], fill=(248, 244, 232), width=max(2, round(radius / 14)), joint="curve")
+    draw.polygon(outline, fill=(behind, behind, behind))
+    draw.line(outline[1:5], fill=(206, 202, 190), width=max(2, round(radius / 18)), joint="curve")
     draw.line([(px + 4, py + 1) for px, py in outline[1:5]], fill=(96, 92, 88), width=2, joint="curve")
 
 

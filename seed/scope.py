@@ -8,7 +8,7 @@ from __future__ import annotations
 import hashlib
 import os
 import unicodedata
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -17,7 +17,8 @@ from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
 from seed.picture_files import ExifFacts, jpeg
-from seed.pictures import Shot, draw
+from seed.pictures import Shot, draw, view_kind
+from seed.scenario import SeedLocation
 from seed.textures import Size
 
 # CIPA DC-009 (DCF): four of A-Z 0-9 _, then 0001 to 9999.
@@ -159,13 +160,36 @@ def set_shown_time(path: Path, shown: datetime) -> None:
     os.utime(path, (stamp, stamp))
 
 
-def element_takes(
-    folder: str, kind: str, location: str, count: int, per_picture: int, views: int = 1
-) -> Iterator[Take]:
-    """The pictures that cover `count` elements, `per_picture` at a time and `views` of each group."""
-    for first in range(1, count + 1, per_picture):
-        for _ in range(views):
-            yield Take(folder, kind, location, first)
+class Seen(NamedTuple):
+    """What an inspector sees in a picture: a condition (`list:code`) and the word it is put under."""
+
+    condition: str
+    evaluation: str | None = None
+
+
+def takes_for(
+    location: SeedLocation,
+    folder: str,
+    per_picture: int | None = None,
+    seen: Mapping[int, Seen] | None = None,
+) -> list[Take]:
+    """Every picture a location needs, into one folder. A counted location goes by its elements.
+
+    `per_picture` where the revision in hand differs from the scenario's. `seen` says in which pictures
+    (numbered from 1, in order) something is seen.
+    """
+    kind, element = view_kind(location), location.element
+    if element is None:
+        starts: list[int | None] = [None] * location.pictures_required
+    else:
+        step = per_picture or element.per_picture
+        starts = [at for at in range(1, element.count + 1, step) for _ in range(location.views_per_group)]
+    takes = [Take(folder, kind, location.key, start) for start in starts]
+    if kind == "nameplate":
+        takes[1:] = [take._replace(kind="clock") for take in takes[1:]]
+    for number, (condition, evaluation) in (seen or {}).items():
+        takes[number - 1] = takes[number - 1]._replace(condition=condition, evaluation=evaluation)
+    return takes
 
 
 def put_zero_length(folder: Path, name: str = "TWVS9001.JPG") -> Path:

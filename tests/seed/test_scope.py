@@ -16,7 +16,8 @@ from hypothesis import strategies as st
 from PIL import Image
 
 from seed import scope as seed_scope
-from seed.scope import ScopeClock, Take, Videoscope, dcf_name, element_takes
+from seed.scenario import load_scenario
+from seed.scope import ScopeClock, Seen, Take, Videoscope, dcf_name, takes_for
 
 # CIPA DC-009 (DCF): four free characters of A-Z 0-9 _, then 0001 to 9999, then the extension.
 DCF = re.compile(r"^[A-Z0-9_]{4}(?!0000)[0-9]{4}\.[A-Z0-9]{3}$")
@@ -108,12 +109,23 @@ def test_a_clock_needs_an_instant_to_start_from() -> None:
         ScopeClock(start=datetime(2026, 9, 15, 8, 0), zone=ZoneInfo("UTC"))  # noqa: DTZ001 the case refused
 
 
-def test_element_takes_cover_every_element() -> None:
-    takes = list(element_takes("f", "blade", "GT.T.B1", count=86, per_picture=1, views=2))
-    assert len(takes) == 172
-    takes = list(element_takes("f", "gear", "KG.1.RING", count=102, per_picture=3))
-    assert len(takes) == 34
-    assert [take.element for take in takes[:3]] == [1, 4, 7]
+def test_takes_cover_every_location_with_the_pictures_it_needs() -> None:
+    for location in load_scenario().locations:
+        takes = takes_for(location, "f")
+        assert len(takes) == location.pictures_required, location.key
+        assert {take.location for take in takes} == {location.key}
+    ring = takes_for(
+        load_scenario().location("KG.1.RING"), "f", seen={2: Seen("gear_damage_2022:scuffing", "watch")}
+    )
+    assert [take.element for take in ring[:3]] == [1, 4, 7]
+    assert [take.condition for take in ring[:3]] == [None, "gear_damage_2022:scuffing", None]
+    assert ring[1].evaluation == "watch"
+    assert [take.kind for take in takes_for(load_scenario().location("KG.GEN.ID"), "f")] == [
+        "nameplate",
+        "clock",
+    ]
+    earlier = takes_for(load_scenario().location("KG.1.PL1-A"), "f", per_picture=6)
+    assert [take.element for take in earlier] == [1, 7, 13, 19, 25]
 
 
 def test_odd_files(tmp_path: Path) -> None:
