@@ -153,9 +153,10 @@ def notch(picture: Image.Image, at: Point, radius: float, rng: Random) -> None:
     x, y, deep = at[0], at[1], radius * 0.55
     beside = _Window(picture, (x - radius, y), radius * 0.3)
     behind = round(beside.level() * 0.8)
+    left = x - radius * 0.42
     outline = [
-        (x - radius * 0.42, y - deep * 0.9), (x - radius * 0.1, y - deep * 0.7), (x + deep * 0.3, y - deep * 0.2),
-        (x + deep * 0.42, y + deep * 0.16), (x + deep * 0.1, y + deep * 0.5), (x - radius * 0.42, y + deep * 0.8),
+        (left, y - deep * 0.9), (x - radius * 0.1, y - deep * 0.7), (x + deep * 0.3, y - deep * 0.2),
+        (x + deep * 0.42, y + deep * 0.16), (x + deep * 0.1, y + deep * 0.5), (left, y + deep * 0.8),
     ]  # fmt: skip
     outline = [(px + rng.uniform(-2, 2), py + rng.uniform(-2, 2)) for px, py in outline]
     draw = ImageDraw.Draw(picture)
