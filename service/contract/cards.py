@@ -27,8 +27,12 @@ Mark = Literal["zero_length", "truncated", "not_an_image", "changed_while_read",
 PlacementRule = Literal["folder", "file_name", "exif", "order", "slate", "by_hand"]
 
 
+ExifTag = Annotated[str, msgspec.Meta(max_length=64)]
+ExifText = Annotated[str, msgspec.Meta(max_length=2000)]
+
+
 class PlacementClaim(Wire):
-    """Where a file belongs and which rule of the card profile said so; `location_key` None = not understood."""
+    """Where a file belongs and which rule of the profile said so; `location_key` None: not understood."""
 
     inspection_id: UUID
     location_key: Annotated[str, msgspec.Meta(max_length=64)] | None
@@ -42,12 +46,12 @@ class PlacementClaim(Wire):
 
 
 class PictureFacts(Wire):
-    """What the picture file says of itself, as read; `exif` maps tag names to text, values never corrected."""
+    """What the picture file says of itself, as read; `exif` maps tag names to text, never corrected."""
 
     format: Annotated[str, msgspec.Meta(max_length=32)]
     width: Count
     height: Count
-    exif: dict[Annotated[str, msgspec.Meta(max_length=64)], Annotated[str, msgspec.Meta(max_length=2000)]] = {}
+    exif: dict[ExifTag, ExifText] = {}
 
 
 class ManifestFile(Wire):
@@ -137,7 +141,7 @@ class ReceiptFile(Wire):
 
 
 class ReceiptBody(Wire):
-    """The payload of a receipt. `complete` False: the card was not read to its end, it is NOT clear to wipe (I6)."""
+    """The payload of a receipt. `complete` False: the card was not read to its end, do not wipe it (I6)."""
 
     format: Literal["sightledger-receipt/1"]
     card_return_id: UUID
@@ -191,12 +195,20 @@ class CardPrepared(Wire):
     person: Text | None = None
 
 
-class CardStanding(CardPrepared):
+class CardStanding(Wire):
     """A recorded card: what was prepared, by which agent, and when the service heard of it."""
 
     id: UUID
+    site: str
     agent: str
+    inspection_id: UUID
+    revision_id: UUID
+    profile: str
+    prepared_at: UtcTime
     recorded_at: UtcTime
+    folders: int
+    scope: str | None
+    person: str | None
 
 
 def manifest_digest(files: list[tuple[bytes, str, int]]) -> str:

@@ -12,7 +12,7 @@ from service.contract.wire import Code, Digest, Text, UtcTime, Wire
 
 Element = Annotated[int, msgspec.Meta(ge=1, le=100000)]
 LocationKey = Annotated[str, msgspec.Meta(min_length=1, max_length=64)]
-Reason = Annotated[str, msgspec.Meta(min_length=3, max_length=4000, description="why; shown in both histories")]
+Reason = Annotated[str, msgspec.Meta(min_length=3, max_length=4000, description="shown in both histories")]
 
 
 class UnitIn(Wire):

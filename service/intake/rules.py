@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import NamedTuple
+from typing import Any, NamedTuple, Protocol
 from uuid import UUID
 
 from service.contract.cards import CardReturnCommit, ManifestFile, PlacementClaim, exact_path, manifest_digest
@@ -23,7 +23,7 @@ def counts_as_held(kind: str, marks: Iterable[str]) -> bool:
 
 
 class Place(NamedTuple):
-    """Where a picture is shown: `location_key` "" is the inspection with no location known, element 0 none."""
+    """Where a picture is shown. `location_key` "": at the inspection, location not known; element 0: none."""
 
     inspection_id: UUID
     location_key: str
@@ -60,23 +60,29 @@ def shown(digests: Mapping[UUID, str], facts: Iterable[Fact]) -> dict[tuple[Plac
 
 def pictures_held(images: Iterable[tuple[Place, str]]) -> Counter[tuple[UUID, str]]:
     """Distinct images per inspection and location, however many elements or sightings they have."""
-    distinct = {(place.inspection_id, place.location_key, digest) for place, digest in images if place.location_key}
+    distinct = {(at.inspection_id, at.location_key, digest) for at, digest in images if at.location_key}
     return Counter((inspection_id, location_key) for inspection_id, location_key, _ in distinct)
 
 
-@dataclass(frozen=True, slots=True)
-class Home:
-    """What intake must know of an inspection to place a file in it."""
+class Home(Protocol):
+    """What intake must know of an inspection to place a file in it; `locations` has every key it ever had."""
 
-    unit_id: UUID
-    site: str
-    revision_id: UUID
-    locations: Collection[str]
+    @property
+    def unit_id(self) -> UUID: ...
+
+    @property
+    def site(self) -> str: ...
+
+    @property
+    def revision_id(self) -> UUID: ...
+
+    @property
+    def locations(self) -> frozenset[str]: ...
 
 
 @dataclass(slots=True)
 class Verdict:
-    """Where a file goes. `place` None: kept, shown at no inspection. `remark` says why it is not as claimed."""
+    """Where a file goes. `place` None: kept, shown at no inspection. `remark`: why it is not as claimed."""
 
     place: Place | None
     rule: str
@@ -92,18 +98,26 @@ def judge(
     if claim is None:
         return Verdict(Place(own, "", 0) if own else None, "card")
     home = homes.get(claim.inspection_id)
-    if home is None:
-        return Verdict(None, claim.rule, claim.location_key, f"inspection {claim.inspection_id} is not known")
-    if home.site != site:
-        return Verdict(None, claim.rule, claim.location_key, f"inspection {claim.inspection_id} is of another site")
-    if own is not None and home.unit_id != homes[own].unit_id:
-        return Verdict(None, claim.rule, claim.location_key, f"inspection {claim.inspection_id} is of another unit")
+    reason = _not_ours(home, site, homes[own].unit_id if own else None)
+    if home is None or reason:
+        return Verdict(None, claim.rule, claim.location_key, f"inspection {claim.inspection_id} {reason}")
     if claim.location_key is None:
         return Verdict(Place(claim.inspection_id, "", 0), claim.rule, claim=claim)
     if claim.location_key not in home.locations:
-        where = f"the inspection has no location {claim.location_key}"
-        return Verdict(Place(claim.inspection_id, "", 0), claim.rule, claim.location_key, where, claim)
-    return Verdict(Place(claim.inspection_id, claim.location_key, claim.element or 0), claim.rule, claim=claim)
+        remark = f"the inspection has no location {claim.location_key}"
+        return Verdict(Place(claim.inspection_id, "", 0), claim.rule, claim.location_key, remark, claim)
+    place = Place(claim.inspection_id, claim.location_key, claim.element or 0)
+    return Verdict(place, claim.rule, claim=claim)
+
+
+def _not_ours(home: Home | None, site: str, own_unit: UUID | None) -> str | None:
+    if home is None:
+        return "is not known here"
+    if home.site != site:
+        return "belongs to another site"
+    if own_unit is not None and home.unit_id != own_unit:
+        return "belongs to another unit than the card"
+    return None
 
 
 def placing_remarks(verdicts: Iterable[Verdict]) -> list[str]:
@@ -143,3 +157,14 @@ def storable(text: str) -> str:
     The manifest part as sent is kept beside it, byte for byte.
     """
     return text.replace("\0", "\u2400")
+
+
+def storable_json(value: Any) -> Any:
+    """A JSON value with all its text made storable."""
+    if isinstance(value, str):
+        return storable(value)
+    if isinstance(value, list):
+        return [storable_json(item) for item in value]
+    if isinstance(value, dict):
+        return {storable(key): storable_json(item) for key, item in value.items()}
+    return value

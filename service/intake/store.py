@@ -2,10 +2,19 @@
 
 from __future__ import annotations
 
-import sqlalchemy as sa
-from sqlalchemy.dialects.postgresql import JSONB
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
+from uuid import UUID
 
-from service.database import id_column, ids, json, metadata, moment, reference, text
+import sqlalchemy as sa
+from sqlalchemy.dialects.postgresql import JSONB, insert
+from sqlalchemy.ext.asyncio import AsyncConnection
+
+from service.access.store import agents, sites
+from service.campaigns.store import statements
+from service.database import Row, id_column, ids, json, metadata, moment, reference, text
+from service.plans.store import plan_revisions
+from service.records.store import images, sightings
 
 cards = sa.Table(
     "cards",
@@ -128,3 +137,166 @@ receipts = sa.Table(
     sa.Column("body", sa.LargeBinary, nullable=False),
     moment("issued_at"),
 )
+
+
+async def site_named(connection: AsyncConnection, code: str) -> Row | None:
+    """A site's id, code and time zone."""
+    found = await connection.execute(sa.select(sites).where(sites.c.code == code))
+    return found.mappings().one_or_none()
+
+
+async def card(connection: AsyncConnection, card_id: UUID) -> Row | None:
+    """A prepared card with its site's code, agent's name and revision's label."""
+    found = await connection.execute(
+        sa.select(cards, sites.c.code.label("site"), agents.c.name.label("agent"))
+        .join(sites, sites.c.id == cards.c.site_id)
+        .join(agents, agents.c.id == cards.c.agent_id)
+        .where(cards.c.id == card_id)
+    )
+    return found.mappings().one_or_none()
+
+
+async def insert_card(connection: AsyncConnection, row: Mapping[str, Any]) -> bool:
+    """False when a card of that id is recorded already."""
+    return await _insert_new(connection, cards, row)
+
+
+async def insert_return(connection: AsyncConnection, row: Mapping[str, Any]) -> bool:
+    """False when a card return of that id is recorded already."""
+    return await _insert_new(connection, card_returns, row)
+
+
+async def _insert_new(connection: AsyncConnection, table: sa.Table, row: Mapping[str, Any]) -> bool:
+    done = await connection.execute(
+        insert(table).values(**row).on_conflict_do_nothing(index_elements=["id"]).returning(table.c.id)
+    )
+    return done.first() is not None
+
+
+def _returns() -> sa.Select[*tuple[Any, ...]]:
+    return (
+        sa.select(card_returns, sites.c.code.label("site"), sites.c.time_zone, agents.c.name.label("agent"))
+        .join(sites, sites.c.id == card_returns.c.site_id)
+        .join(agents, agents.c.id == card_returns.c.agent_id)
+    )
+
+
+async def card_return(connection: AsyncConnection, return_id: UUID, lock: str = "") -> Row | None:
+    """A card return with its site's code and agent's name; `lock` is "", "share" or "update"."""
+    query = _returns().where(card_returns.c.id == return_id)
+    if lock:
+        query = query.with_for_update(read=lock == "share", of=card_returns)
+    found = await connection.execute(query)
+    return found.mappings().one_or_none()
+
+
+async def returns_page(
+    connection: AsyncConnection, site_codes: Iterable[str] | None, before: UUID | None, limit: int
+) -> Sequence[Row]:
+    """Card returns, the newest id first; `site_codes` None means every site."""
+    query = _returns().order_by(card_returns.c.id.desc()).limit(limit)
+    if site_codes is not None:
+        query = query.where(sites.c.code.in_(list(site_codes)))
+    if before is not None:
+        query = query.where(card_returns.c.id < before)
+    return (await connection.execute(query)).mappings().all()
+
+
+async def close_return(connection: AsyncConnection, return_id: UUID, values: Mapping[str, Any]) -> None:
+    await connection.execute(card_returns.update().where(card_returns.c.id == return_id).values(**values))
+
+
+async def part_digest(connection: AsyncConnection, return_id: UUID, part: int) -> str | None:
+    """SHA-256 of a part's body as it was sent, None when it was not."""
+    return await connection.scalar(
+        sa.select(card_return_parts.c.body_sha256).where(
+            card_return_parts.c.card_return_id == return_id, card_return_parts.c.part == part
+        )
+    )
+
+
+async def insert_part(connection: AsyncConnection, row: Mapping[str, Any]) -> bool:
+    """False when another request stored this part first."""
+    done = await connection.execute(
+        insert(card_return_parts).values(**row).on_conflict_do_nothing().returning(card_return_parts.c.part)
+    )
+    return done.first() is not None
+
+
+async def part_bodies(connection: AsyncConnection, return_id: UUID) -> list[bytes]:
+    """The bodies of all parts, in order."""
+    found = await connection.scalars(
+        sa.select(card_return_parts.c.body)
+        .where(card_return_parts.c.card_return_id == return_id)
+        .order_by(card_return_parts.c.part)
+    )
+    return [bytes(body) for body in found]
+
+
+async def receipt(connection: AsyncConnection, return_id: UUID) -> bytes | None:
+    """A receipt, byte for byte as it was first answered."""
+    body = await connection.scalar(sa.select(receipts.c.body).where(receipts.c.card_return_id == return_id))
+    return None if body is None else bytes(body)
+
+
+async def insert_receipt(connection: AsyncConnection, row: Mapping[str, Any]) -> None:
+    await connection.execute(receipts.insert().values(**row))
+
+
+async def statement_ids(connection: AsyncConnection, return_id: UUID) -> set[UUID]:
+    """The statements that came with a card return."""
+    return set(
+        await connection.scalars(sa.select(statements.c.id).where(statements.c.card_return_id == return_id))
+    )
+
+
+async def revision_label(connection: AsyncConnection, revision_id: UUID) -> str | None:
+    """The label of a plan revision, None when it is not known here."""
+    return await connection.scalar(
+        sa.select(plan_revisions.c.label).where(plan_revisions.c.id == revision_id)
+    )
+
+
+async def files_page(
+    connection: AsyncConnection, return_id: UUID, after: int, limit: int, not_placed: bool
+) -> Sequence[Row]:
+    """Sightings of a return in manifest order, each with the place it stands at now.
+
+    Where two placements stand side by side, the one recorded first is shown.
+    """
+    standing = (
+        sa.select(placements)
+        .where(placements.c.sighting_id == sightings.c.id, stands())
+        .order_by(placements.c.id)
+        .limit(1)
+        .lateral("standing")
+    )
+    query = (
+        sa.select(
+            sightings,
+            images.c.size,
+            images.c.kind,
+            images.c.exif,
+            standing.c.inspection_id,
+            standing.c.location_key,
+            standing.c.claimed_key,
+            standing.c.element,
+            standing.c.rule,
+        )
+        .join(images, images.c.digest == sightings.c.digest)
+        .outerjoin(standing, sa.true())
+        .where(sightings.c.card_return_id == return_id, sightings.c.ordinal > after)
+        .order_by(sightings.c.ordinal)
+        .limit(limit)
+    )
+    if not_placed:
+        query = query.where(standing.c.location_key.is_(None))
+    return (await connection.execute(query)).mappings().all()
+
+
+def stands() -> sa.ColumnElement[bool]:
+    """A placement fact that no later one replaces."""
+    later = placements.alias("later")
+    return ~sa.exists().where(
+        later.c.sighting_id == placements.c.sighting_id, placements.c.id == sa.any_(later.c.replaces)
+    )

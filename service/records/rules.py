@@ -106,3 +106,13 @@ def nearest(serial: str, known: Iterable[str], count: int = 5) -> list[str]:
     by_folded = {other.casefold(): other for other in known}
     close = difflib.get_close_matches(serial.casefold(), by_folded, n=count, cutoff=0.5)
     return [by_folded[other] for other in close]
+
+
+def exif_as_read(exif: Mapping[str, str]) -> str | None:
+    """The camera's clock as it stands in the file: DateTimeOriginal, its decimals and its offset."""
+    moment = exif.get("DateTimeOriginal")
+    if moment is None:
+        return None
+    decimals = exif.get("SubSecTimeOriginal")
+    offset = exif.get("OffsetTimeOriginal")
+    return moment + (f".{decimals}" if decimals else "") + (f" {offset}" if offset else "")

@@ -2,9 +2,16 @@
 
 from __future__ import annotations
 
-import sqlalchemy as sa
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
+from uuid import UUID
 
-from service.database import id_column, json, metadata, moment, reference, text, texts
+import msgspec
+import sqlalchemy as sa
+from sqlalchemy.dialects.postgresql import ARRAY, insert
+from sqlalchemy.ext.asyncio import AsyncConnection
+
+from service.database import Row, id_column, json, metadata, moment, reference, text, texts
 
 units = sa.Table(
     "units",
@@ -93,3 +100,116 @@ unit_images = sa.Table(
     sa.Index("ix_unit_images_location", "unit_id", "location_key", "taken_at", "id"),
     sa.Index("ix_unit_images_digest", "digest"),
 )
+
+ROWS_PER_STATEMENT = 2000
+
+
+async def insert_rows(
+    connection: AsyncConnection, table: sa.Table, rows: Sequence[Mapping[str, Any]], then: str = ""
+) -> list[Row]:
+    """Insert full rows in bulk, one JSON parameter per batch; `then` is the ON CONFLICT ... RETURNING clause.
+
+    Rows are taken in the order given: callers sort them by key where two transactions could meet.
+    """
+    names = ", ".join(column.name for column in table.columns)
+    statement = sa.text(
+        f"INSERT INTO {table.name} AS held ({names}) SELECT {names}"  # noqa: S608 (names of our own tables)
+        f" FROM jsonb_populate_recordset(NULL::{table.name}, CAST(:rows AS jsonb)) {then}"
+    )
+    returned: list[Row] = []
+    for start in range(0, len(rows), ROWS_PER_STATEMENT):
+        batch = msgspec.json.encode(rows[start : start + ROWS_PER_STATEMENT], enc_hook=str).decode()
+        found = await connection.execute(statement, {"rows": batch})
+        if found.returns_rows:
+            returned.extend(found.mappings())
+    return returned
+
+
+def as_bytea(raw: bytes) -> str:
+    """Bytes in the text form that Postgres reads back as bytea."""
+    return "\\x" + raw.hex()
+
+
+async def images_held(connection: AsyncConnection, digests: Iterable[str]) -> dict[str, Row]:
+    """The rows of those digests that are held here, by digest."""
+    found = await connection.execute(sa.select(images).where(images.c.digest == sa.any_(_texts(digests))))
+    return {row["digest"]: row for row in found.mappings()}
+
+
+async def insert_images(connection: AsyncConnection, rows: Iterable[Mapping[str, Any]]) -> set[str]:
+    """Insert images that are not held yet; the digests that were new."""
+    ordered = sorted(rows, key=lambda row: str(row["digest"]))
+    new = await insert_rows(connection, images, ordered, "ON CONFLICT (digest) DO NOTHING RETURNING digest")
+    return {row["digest"] for row in new}
+
+
+async def add_unit_images(connection: AsyncConnection, rows: Sequence[Mapping[str, Any]]) -> None:
+    """Show images at places of units; where one is shown there already, its sightings are added."""
+    await insert_rows(
+        connection,
+        unit_images,
+        rows,
+        "ON CONFLICT (inspection_id, digest, location_key, element)"
+        " DO UPDATE SET sightings = held.sightings + excluded.sightings",
+    )
+
+
+async def images_at(
+    connection: AsyncConnection, inspection_ids: Iterable[UUID], digests: Iterable[str]
+) -> set[tuple[UUID, str, str]]:
+    """Which of the images are shown at which inspection and location: (inspection, location, digest)."""
+    at = unit_images.c
+    found = await connection.execute(
+        sa.select(at.inspection_id, at.location_key, at.digest)
+        .where(at.inspection_id == sa.any_(_uuids(inspection_ids)), at.digest == sa.any_(_texts(digests)))
+        .distinct()
+    )
+    return {(row.inspection_id, row.location_key, row.digest) for row in found}
+
+
+def _texts(values: Iterable[str]) -> sa.ColumnElement[Any]:
+    return sa.cast(sa.literal(list(values), ARRAY(sa.Text)), ARRAY(sa.Text))
+
+
+def _uuids(values: Iterable[UUID]) -> sa.ColumnElement[Any]:
+    return sa.cast(sa.literal(list(values), ARRAY(sa.UUID(as_uuid=True))), ARRAY(sa.UUID(as_uuid=True)))
+
+
+async def insert_unit(connection: AsyncConnection, row: Mapping[str, Any]) -> bool:
+    """False when the id or the serial is taken."""
+    added = insert(units).values(**row).on_conflict_do_nothing().returning(units.c.id)
+    return (await connection.execute(added)).first() is not None
+
+
+async def insert_position(connection: AsyncConnection, row: Mapping[str, Any]) -> None:
+    """Append a dated position; an id already there is left as it is."""
+    await connection.execute(insert(unit_positions).values(**row).on_conflict_do_nothing())
+
+
+async def lock_unit(connection: AsyncConnection, unit_id: UUID) -> None:
+    held = sa.select(units.c.id).where(units.c.id == unit_id)
+    await connection.execute(held.with_for_update(key_share=True))
+
+
+async def set_position(
+    connection: AsyncConnection, unit_id: UUID, site_id: UUID, position: str | None
+) -> None:
+    await connection.execute(
+        sa.update(units).where(units.c.id == unit_id).values(site_id=site_id, position=position)
+    )
+
+
+async def set_thumbnail(connection: AsyncConnection, digest: str, outcome: str) -> None:
+    await connection.execute(sa.update(images).where(images.c.digest == digest).values(thumbnail=outcome))
+
+
+async def unit_images_by_id(connection: AsyncConnection, ids: Iterable[UUID]) -> Sequence[Row]:
+    found = await connection.execute(
+        sa.select(unit_images).where(unit_images.c.id == sa.any_(_uuids(ids))).order_by(unit_images.c.id)
+    )
+    return found.mappings().all()
+
+
+async def delete_unit_images(connection: AsyncConnection, ids: Iterable[UUID]) -> None:
+    """Stop showing images at a place; the facts that put them there stay."""
+    await connection.execute(sa.delete(unit_images).where(unit_images.c.id == sa.any_(_uuids(ids))))

@@ -1,0 +1,330 @@
+"""Cards going out and coming back, up to the commit (service.intake.commit)."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable, Sequence
+from datetime import timedelta
+from typing import Any, Literal
+from uuid import UUID
+
+import msgspec
+from sqlalchemy.ext.asyncio import AsyncConnection
+
+from service.access.rules import Act, Caller
+from service.campaigns.store import inspection as inspection_by_id
+from service.contract.cards import (
+    CardPrepared,
+    CardReturnOpen,
+    CardReturnStanding,
+    CardStanding,
+    ManifestFile,
+    ManifestPart,
+    PartAnswer,
+    UploadTicket,
+)
+from service.contract.problem import ProblemError
+from service.contract.records import ReturnFile
+from service.database import Database, Row, server_now
+from service.errors import Conflict, Invalid, NotFound, Refusal
+from service.intake import store
+from service.intake.rules import sizes, storable, storable_json
+from service.objects import Objects
+from service.records.actions import clocks
+from service.records.store import images_held
+from service.settings import Settings
+
+MEDIA_TYPES = {"JPEG": "image/jpeg", "PNG": "image/png", "TIFF": "image/tiff", "BMP": "image/bmp"}
+CONCURRENT_STATS = 16
+ERRORS_SHOWN = 100
+
+
+async def prepare_card(db: Database, caller: Caller, card_id: UUID, body: CardPrepared) -> CardStanding:
+    """Record that a card was prepared for an inspection of the agent's site."""
+    caller.must(Act.READ_CARD, body.site)
+    async with db.begin() as connection:
+        row = await store.card(connection, card_id)
+        if row is None:
+            await _insert_card(connection, caller, card_id, body)
+            row = await store.card(connection, card_id)
+        assert row is not None
+        if any(row[name] != value for name, value in _card_values(body).items()):
+            raise Conflict(
+                f"Card {card_id} is recorded with other content.",
+                next_step="Prepare the card under a new id.",
+            )
+        return card_standing(row)
+
+
+def _card_values(body: CardPrepared) -> dict[str, Any]:
+    values = {name: getattr(body, name) for name in body.__struct_fields__}
+    return {name: storable(value) if isinstance(value, str) else value for name, value in values.items()}
+
+
+async def _insert_card(connection: AsyncConnection, caller: Caller, card_id: UUID, body: CardPrepared) -> None:
+    site = await known_site(connection, body.site)
+    inspection = await inspection_by_id(connection, body.inspection_id)
+    if inspection is None or inspection["site"] != body.site:
+        raise Invalid(
+            f"Site {body.site} has no inspection {body.inspection_id}.",
+            next_step="Pull the worklist of the site and prepare the card for an inspection of it.",
+        )
+    if await store.revision_label(connection, body.revision_id) is None:
+        raise Invalid(
+            f"There is no plan revision {body.revision_id}.",
+            next_step="Pull the plans and prepare the card again.",
+        )
+    values = {name: value for name, value in _card_values(body).items() if name != "site"}
+    keys = {"id": card_id, "site_id": site["id"], "agent_id": caller.agent_id, "recorded_at": server_now()}
+    await store.insert_card(connection, {**values, **keys})
+
+
+async def read_card(db: Database, caller: Caller, card_id: UUID) -> CardStanding:
+    """A prepared card of one of the caller's sites."""
+    caller.must(Act.READ)
+    async with db.begin() as connection:
+        row = await store.card(connection, card_id)
+    if row is None or not caller.at(row["site"]):
+        raise NotFound(f"No card {card_id} is recorded at your sites.")
+    return card_standing(row)
+
+
+def card_standing(row: Row) -> CardStanding:
+    return CardStanding(**{name: row[name] for name in CardStanding.__struct_fields__})
+
+
+async def known_site(connection: AsyncConnection, code: str) -> Row:
+    """The row of a site; raises NotFound."""
+    site = await store.site_named(connection, code)
+    if site is None:
+        raise NotFound(f"There is no site {code}.", next_step="Check the site the agent is enrolled at.")
+    return site
+
+
+async def open_return(
+    db: Database, caller: Caller, return_id: UUID, opening: CardReturnOpen
+) -> CardReturnStanding:
+    """Open a card return; the same opening again answers the standing."""
+    caller.must(Act.READ_CARD, opening.site)
+    as_sent = storable_json(msgspec.to_builtins(opening))
+    async with db.begin() as connection:
+        row = await store.card_return(connection, return_id)
+        if row is None:
+            await _insert_return(connection, caller, return_id, opening, as_sent)
+            row = await store.card_return(connection, return_id)
+        assert row is not None
+        if row["opening"] != as_sent:
+            raise Conflict(
+                f"Card return {return_id} is recorded with other content.",
+                next_step="Open a new card return with a new id; what was sent under this id stays.",
+            )
+        return standing(row)
+
+
+async def _insert_return(
+    connection: AsyncConnection, caller: Caller, return_id: UUID, opening: CardReturnOpen, as_sent: Any
+) -> None:
+    site = await known_site(connection, opening.site)
+    card = await store.card(connection, opening.card_id) if opening.card_id else None
+    _refuse_foreign(card["site"] if card else None, opening.site, f"Card {opening.card_id}")
+    inspection = None
+    if opening.inspection_id is not None:
+        inspection = await inspection_by_id(connection, opening.inspection_id)
+        where = inspection["site"] if inspection else None
+        _refuse_foreign(where, opening.site, f"Inspection {opening.inspection_id}")
+    revision = opening.revision_id and await store.revision_label(connection, opening.revision_id)
+    await store.insert_return(
+        connection,
+        {
+            "id": return_id,
+            "site_id": site["id"],
+            "agent_id": caller.agent_id,
+            "card_id": opening.card_id,
+            "inspection_id": opening.inspection_id if inspection else None,
+            "revision_id": opening.revision_id if revision else None,
+            "profile": opening.profile,
+            "scope": as_sent["scope"],
+            "person": as_sent["person"],
+            "shift": as_sent["shift"],
+            "volume": as_sent["volume"],
+            "opening": as_sent,
+            "started_at": opening.started_at,
+            "opened_at": server_now(),
+        },
+    )
+
+
+def _refuse_foreign(found_at: str | None, site: str, what: str) -> None:
+    if found_at is not None and found_at != site:
+        raise Conflict(
+            f"{what} belongs to another site than {site}.",
+            consequence="Nothing was changed. The card stays as it is: do not wipe it.",
+            next_step="Have the card read by an agent of the site it was prepared at.",
+        )
+
+
+def standing(row: Row) -> CardReturnStanding:
+    """A card return as the API shows it."""
+    shown = {name: row[name] for name in CardReturnStanding.__struct_fields__ if name != "state"}
+    state: Literal["open", "committed"] = "open" if row["committed_at"] is None else "committed"
+    return msgspec.convert({**shown, "state": state}, CardReturnStanding, from_attributes=True, strict=False)
+
+
+async def own_return(
+    connection: AsyncConnection, caller: Caller, return_id: UUID, act: Act, lock: str = ""
+) -> Row:
+    """A card return the caller may do `act` on; raises NotFound for other sites' returns as well."""
+    caller.must(act)
+    row = await store.card_return(connection, return_id, lock)
+    if row is None or not caller.at(row["site"]):
+        raise NotFound(
+            f"No card return {return_id} is open at your sites.",
+            next_step="Open the card return first, with an agent of the card's site.",
+        )
+    return row
+
+
+async def put_part(
+    db: Database,
+    objects: Objects,
+    settings: Settings,
+    caller: Caller,
+    return_id: UUID,
+    number: int,
+    part: ManifestPart,
+    body: bytes,
+) -> PartAnswer:
+    """Keep one part of the manifest as sent; answer tickets for the images that are not held."""
+    fingerprint = hashlib.sha256(body).hexdigest()
+    wanted, torn = sizes(part.files)
+    async with db.begin() as connection:
+        row = await own_return(connection, caller, return_id, Act.READ_CARD, "share")
+        stored = await store.part_digest(connection, return_id, number)
+        held = await images_held(connection, wanted)
+        _refuse_sizes(torn | {digest for digest, found in held.items() if found["size"] != wanted[digest]})
+        if stored is None:
+            _refuse_committed(row, number)
+            part_row = {"card_return_id": return_id, "part": number, "files": len(part.files)}
+            await store.insert_part(connection, {**part_row, "body": body, "body_sha256": fingerprint})
+        if stored is not None and stored != fingerprint:
+            raise _other_part(number)
+    lacking = {digest: size for digest, size in wanted.items() if digest not in held}
+    if stored is not None:
+        lacking = await _not_in_store(objects, lacking)
+    return PartAnswer(
+        part=number,
+        files=len(part.files),
+        held=sum(file.sha256 not in lacking for file in part.files),
+        lacking=_tickets(objects, settings, part.files, lacking),
+    )
+
+
+def _other_part(number: int) -> Refusal:
+    return Conflict(
+        f"Part {number} of this card return was sent with other content before.",
+        next_step="Read the card again and open a new card return with a new id.",
+    )
+
+
+def _refuse_committed(row: Row, number: int) -> None:
+    if row["committed_at"] is not None:
+        raise Conflict(
+            f"The card return is committed; part {number} was not part of it.",
+            next_step="Open a new card return for files that were not in the first one.",
+        )
+
+
+def _refuse_sizes(digests: Iterable[str]) -> None:
+    faults = sorted(digests)
+    if faults:
+        raise Invalid(
+            f"The manifest gives {len(faults)} digests a size their bytes do not have.",
+            next_step="Read the files again: the manifest does not describe the card.",
+            errors=[ProblemError(detail="size and digest do not belong together", path=d) for d in faults[:100]],
+        )
+
+
+async def _not_in_store(objects: Objects, wanted: dict[str, int]) -> dict[str, int]:
+    """The images a repeated part still has to send: those put before a break are in the store already."""
+    by_key = {objects.original_key(digest): digest for digest in wanted}
+    found = await objects.stat_many(list(by_key), CONCURRENT_STATS)
+    there = {
+        by_key[key]
+        for key, stat in found.items()
+        if stat is not None and stat.size == wanted[by_key[key]] and stat.sha256_hex == by_key[key]
+    }
+    return {digest: size for digest, size in wanted.items() if digest not in there}
+
+
+def _tickets(
+    objects: Objects, settings: Settings, files: Sequence[ManifestFile], lacking: dict[str, int]
+) -> list[UploadTicket]:
+    formats = {file.sha256: file.picture.format for file in files if file.picture is not None}
+    expires_at = server_now() + timedelta(seconds=settings.ticket_seconds)
+    tickets = []
+    for digest, size in lacking.items():
+        media_type = MEDIA_TYPES.get(formats.get(digest, ""), "application/octet-stream")
+        put = objects.presign_put(digest, size, media_type, settings.ticket_seconds)
+        tickets.append(
+            UploadTicket(sha256=digest, size=size, url=put.url, headers=put.headers, expires_at=expires_at)
+        )
+    return tickets
+
+
+async def read_return(db: Database, caller: Caller, return_id: UUID) -> CardReturnStanding:
+    """The standing of a card return."""
+    async with db.begin() as connection:
+        return standing(await own_return(connection, caller, return_id, Act.READ))
+
+
+async def list_returns(
+    db: Database, caller: Caller, site: str | None, before: UUID | None, limit: int
+) -> list[CardReturnStanding]:
+    """Card returns of the caller's sites, the newest first, below the id `before`."""
+    caller.must(Act.READ, site)
+    codes = caller.sites if site is None else {site}
+    async with db.begin() as connection:
+        return [standing(row) for row in await store.returns_page(connection, codes, before, limit)]
+
+
+async def list_files(
+    db: Database, caller: Caller, return_id: UUID, after: int, limit: int, not_placed: bool
+) -> list[ReturnFile]:
+    """Files of a committed card return in manifest order, after the ordinal `after`."""
+    async with db.begin() as connection:
+        await own_return(connection, caller, return_id, Act.READ)
+        rows = await store.files_page(connection, return_id, after, limit, not_placed)
+    return [_return_file(row) for row in rows]
+
+
+def _return_file(row: Row) -> ReturnFile:
+    return ReturnFile(
+        sighting_id=row["id"],
+        ordinal=row["ordinal"],
+        path=row["path"],
+        path_bytes=bytes(row["path_bytes"]),
+        digest=row["digest"],
+        size=row["size"],
+        kind=row["kind"],
+        marks=row["marks"],
+        clocks=clocks(row),
+        inspection_id=row["inspection_id"],
+        location=row["location_key"],
+        claimed_location=row["claimed_key"],
+        element=row["element"],
+        rule=row["rule"],
+    )
+
+
+async def read_receipt(db: Database, caller: Caller, return_id: UUID) -> bytes:
+    """The receipt, byte for byte as first issued; raises NotFound before the commit."""
+    async with db.begin() as connection:
+        await own_return(connection, caller, return_id, Act.READ)
+        body = await store.receipt(connection, return_id)
+    if body is None:
+        raise NotFound(
+            f"Card return {return_id} is not committed: there is no receipt yet.",
+            consequence="The card is not clear to wipe.",
+            next_step="Let the agent finish sending the card.",
+        )
+    return body

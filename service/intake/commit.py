@@ -1,0 +1,225 @@
+"""The commit of a card return: every object verified, then all rows, then the receipt (I5)."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+from typing import Any
+from uuid import UUID
+
+import msgspec
+from sqlalchemy.ext.asyncio import AsyncConnection
+
+from service.access.rules import Act, Caller
+from service.campaigns.actions import inspection_context, record_statements
+from service.contract.cards import CardReturnCommit, ManifestFile, ManifestPart, ReceiptBody, ReceiptFile
+from service.contract.problem import ProblemError
+from service.database import Database, Row, server_now
+from service.errors import Conflict, Invalid
+from service.intake import store
+from service.intake.actions import CONCURRENT_STATS, ERRORS_SHOWN, own_return
+from service.intake.recording import record_files
+from service.intake.rules import Home, manifest_faults, sizes, storable_json
+from service.jobs import defer
+from service.objects import Objects
+from service.records import store as records
+from service.records.thumbnails import THUMBNAIL_TASK
+from service.signing import Signer
+
+THUMBNAILS_PER_JOB = 200
+
+
+class ObjectsMissing(Conflict):
+    slug, title = "objects-missing", "The store does not hold every file of the manifest"
+
+
+class ObjectsDiffer(Invalid):
+    slug, title = "objects-differ", "The store holds other bytes than the manifest says"
+
+
+async def commit_return(
+    db: Database, objects: Objects, signer: Signer, caller: Caller, return_id: UUID, commit: CardReturnCommit
+) -> bytes:
+    """Verify, write and sign a card return; the receipt (a flattened JWS as JSON).
+
+    The store is asked between two transactions, never inside one: what it answered stays true, because
+    nobody overwrites or deletes an original. A repeated commit answers the first receipt's bytes.
+    """
+    async with db.begin() as connection:
+        row = await own_return(connection, caller, return_id, Act.READ_CARD)
+        receipt = await _earlier_receipt(connection, row, commit)
+        if receipt is not None:
+            return receipt
+        files = await _manifest(connection, return_id, commit)
+        wanted, _ = sizes(files)
+        held = await records.images_held(connection, wanted)
+    await _verify(objects, {digest: size for digest, size in wanted.items() if digest not in held})
+    async with db.begin() as connection:
+        row = await own_return(connection, caller, return_id, Act.READ_CARD, "update")
+        receipt = await _earlier_receipt(connection, row, commit)
+        if receipt is not None:
+            return receipt
+        return await _write(connection, signer, caller, row, commit, files)
+
+
+async def _earlier_receipt(connection: AsyncConnection, row: Row, commit: CardReturnCommit) -> bytes | None:
+    """The receipt of an earlier commit with the same content; None when the return is still open."""
+    if row["committed_at"] is None:
+        return None
+    same = (
+        row["manifest_sha256"] == commit.manifest_sha256
+        and row["complete"] == commit.complete
+        and row["unread"] == storable_json(msgspec.to_builtins(commit.unread))
+        and await store.statement_ids(connection, row["id"]) == {said.id for said in commit.statements}
+    )
+    if not same:
+        raise Conflict(
+            f"Card return {row['id']} was committed with other content.",
+            next_step="Open a new card return for what was not in the first one.",
+        )
+    return await store.receipt(connection, row["id"])
+
+
+async def _manifest(
+    connection: AsyncConnection, return_id: UUID, commit: CardReturnCommit
+) -> list[ManifestFile]:
+    bodies = await store.part_bodies(connection, return_id)
+    decoder = msgspec.json.Decoder(ManifestPart)
+    files = [file for body in bodies for file in decoder.decode(body).files]
+    faults = manifest_faults(files, len(bodies), commit)
+    if faults:
+        raise Conflict(
+            f"The manifest is not whole: {faults[0]}.",
+            next_step="Send every part again, then commit again.",
+        )
+    _, torn = sizes(files)
+    if torn:
+        raise Invalid(
+            f"The manifest gives {len(torn)} digests more than one size.",
+            next_step="Read the card again and open a new card return.",
+            errors=[ProblemError(detail="two sizes", path=d) for d in sorted(torn)[:ERRORS_SHOWN]],
+        )
+    return files
+
+
+async def _verify(objects: Objects, wanted: dict[str, int]) -> None:
+    """Raise unless the store holds every digest with its size, and its checksum where the store tells."""
+    by_key = {objects.original_key(digest): digest for digest in wanted}
+    stats = await objects.stat_many(list(by_key), CONCURRENT_STATS)
+    missing = sorted(digest for key, digest in by_key.items() if stats.get(key) is None)
+    differing = sorted(
+        digest
+        for key, digest in by_key.items()
+        if (stat := stats.get(key)) is not None
+        and (stat.size != wanted[digest] or stat.sha256_hex not in (None, digest))
+    )
+    if differing:
+        raise ObjectsDiffer(
+            f"{len(differing)} files in the store have another size or checksum than the manifest says.",
+            consequence="Nothing was recorded and there is no receipt. Do not wipe the card.",
+            next_step="Read the card again and open a new card return.",
+            errors=[ProblemError(detail="size or checksum differs", path=d) for d in differing[:ERRORS_SHOWN]],
+        )
+    if missing:
+        raise ObjectsMissing(
+            f"{len(missing)} files of the manifest are not in the store.",
+            consequence="Nothing was recorded and there is no receipt. Do not wipe the card.",
+            next_step="Send the parts again, upload to the new tickets, then commit again.",
+            errors=[ProblemError(detail="not in the store", path=d) for d in missing[:ERRORS_SHOWN]],
+        )
+
+
+async def _write(
+    connection: AsyncConnection,
+    signer: Signer,
+    caller: Caller,
+    row: Row,
+    commit: CardReturnCommit,
+    files: list[ManifestFile],
+) -> bytes:
+    card = await store.card(connection, row["card_id"]) if row["card_id"] else None
+    own = row["inspection_id"] or (card["inspection_id"] if card else None)
+    claimed = {file.placement.inspection_id for file in files if file.placement is not None}
+    concerned = claimed | {said.inspection_id for said in commit.statements} | ({own} if own else set())
+    homes = await inspection_context(connection, concerned)
+    now = server_now()
+    recorded = await record_files(connection, caller, row, files, homes, own, now)
+    if commit.statements:
+        await record_statements(connection, caller, commit.statements, row["id"])
+    remarks = await _opening_remarks(connection, row, card, homes.get(own) if own else None)
+    closing = {
+        "committed_at": now,
+        "finished_at": commit.finished_at,
+        "manifest_sha256": commit.manifest_sha256,
+        "complete": commit.complete,
+        "files": len(files),
+        "files_new": len(recorded.new),
+        "bytes": sum(file.size for file in files),
+        "bytes_new": sum(recorded.new.values()),
+        "not_placed": recorded.not_placed,
+        "unread": storable_json(msgspec.to_builtins(commit.unread)),
+        "remarks": remarks + recorded.remarks,
+    }
+    await store.close_return(connection, row["id"], closing)
+    await _order_thumbnails(connection, recorded.thumbnails)
+    return await _sign(connection, signer, row, commit, files, now)
+
+
+async def _opening_remarks(
+    connection: AsyncConnection, row: Row, card: Row | None, home: Home | None
+) -> list[str]:
+    """What a person should know of a card that was accepted although not all of it fits."""
+    said: dict[str, Any] = row["opening"]
+    remarks = []
+    if row["card_id"] is not None and card is None:
+        remarks.append("The card's marker is not known here: nobody recorded that this card was prepared.")
+    if said["inspectionId"] is not None and row["inspection_id"] is None:
+        remarks.append(f"Inspection {said['inspectionId']}, named by the card, is not known here.")
+    if card and row["inspection_id"] not in (None, card["inspection_id"]):
+        remarks.append("The card names another inspection than the one it was prepared for.")
+    if said["revisionId"] is not None and row["revision_id"] is None:
+        remarks.append(f"Plan revision {said['revisionId']}, named by the card, is not known here.")
+    under = row["revision_id"] or (card["revision_id"] if card else None)
+    if home is not None and under not in (None, home.revision_id):
+        was = await store.revision_label(connection, under)
+        now = await store.revision_label(connection, home.revision_id)
+        remarks.append(
+            f"The card was prepared under revision {was}; the inspection is bound to revision {now}."
+        )
+    return remarks
+
+
+async def _order_thumbnails(connection: AsyncConnection, digests: Sequence[str]) -> None:
+    for start in range(0, len(digests), THUMBNAILS_PER_JOB):
+        await defer(connection, THUMBNAIL_TASK, digests=list(digests[start : start + THUMBNAILS_PER_JOB]))
+
+
+async def _sign(
+    connection: AsyncConnection,
+    signer: Signer,
+    row: Row,
+    commit: CardReturnCommit,
+    files: Sequence[ManifestFile],
+    now: datetime,
+) -> bytes:
+    body = ReceiptBody(
+        format="sightledger-receipt/1",
+        card_return_id=row["id"],
+        card_id=row["card_id"],
+        site=row["site"],
+        agent=row["agent"],
+        issued_at=now,
+        manifest_sha256=commit.manifest_sha256,
+        complete=commit.complete,
+        files=[
+            ReceiptFile(path=file.path, sha256=file.sha256, size=file.size, path_bytes=file.path_bytes)
+            for file in files
+        ],
+        unread=commit.unread,
+    )
+    receipt = msgspec.json.encode(signer.sign(msgspec.json.encode(body)))
+    await store.insert_receipt(
+        connection,
+        {"card_return_id": row["id"], "key_id": signer.key_id, "body": receipt, "issued_at": now},
+    )
+    return receipt

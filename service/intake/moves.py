@@ -1,0 +1,265 @@
+"""Moving pictures to another place: a fact with a reason, seen in both histories (I12)."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+from uuid import UUID
+from zoneinfo import ZoneInfo
+
+import msgspec
+from sqlalchemy.ext.asyncio import AsyncConnection
+
+from service.access.rules import Act, Caller
+from service.campaigns.actions import inspection_context
+from service.contract.problem import ProblemError
+from service.contract.records import Move, MovedPicture, MoveIn
+from service.contract.wire import new_id
+from service.database import Database, Row, server_now
+from service.errors import Conflict, Invalid, NotAllowed, NotFound
+from service.intake import moving as store
+from service.intake.recording import change_shown
+from service.intake.rules import PICTURES, Fact, Home, Place, heads, storable
+from service.intake.store import placements
+from service.records import store as records
+from service.records.rules import taken_at
+
+
+@dataclass(frozen=True, slots=True)
+class _Going:
+    """One picture on its way: its row in unit_images, or None and a sighting that stands nowhere."""
+
+    digest: str
+    row: Row | None
+    replaced: Sequence[Row]
+    loose: Row | None = None
+
+
+async def move_pictures(db: Database, caller: Caller, body: MoveIn) -> Move:
+    """Show pictures at another inspection, location or element; the facts before are kept, not standing.
+
+    Raises NotAllowed unless the caller may move pictures at both ends, Conflict where a picture no longer
+    stands where the caller saw it. The same move again answers the recorded one; a further move undoes it.
+    """
+    caller.must(Act.MOVE_PICTURE)
+    if caller.account_id is None:
+        raise NotAllowed("An agent does not move pictures: a person does, signed in.")
+    fingerprint = hashlib.sha256(msgspec.json.encode(body)).hexdigest()
+    async with db.begin() as connection:
+        if not await _repeated(connection, body.id, fingerprint):
+            await _move(connection, caller, body, fingerprint)
+        return _shown_move(await store.move_rows(connection, [body.id]))
+
+
+async def _repeated(connection: AsyncConnection, move_id: UUID, fingerprint: str) -> bool:
+    known = await store.move_fingerprint(connection, move_id)
+    if known is not None and known != fingerprint:
+        raise Conflict(f"Move {move_id} is recorded with other content.", next_step="Use a new id.")
+    return known is not None
+
+
+async def _move(connection: AsyncConnection, caller: Caller, body: MoveIn, fingerprint: str) -> None:
+    if not body.pictures and not body.sightings:
+        raise Invalid("The move names no picture.", next_step="Name pictures of a history, or sightings.")
+    ends = {row["inspection_id"] for row in await records.unit_images_by_id(connection, body.pictures)}
+    homes = await inspection_context(connection, ends | {body.to.inspection_id})
+    _check_target(body, homes)
+    for home in homes.values():
+        caller.must(Act.MOVE_PICTURE, home.site)
+    going = await _standing_pictures(connection, body) + await _loose_sightings(connection, caller, body)
+    now = server_now()
+    move = {"id": body.id, "request_sha256": fingerprint, "reason": storable(body.reason)}
+    if not await store.insert_move(connection, {**move, "account_id": caller.account_id, "recorded_at": now}):
+        raise Conflict(f"Move {body.id} is being recorded by another request.", next_step="Repeat the request.")
+    await store.insert_move_items(connection, [_item(body, at, one) for at, one in enumerate(going)])
+    await records.insert_rows(connection, placements, _facts(body, caller, going, now))
+    await _show_moved(connection, body, going, homes[body.to.inspection_id])
+
+
+def _check_target(body: MoveIn, homes: Mapping[UUID, Home]) -> None:
+    home = homes.get(body.to.inspection_id)
+    if home is None:
+        raise NotFound(
+            f"There is no inspection {body.to.inspection_id}.", next_step="Pick the inspection from a campaign."
+        )
+    if body.to.location is not None and body.to.location not in home.locations:
+        raise Invalid(
+            f"The inspection has no location {body.to.location}.",
+            next_step="Pick a location of the plan revision the inspection is bound to.",
+        )
+    if body.to.location is None and body.to.element is not None:
+        raise Invalid("An element needs a location.", next_step="Name the location the element is at.")
+
+
+async def _standing_pictures(connection: AsyncConnection, body: MoveIn) -> list[_Going]:
+    rows = await records.unit_images_by_id(connection, body.pictures)
+    gone = sorted(set(body.pictures) - {row["id"] for row in rows})
+    if gone:
+        raise Conflict(
+            f"{len(gone)} of the pictures no longer stand where they were seen.",
+            next_step="Look at the history again; somebody may have moved them meanwhile.",
+            errors=[ProblemError(detail="no such picture in any history", path=str(one)) for one in gone[:100]],
+        )
+    facts = await store.facts_of_images(connection, {row["digest"] for row in rows})
+    by_id = {fact["id"]: fact for fact in facts}
+    standing = heads(_fact(row) for row in facts)
+    going = []
+    for row in rows:
+        here = [
+            by_id[fact.id]
+            for fact in standing
+            if fact.place == _place(row) and by_id[fact.id]["digest"] == row["digest"]
+        ]
+        going.append(_Going(row["digest"], row, sorted(here, key=lambda fact: fact["sighting_id"])))
+    return going
+
+
+def _fact(row: Row) -> Fact:
+    return Fact(row["id"], row["sighting_id"], _place(row), frozenset(row["replaces"]))
+
+
+def _place(row: Row) -> Place:
+    return Place(row["inspection_id"], row["location_key"] or "", row["element"] or 0)
+
+
+async def _loose_sightings(connection: AsyncConnection, caller: Caller, body: MoveIn) -> list[_Going]:
+    rows = await store.sightings_by_id(connection, body.sightings)
+    visible = {row["id"] for row in rows if caller.at(row["site"])}
+    unknown = sorted(set(body.sightings) - visible)
+    if unknown:
+        raise NotFound(f"There is no sighting {unknown[0]} at your sites.")
+    unfit = [row for row in rows if row["stands"] or row["kind"] not in PICTURES]
+    if unfit:
+        raise Invalid(
+            f"{len(unfit)} of the files stand in a history already, or are no pictures.",
+            next_step="Move a picture that stands somewhere by its id in the history.",
+            errors=[ProblemError(detail="stands already, or is no picture", path=str(row["id"])) for row in unfit],
+        )
+    return [_Going(row["digest"], None, (), row) for row in rows]
+
+
+def _item(body: MoveIn, ordinal: int, one: _Going) -> dict[str, Any]:
+    row = one.row
+    return {
+        "move_id": body.id,
+        "ordinal": ordinal,
+        "digest": one.digest,
+        "sightings": len(one.replaced) if row is not None else 1,
+        "from_inspection_id": row["inspection_id"] if row is not None else None,
+        "from_location_key": (row["location_key"] or None) if row is not None else None,
+        "from_element": (row["element"] or None) if row is not None else None,
+        "to_inspection_id": body.to.inspection_id,
+        "to_location_key": body.to.location,
+        "to_element": body.to.element,
+    }
+
+
+def _facts(body: MoveIn, caller: Caller, going: Sequence[_Going], now: datetime) -> list[dict[str, Any]]:
+    """One fact per sighting, which replaces every standing fact that the move takes away."""
+    replaced: dict[UUID, list[Row]] = {}
+    for one in going:
+        for fact in one.replaced:
+            replaced.setdefault(fact["sighting_id"], []).append(fact)
+        if one.loose is not None:
+            replaced.setdefault(one.loose["id"], [])
+    return [_moved_fact(body, caller, sighting_id, facts, now) for sighting_id, facts in replaced.items()]
+
+
+def _moved_fact(
+    body: MoveIn, caller: Caller, sighting_id: UUID, replaced: Sequence[Row], now: datetime
+) -> dict[str, Any]:
+    return {
+        "id": new_id(),
+        "sighting_id": sighting_id,
+        "inspection_id": body.to.inspection_id,
+        "location_key": body.to.location,
+        "claimed_key": None,
+        "element": body.to.element,
+        "element_last": body.to.element_last,
+        **_words(replaced[0] if replaced else None),
+        "rule": "by_hand",
+        "confidence": 1.0,
+        "account_id": caller.account_id,
+        "agent_id": None,
+        "move_id": body.id,
+        "recorded_at": now,
+        "replaces": [fact["id"] for fact in replaced],
+    }
+
+
+def _words(row: Row | None) -> dict[str, Any]:
+    """What was said of the picture; a move changes where it stands, not what was seen in it."""
+    return {name: row[name] if row is not None else None for name in ("evaluation", "condition", "note")}
+
+
+async def _show_moved(
+    connection: AsyncConnection, body: MoveIn, going: Sequence[_Going], home: Home
+) -> None:
+    images = await records.images_held(connection, {one.digest for one in going})
+    gone = [one.row for one in going if one.row is not None]
+    firsts: dict[str, dict[str, Any]] = {}
+    counted: dict[str, set[UUID]] = {}
+    for one in going:
+        sighting_ids = {fact["sighting_id"] for fact in one.replaced} | ({one.loose["id"]} if one.loose else set())
+        counted.setdefault(one.digest, set()).update(sighting_ids)
+        firsts.setdefault(one.digest, _shown_row(body, one, home, images[one.digest]))
+    rows = [{**row, "sightings": len(counted[digest])} for digest, row in firsts.items()]
+    await change_shown(connection, gone, rows, images)
+
+
+def _shown_row(body: MoveIn, one: _Going, home: Home, image: Row) -> dict[str, Any]:
+    seen = one.row
+    if seen is not None:
+        moment, basis, first = seen["taken_at"], seen["taken_basis"], seen["first_sighting_id"]
+    else:
+        assert one.loose is not None
+        zone = ZoneInfo(one.loose["time_zone"])
+        moment, basis = taken_at(image["exif"] or {}, one.loose["modified"], one.loose["read_at"], zone)
+        first = one.loose["id"]
+    return {
+        "id": new_id(),
+        "unit_id": home.unit_id,
+        "inspection_id": body.to.inspection_id,
+        "digest": one.digest,
+        "location_key": body.to.location or "",
+        "element": body.to.element or 0,
+        "element_last": body.to.element_last,
+        **_words(seen),
+        "first_sighting_id": first,
+        "taken_at": moment,
+        "taken_basis": basis,
+    }
+
+
+def _shown_move(rows: Sequence[Row]) -> Move:
+    first = rows[0]
+    return Move(
+        id=first["id"],
+        reason=first["reason"],
+        by=first["by"],
+        recorded_at=first["recorded_at"],
+        pictures=[_moved_picture(row) for row in rows],
+    )
+
+
+def _moved_picture(row: Row) -> MovedPicture:
+    renamed = {"from_location": row["from_location_key"], "to_location": row["to_location_key"]}
+    same = {name: row[name] for name in MovedPicture.__struct_fields__ if name not in renamed}
+    return MovedPicture(**same, **renamed)
+
+
+async def moves_of_unit(
+    db: Database, caller: Caller, unit_id: UUID, before: UUID | None, limit: int
+) -> list[Move]:
+    """Moves of pictures from or to a unit the caller may see, the newest id first, below `before`."""
+    caller.must(Act.READ)
+    async with db.begin() as connection:
+        move_ids = await store.moves_of_unit(connection, unit_id, before, limit)
+        rows = await store.move_rows(connection, move_ids) if move_ids else []
+    by_move: dict[UUID, list[Row]] = {}
+    for row in rows:
+        by_move.setdefault(row["id"], []).append(row)
+    return [_shown_move(by_move[move_id]) for move_id in move_ids]

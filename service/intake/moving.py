@@ -1,0 +1,109 @@
+"""SQL of moves of pictures."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from typing import Any
+from uuid import UUID
+
+import sqlalchemy as sa
+from sqlalchemy.dialects.postgresql import insert
+from sqlalchemy.ext.asyncio import AsyncConnection
+
+from service.access.store import accounts, sites
+from service.campaigns.store import inspections
+from service.database import Row
+from service.intake.store import card_returns, picture_move_items, picture_moves, placements, stands
+from service.records.store import images, sightings, units
+
+
+async def move_fingerprint(connection: AsyncConnection, move_id: UUID) -> str | None:
+    """SHA-256 of the request that made a move, None when there is no such move."""
+    return await connection.scalar(
+        sa.select(picture_moves.c.request_sha256).where(picture_moves.c.id == move_id)
+    )
+
+
+async def insert_move(connection: AsyncConnection, row: Mapping[str, Any]) -> bool:
+    """False when a move of that id is recorded already."""
+    added = insert(picture_moves).values(**row).on_conflict_do_nothing().returning(picture_moves.c.id)
+    return (await connection.execute(added)).first() is not None
+
+
+async def insert_move_items(connection: AsyncConnection, rows: Sequence[dict[str, Any]]) -> None:
+    await connection.execute(picture_move_items.insert(), rows)
+
+
+async def facts_of_images(connection: AsyncConnection, digests: Iterable[str]) -> Sequence[Row]:
+    """Every placement fact of every sighting of these images, with the digest."""
+    found = await connection.execute(
+        sa.select(placements, sightings.c.digest)
+        .join(sightings, sightings.c.id == placements.c.sighting_id)
+        .where(sightings.c.digest.in_(list(digests)))
+    )
+    return found.mappings().all()
+
+
+async def sightings_by_id(connection: AsyncConnection, sighting_ids: Iterable[UUID]) -> Sequence[Row]:
+    """Sightings, locked, with their image's kind, their site, and whether any placement stands."""
+    here = sightings.c.id.in_(list(sighting_ids))
+    # Locked by a statement of its own: the one after it sees what those we waited for have written.
+    locked = sa.select(sightings.c.id).where(here).order_by(sightings.c.id)
+    await connection.execute(locked.with_for_update(key_share=True))
+    found = await connection.execute(
+        sa.select(
+            sightings,
+            images.c.kind,
+            sites.c.code.label("site"),
+            sites.c.time_zone,
+            sa.exists().where(placements.c.sighting_id == sightings.c.id, stands()).label("stands"),
+        )
+        .join(images, images.c.digest == sightings.c.digest)
+        .join(card_returns, card_returns.c.id == sightings.c.card_return_id)
+        .join(sites, sites.c.id == card_returns.c.site_id)
+        .where(here)
+        .order_by(sightings.c.id)
+    )
+    return found.mappings().all()
+
+
+async def move_rows(connection: AsyncConnection, move_ids: Collection[UUID]) -> Sequence[Row]:
+    """The pictures of moves, each with its move, who made it, and the serials of both units."""
+    origin, target = inspections.alias("origin"), inspections.alias("target")
+    from_unit, to_unit = units.alias("from_unit"), units.alias("to_unit")
+    found = await connection.execute(
+        sa.select(
+            picture_moves,
+            picture_move_items,
+            accounts.c.name.label("by"),
+            from_unit.c.serial.label("from_unit"),
+            to_unit.c.serial.label("to_unit"),
+        )
+        .join(picture_move_items, picture_move_items.c.move_id == picture_moves.c.id)
+        .join(accounts, accounts.c.id == picture_moves.c.account_id)
+        .join(target, target.c.id == picture_move_items.c.to_inspection_id)
+        .join(to_unit, to_unit.c.id == target.c.unit_id)
+        .outerjoin(origin, origin.c.id == picture_move_items.c.from_inspection_id)
+        .outerjoin(from_unit, from_unit.c.id == origin.c.unit_id)
+        .where(picture_moves.c.id.in_(list(move_ids)))
+        .order_by(picture_moves.c.id, picture_move_items.c.ordinal)
+    )
+    return found.mappings().all()
+
+
+async def moves_of_unit(
+    connection: AsyncConnection, unit_id: UUID, before: UUID | None, limit: int
+) -> list[UUID]:
+    """Ids of moves from or to a unit, the newest first."""
+    of_unit = sa.select(inspections.c.id).where(inspections.c.unit_id == unit_id)
+    item = picture_move_items.c
+    query = (
+        sa.select(item.move_id)
+        .where(item.from_inspection_id.in_(of_unit) | item.to_inspection_id.in_(of_unit))
+        .distinct()
+        .order_by(item.move_id.desc())
+        .limit(limit)
+    )
+    if before is not None:
+        query = query.where(item.move_id < before)
+    return list(await connection.scalars(query))

@@ -1,0 +1,74 @@
+"""Thumbnails, made in the background; an original is only ever read (I2)."""
+
+from __future__ import annotations
+
+import asyncio
+import io
+from collections.abc import Sequence
+
+import structlog
+from PIL import Image, ImageOps
+
+from service.database import Database
+from service.objects import Objects
+from service.records import store
+from service.records.rules import wants_thumbnail
+
+LONG_SIDE = 320
+# Four times the largest still that common videoscopes write (common practice, no source).
+MOST_PIXELS = 80_000_000
+JPEG_END = b"\xff\xd9"
+MADE, FAILED = "made", "failed"
+
+log = structlog.get_logger(__name__)
+
+
+class NoThumbnail(Exception):
+    """The bytes hold no picture that can be made small; the text says why."""
+
+
+def reduced(original: bytes) -> bytes:
+    """A JPEG of at most 320 px on its long side, upright; a truncated picture shows what it has."""
+    try:
+        try:
+            return _reduced(original)
+        except OSError:
+            # Cut short? With an end marker the decoder gives the rows it has and leaves the rest grey.
+            return _reduced(original + JPEG_END)
+    except NoThumbnail:
+        raise
+    except Exception as error:
+        # Pillow raises many kinds of exceptions over broken files; each means the same here.
+        raise NoThumbnail(f"{type(error).__name__}: {error}") from error
+
+
+def _reduced(original: bytes) -> bytes:
+    with Image.open(io.BytesIO(original)) as picture:
+        if picture.width * picture.height > MOST_PIXELS:
+            raise NoThumbnail(f"{picture.width} x {picture.height} pixels are too many")
+        picture.draft("RGB", (2 * LONG_SIDE, 2 * LONG_SIDE))
+        small = ImageOps.exif_transpose(picture).convert("RGB")
+    small.thumbnail((LONG_SIDE, LONG_SIDE))
+    out = io.BytesIO()
+    small.save(out, "JPEG", quality=80)
+    return out.getvalue()
+
+
+async def make_thumbnails(db: Database, objects: Objects, digests: Sequence[str]) -> dict[str, str]:
+    """Make the thumbnails that are not there yet; the outcome by digest. A failure is marked, not raised."""
+    async with db.begin() as connection:
+        images = await store.images_held(connection, digests)
+    outcomes = {}
+    for digest, image in images.items():
+        if image["thumbnail"] == MADE or not wants_thumbnail(image["kind"], image["marks"]):
+            continue
+        try:
+            small = await asyncio.to_thread(reduced, await objects.read(objects.original_key(digest)))
+            await objects.write(objects.thumbnail_key(digest), small, "image/jpeg")
+            outcomes[digest] = MADE
+        except NoThumbnail as error:
+            log.warning("no thumbnail", digest=digest, reason=str(error))
+            outcomes[digest] = FAILED
+        async with db.begin() as connection:
+            await store.set_thumbnail(connection, digest, outcomes[digest])
+    return outcomes

@@ -1,0 +1,109 @@
+"""When a picture was taken, by which clock (CIPA DC-008 tag meanings, from memory)."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+import hypothesis.strategies as st
+import pytest
+from hypothesis import given
+
+from service.records.rules import AHEAD, EARLIEST, exif_as_read, nearest, taken_at, wants_thumbnail
+
+READ = datetime(2026, 5, 1, 12, tzinfo=UTC)
+BERLIN = ZoneInfo("Europe/Berlin")
+ORIGINAL = "DateTimeOriginal"
+OFFSET = "OffsetTimeOriginal"
+SUBSEC = "SubSecTimeOriginal"
+
+
+@pytest.mark.parametrize(
+    ("exif", "modified", "at", "basis"),
+    [
+        ({ORIGINAL: "2026:04:30 10:00:00", OFFSET: "+05:30"}, None, datetime(2026, 4, 30, 4, 30), "exif"),
+        ({ORIGINAL: "2026:04:30 10:00:00", OFFSET: "-03:00"}, None, datetime(2026, 4, 30, 13), "exif"),
+        ({ORIGINAL: "2026:04:30 10:00:00"}, None, datetime(2026, 4, 30, 8), "exif, site zone assumed"),
+        (
+            {ORIGINAL: "2026:01:30 10:00:00", OFFSET: "   :  "},
+            None,
+            datetime(2026, 1, 30, 9),
+            "exif, site zone assumed",
+        ),
+        (
+            {ORIGINAL: "2026:01:30 10:00:00", OFFSET: "+25:00"},
+            None,
+            datetime(2026, 1, 30, 9),
+            "exif, site zone assumed",
+        ),
+        ({}, "2026-04-30T10:00:02", datetime(2026, 4, 30, 8, 0, 2), "file system, site zone assumed"),
+        ({}, "2026-04-30T10:00:02+00:00", datetime(2026, 4, 30, 10, 0, 2), "file system"),
+        ({ORIGINAL: "0000:00:00 00:00:00"}, "2026-04-30T10:00", datetime(2026, 4, 30, 8), "file system, site zone assumed"),
+        ({ORIGINAL: "    :  :     :  :  "}, None, datetime(2026, 5, 1, 12), "read"),
+        (
+            {ORIGINAL: "1980:01:01 00:00:00"},
+            "2026-04-30T10:00:00",
+            datetime(2026, 4, 30, 8),
+            "file system, site zone assumed; exif implausible",
+        ),
+        (
+            {ORIGINAL: "2027:01:01 00:00:00"},
+            "1980-01-01T00:00:00",
+            datetime(2026, 5, 1, 12),
+            "read; exif implausible; file system implausible",
+        ),
+        ({ORIGINAL: "2026:13:01 00:00:00"}, "yesterday", datetime(2026, 5, 1, 12), "read"),
+        ({ORIGINAL: "0001:01:01 00:00:00"}, None, datetime(2026, 5, 1, 12), "read; exif implausible"),
+    ],
+)
+def test_i9_the_best_clock_is_used_and_named(
+    exif: dict[str, str], modified: str | None, at: datetime, basis: str
+) -> None:
+    assert taken_at(exif, modified, READ, BERLIN) == (at.replace(tzinfo=UTC), basis)
+
+
+@pytest.mark.parametrize(
+    ("digits", "microseconds"),
+    [("5", 500000), ("05", 50000), ("05 ", 50000), ("123456789", 123456), ("", 0), ("x", 0), ("²", 0)],
+)
+def test_sub_seconds_are_the_digits_after_the_point(digits: str, microseconds: int) -> None:
+    exif = {ORIGINAL: "2026:04:30 10:00:00", OFFSET: "+00:00", SUBSEC: digits}
+    assert taken_at(exif, None, READ, BERLIN).at.microsecond == microseconds
+
+
+_TEXT = st.text(max_size=24) | st.datetimes().map(lambda at: at.strftime("%Y:%m:%d %H:%M:%S"))
+
+
+@given(
+    st.dictionaries(st.sampled_from((ORIGINAL, OFFSET, SUBSEC)), _TEXT),
+    st.none() | st.text(max_size=30) | st.datetimes().map(datetime.isoformat),
+    st.datetimes(min_value=datetime(2000, 1, 1), max_value=datetime(2100, 1, 1), timezones=st.just(UTC)),
+)
+def test_every_answer_is_plausible_in_utc_and_says_its_basis(
+    exif: dict[str, str], modified: str | None, read: datetime
+) -> None:
+    at, basis = taken_at(exif, modified, read, BERLIN)
+    assert EARLIEST <= at <= read + AHEAD
+    assert at.utcoffset() == timedelta(0)
+    assert basis.split(",")[0].split(";")[0] in ("exif", "file system", "read")
+    assert ("read" in basis) <= (at == read)
+
+
+def test_i9_exif_is_shown_as_it_stands_in_the_file() -> None:
+    assert exif_as_read({}) is None
+    assert exif_as_read({ORIGINAL: "2026:04:30 10:00:00"}) == "2026:04:30 10:00:00"
+    exif = {ORIGINAL: "2026:04:30 10:00:00", SUBSEC: "05", OFFSET: "+01:00"}
+    assert exif_as_read(exif) == "2026:04:30 10:00:00.05 +01:00"
+
+
+def test_i12_a_mistyped_serial_finds_its_neighbours() -> None:
+    known = ["KG3-0107", "KG3-0108", "LT40-2201"]
+    assert nearest("kg3-0170", known)[0].startswith("KG3-01")
+    assert nearest("LT40-221", known) == ["LT40-2201"]
+    assert nearest("???", known) == []
+
+
+def test_only_stills_that_may_hold_a_picture_get_a_thumbnail() -> None:
+    assert wants_thumbnail("still", ["truncated"])
+    assert not wants_thumbnail("still", ["zero_length"])
+    assert not wants_thumbnail("video", [])
