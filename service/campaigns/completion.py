@@ -20,6 +20,17 @@ from service.plans.store import equipment_types
 RollupKey = tuple[UUID, UUID, UUID]
 
 
+async def lock_rows(connection: AsyncConnection, keys: Collection[RollupKey]) -> None:
+    """Lock roll-up rows in ascending key, for a transaction that will add to them in several steps.
+
+    One row needs no lock ahead: it cannot be taken in two orders.
+    """
+    if len(keys) > 1:
+        columns = (completion.c.campaign_id, completion.c.site_id, completion.c.type_id)
+        query = sa.select(*columns).where(sa.tuple_(*columns).in_(sorted(keys))).order_by(*columns)
+        await connection.execute(query.with_for_update(key_share=True))
+
+
 async def add_to_completion(connection: AsyncConnection, changes: Mapping[RollupKey, Counts]) -> None:
     """Add to the roll-up, in ascending key; rows that are lacking are made."""
     for key in sorted(changes):
@@ -38,7 +49,7 @@ async def add_to_completion(connection: AsyncConnection, changes: Mapping[Rollup
 async def completion_rows(
     connection: AsyncConnection,
     *,
-    campaign_id: UUID | None = None,
+    campaign_ids: Collection[UUID] | None = None,
     site_codes: Collection[str] | None = None,
     type_code: str | None = None,
 ) -> Sequence[Row]:
@@ -56,8 +67,8 @@ async def completion_rows(
         .join(equipment_types, equipment_types.c.id == completion.c.type_id)
         .order_by(campaigns.c.opens.desc(), campaigns.c.name, sites.c.code, equipment_types.c.code)
     )
-    if campaign_id is not None:
-        query = query.where(completion.c.campaign_id == campaign_id)
+    if campaign_ids is not None:
+        query = query.where(completion.c.campaign_id.in_(campaign_ids))
     if site_codes is not None:
         query = query.where(sites.c.code.in_(site_codes))
     if type_code is not None:
@@ -135,7 +146,9 @@ async def completion_drift(
     """
     kept = {
         (row["campaign_id"], row["site_id"], row["type_id"]): Counts(**{name: row[name] for name in COLUMNS})
-        for row in await completion_rows(connection, campaign_id=campaign_id)
+        for row in await completion_rows(
+            connection, campaign_ids=None if campaign_id is None else [campaign_id]
+        )
     }
     counted = await recount(connection, campaign_id)
     changes = {

@@ -7,7 +7,7 @@ from typing import Any
 from uuid import UUID
 
 import sqlalchemy as sa
-from sqlalchemy.dialects.postgresql import ARRAY, insert
+from sqlalchemy.dialects.postgresql import insert
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.access.store import accounts, agents
@@ -15,7 +15,6 @@ from service.campaigns.rules import BoundLocation, Fold
 from service.campaigns.store import bindings, inspection_locations, inspections, statements
 from service.database import Row
 from service.plans.store import plan_revisions
-from service.records.store import unit_images
 
 
 async def locations_of(
@@ -84,18 +83,19 @@ async def touch_inspection(connection: AsyncConnection, inspection_id: UUID, *, 
     )
 
 
+_ADD_HELD = sa.text(
+    """
+    UPDATE inspection_locations AS l SET pictures_held = l.pictures_held + given.number
+    FROM unnest(CAST(:keys AS text[]), CAST(:numbers AS integer[])) AS given (key, number)
+    WHERE l.inspection_id = :inspection_id AND l.location_key = given.key
+    """
+)
+
+
 async def add_held(connection: AsyncConnection, inspection_id: UUID, by_location: Mapping[str, int]) -> None:
     """Add to `pictures_held` of the locations there are."""
-    given = sa.func.unnest(
-        sa.cast(list(by_location.keys()), ARRAY(sa.Text)),
-        sa.cast(list(by_location.values()), ARRAY(sa.Integer)),
-    ).table_valued("key", "number")
-    at = inspection_locations.c
-    await connection.execute(
-        sa.update(inspection_locations)
-        .where(at.inspection_id == inspection_id, at.location_key == given.c.key)
-        .values(pictures_held=at.pictures_held + given.c.number)
-    )
+    given = {"keys": list(by_location.keys()), "numbers": list(by_location.values())}
+    await connection.execute(_ADD_HELD, {"inspection_id": inspection_id, **given})
 
 
 async def insert_bindings(connection: AsyncConnection, rows: list[dict[str, Any]]) -> None:
@@ -132,13 +132,11 @@ async def bind_revision(connection: AsyncConnection, inspection_id: UUID, revisi
 
 
 async def bind_locations(
-    connection: AsyncConnection, groups: Sequence[tuple[Sequence[UUID], Sequence[BoundLocation]]]
+    connection: AsyncConnection, inspection_ids: Sequence[UUID], locations: Sequence[BoundLocation]
 ) -> None:
-    """Bind each group of inspections to its locations, in job order; rows that are there already keep
-    their state and pictures. Pictures that arrived before the location came are counted in by
-    `count_held`."""
-    for inspection_ids, locations in groups:
-        await connection.execute(_BIND, _bind_values(inspection_ids, locations))
+    """Bind inspections to the same locations, given in job order; a row that is there keeps its state,
+    pictures and heads."""
+    await connection.execute(_BIND, _bind_values(inspection_ids, locations))
 
 
 _BIND = sa.text(
@@ -167,18 +165,3 @@ def _bind_values(inspection_ids: Sequence[UUID], locations: Sequence[BoundLocati
         "mandatory": [location.mandatory for location in locations],
         "required": [location.pictures_required for location in locations],
     }
-
-
-async def count_held(connection: AsyncConnection, inspection_id: UUID, keys: Collection[str]) -> None:
-    """Set `pictures_held` of these locations from the pictures that stand there."""
-    at = inspection_locations.c
-    held = (
-        sa.select(sa.func.count())
-        .where(unit_images.c.inspection_id == inspection_id, unit_images.c.location_key == at.location_key)
-        .scalar_subquery()
-    )
-    await connection.execute(
-        sa.update(inspection_locations)
-        .where(at.inspection_id == inspection_id, at.location_key.in_(keys))
-        .values(pictures_held=held)
-    )

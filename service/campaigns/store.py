@@ -259,6 +259,12 @@ async def insert_campaign(connection: AsyncConnection, values: dict[str, Any]) -
     return (await connection.execute(added)).first() is not None
 
 
+async def name_taken(connection: AsyncConnection, name: str) -> bool:
+    return (
+        await connection.execute(sa.select(campaigns.c.id).where(campaigns.c.name == name))
+    ).first() is not None
+
+
 async def update_campaign(connection: AsyncConnection, campaign_id: UUID, values: dict[str, Any]) -> None:
     await connection.execute(
         sa.update(campaigns)
@@ -295,3 +301,9 @@ async def insert_inspections(connection: AsyncConnection, rows: list[dict[str, A
     """The ids of the inspections that were made; a unit already in the campaign makes none."""
     added = insert(inspections).on_conflict_do_nothing().returning(inspections.c.id)
     return set((await connection.execute(added, rows)).scalars())
+
+
+async def campaigns_of(connection: AsyncConnection, inspection_ids: Collection[UUID]) -> set[UUID]:
+    """The campaigns that these inspections are of."""
+    query = sa.select(inspections.c.campaign_id).where(inspections.c.id.in_(inspection_ids)).distinct()
+    return set((await connection.execute(query)).scalars())

@@ -1,0 +1,82 @@
+"""Changing inspections: lock, let facts be written, fold again, and move the roll-up by the difference."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator, Collection, Sequence
+from contextlib import asynccontextmanager
+from uuid import UUID
+
+from sqlalchemy.ext.asyncio import AsyncConnection
+
+from service.campaigns import completion, facts, rules, store
+from service.campaigns.completion import RollupKey
+from service.campaigns.rules import BoundLocation, Counts, Fold, Statement
+from service.contract.work import LocationState
+from service.database import Row
+
+
+def bound_location(row: Row) -> BoundLocation:
+    return BoundLocation(
+        key=row["location_key"],
+        bound=row["bound"],
+        applicable=row["applicable"],
+        mandatory=row["mandatory"],
+        pictures_required=row["pictures_required"],
+        pictures_held=row["pictures_held"],
+    )
+
+
+def spoken(row: Row) -> Statement:
+    return Statement(
+        row["id"], row["kind"], frozenset(row["locations"]), frozenset(row["replaces"]), row["reason"]
+    )
+
+
+@asynccontextmanager
+async def changing(
+    connection: AsyncConnection, inspection_ids: Collection[UUID]
+) -> AsyncIterator[dict[UUID, Row]]:
+    """Yields the inspections, locked; facts about them are written inside the block.
+
+    On leaving, each is folded from all its statements and the roll-up moves by what changed, in the
+    caller's transaction. Ids that do not exist are absent from what is yielded.
+    """
+    locked = await store.lock_inspections(connection, inspection_ids)
+    before = await completion.counts_of(connection, locked.keys())
+    yield locked
+    await _settle(connection, locked, before)
+
+
+async def _settle(connection: AsyncConnection, locked: dict[UUID, Row], before: dict[UUID, Counts]) -> None:
+    spoken_of = await facts.statements_of(connection, locked.keys())
+    locations_of = await facts.locations_of(connection, locked.keys())
+    changes: dict[RollupKey, list[Counts]] = {}
+    for inspection_id, row in locked.items():
+        now = await _fold_one(
+            connection, inspection_id, spoken_of[inspection_id], locations_of[inspection_id]
+        )
+        key = (row["campaign_id"], row["site_id"], row["type_id"])
+        changes.setdefault(key, []).append(rules.delta(before[inspection_id], now))
+    await completion.add_to_completion(
+        connection, {key: rules.rollup(differences) for key, differences in changes.items()}
+    )
+
+
+async def _fold_one(
+    connection: AsyncConnection, inspection_id: UUID, said: Sequence[Row], rows: Sequence[Row]
+) -> Counts:
+    """Fold one inspection, write what changed, and give its counts."""
+    locations = [bound_location(row) for row in rows]
+    folds = rules.fold((spoken(row) for row in said), (location.key for location in locations))
+    states: dict[str, LocationState] = {
+        location.key: rules.shown_state(location, folds[location.key]) for location in locations
+    }
+    changed = {
+        key: Fold(states[key], folds[key].heads)
+        for row in rows
+        if (row["state"], tuple(row["heads"])) != (states[key := row["location_key"]], folds[key].heads)
+    }
+    await facts.set_folds(connection, inspection_id, changed)
+    counts, complete = rules.inspection_standing(locations, states)
+    await facts.touch_inspection(connection, inspection_id, complete=complete)
+    return counts

@@ -1,0 +1,80 @@
+"""Short words for what the campaign tests do over and over."""
+
+from __future__ import annotations
+
+from datetime import date
+from uuid import UUID
+
+from service.access.rules import Caller, Role
+from service.campaigns import actions, completion, facts, opening, reading, rules, store
+from service.campaigns.settling import bound_location, spoken
+from service.contract.campaigns import Campaign, CampaignIn, InspectionDetail, InspectionRow, StatementMade
+from service.contract.wire import new_id
+from service.contract.work import StatementIn
+from service.database import Database
+from tests import build
+
+WINDOW = {"opens": date(2026, 9, 1), "closes": date(2026, 11, 30)}
+
+
+async def campaign(db: Database, made: build.Fleet, serials: list[str], name: str = "Autumn") -> Campaign:
+    manager = await build.person(db, Role.MANAGER)
+    wanted = CampaignIn(name=f"{name} {new_id().hex}", plan=made.plan, units=serials, **WINDOW)
+    return await opening.put_campaign(db, manager, new_id(), wanted, version=None)
+
+
+async def rows(db: Database, campaign_id: UUID) -> list[InspectionRow]:
+    reader = await build.person(db, Role.AUDITOR)
+    found, _ = await reading.list_inspections(
+        db, reader, campaign_id, site=None, state=None, after=None, limit=1000
+    )
+    return found
+
+
+async def one_inspection(db: Database, made: build.Fleet, unit_build: str = "X") -> UUID:
+    """The inspection of one new unit in a new campaign."""
+    opened = await campaign(db, made, await build.add_units(db, made, 1, build=unit_build))
+    return (await rows(db, opened.id))[0].id
+
+
+def words(inspection_id: UUID, kind: str = "complete", on: str | None = None, **more: object) -> StatementIn:
+    """A statement; `on` names locations by their one-letter keys, None is the whole unit."""
+    return StatementIn(
+        id=new_id(),
+        inspection_id=inspection_id,
+        kind=kind,  # type: ignore[arg-type]
+        locations=None if on is None else list(on),
+        **more,  # type: ignore[arg-type]
+    )
+
+
+async def say(
+    db: Database, caller: Caller, inspection_id: UUID, kind: str = "complete", on: str | None = None, **more
+) -> StatementMade:
+    return await actions.make_statement(db, caller, words(inspection_id, kind, on, **more))
+
+
+def states(inspection: InspectionDetail) -> dict[str, str]:
+    return {location.key: location.state for location in inspection.locations}
+
+
+async def assert_sound(db: Database, campaign_id: UUID) -> None:
+    """The roll-up equals a recount, and every location equals a fold of all that was said of it."""
+    async with db.begin() as connection:
+        assert await completion.completion_drift(connection, campaign_id) == {}
+        found = await store.inspection_page(
+            connection, campaign_id, site_codes=None, state=None, after=None, limit=100_000
+        )
+        ids = [row["id"] for row in found]
+        said, held = await facts.statements_of(connection, ids), await facts.locations_of(connection, ids)
+    for row in found:
+        locations = held[row["id"]]
+        folds = rules.fold(map(spoken, said[row["id"]]), [at["location_key"] for at in locations])
+        for at in locations:
+            folded = folds[at["location_key"]]
+            assert tuple(at["heads"]) == folded.heads
+            assert at["state"] == rules.shown_state(bound_location(at), folded)
+        _, complete = rules.inspection_standing(
+            map(bound_location, locations), {key: folded.state for key, folded in folds.items()}
+        )
+        assert row["complete"] == complete
