@@ -6,18 +6,23 @@ these are the shapes it decodes into, camelCase in the document.
 
 from __future__ import annotations
 
+from typing import Literal
+
 import msgspec
 
 from service.contract.wire import Wire
 
 
+Requires = Literal["nothing", "second_look", "engineering"]
+
+
 class Grade(Wire):
-    """One word of the plan's evaluation scale; `requires` is nothing, second_look or engineering."""
+    """One word of the plan's evaluation scale, and what it requires."""
 
     code: str
     word: str
     rank: int
-    requires: str
+    requires: Requires
 
 
 class ElementRule(Wire):

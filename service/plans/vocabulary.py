@@ -1,0 +1,71 @@
+"""The trade's term lists and the safety cautions, each with its source and how sure we are of the wording.
+
+`vocab.json` holds terms only, no definition of any standard. A term is stored as `list:code`. A list or a
+term says its provenance: seen (in a public copy), memory (to be confirmed before quoting), house (our own
+wording, the quality office may change it) or mixed (each term says its own).
+"""
+
+from __future__ import annotations
+
+from difflib import get_close_matches
+from functools import cache
+from pathlib import Path
+
+import msgspec
+
+from service.contract.plans import Caution, Term, TermList
+
+HERE = Path(__file__).parent
+
+# The lists that name what can be seen at a location; the others name decisions, states and roles.
+CONDITION_LISTS = (
+    "bearing_damage",
+    "gear_damage_1995",
+    "gear_damage_2022",
+    "gas_path_condition",
+    "weld_imperfection",
+)
+
+
+class _Vocabulary(msgspec.Struct):
+    lists: list[TermList]
+
+
+@cache
+def term_lists() -> dict[str, TermList]:
+    """Every list by its id, in the file's order."""
+    held = msgspec.json.decode((HERE / "vocab.json").read_bytes(), type=_Vocabulary)
+    return {term_list.id: term_list for term_list in held.lists}
+
+
+@cache
+def cautions() -> dict[str, Caution]:
+    """Every caution by its id. They are shown; none says that plant is safe or isolated (I13)."""
+    held = msgspec.json.decode((HERE / "cautions.json").read_bytes())
+    return {entry["id"]: Caution(**entry) for entry in held["cautions"]}
+
+
+@cache
+def _terms() -> dict[str, Term]:
+    return {f"{held.id}:{term.code}": term for held in term_lists().values() for term in held.terms}
+
+
+def term(stored: str) -> Term | None:
+    """The term stored as `list:code`, None where there is none."""
+    return _terms().get(stored)
+
+
+def is_term(stored: str, list_id: str | None = None) -> bool:
+    """True when `stored` is a `list:code` of the vocabulary, and of the list `list_id` where one is given."""
+    return stored in _terms() and list_id in {None, stored.partition(":")[0]}
+
+
+def is_condition(stored: str) -> bool:
+    """True when `stored` names something that can be seen at a location."""
+    return stored in _terms() and stored.partition(":")[0] in CONDITION_LISTS
+
+
+def nearest_condition(wrong: str) -> str | None:
+    """The condition that is spelt most like `wrong`, for an error message."""
+    known = [stored for stored in _terms() if is_condition(stored)]
+    return next(iter(get_close_matches(wrong, known, n=1, cutoff=0.6)), None)
