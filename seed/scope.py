@@ -37,6 +37,14 @@ class Take(NamedTuple):
     element: int | None = None
     condition: str | None = None
     evaluation: str | None = None
+    element_last: int | None = None
+
+    @property
+    def comment(self) -> str | None:
+        """What the inspector types at the scope: which elements the picture shows."""
+        if self.element is None:
+            return None
+        return f"[{self.location}] {self.element}-{self.element_last or self.element}"
 
 
 class Taken(NamedTuple):
@@ -108,7 +116,7 @@ class Videoscope:
             take.kind, shot, take.element, take.condition, self.size, self._text(take, clock, count)
         )
         name = self._next_name()
-        data = jpeg(picture, self._facts(shot, name, clock.shown(count)), self.quality)
+        data = jpeg(picture, self._facts(shot, name, clock.shown(count), take.comment), self.quality)
         path = folder / name
         write_new(path, data)
         set_shown_time(path, clock.shown(count))
@@ -119,7 +127,7 @@ class Videoscope:
             return None
         return clock.true_time(count).astimezone(clock.zone).strftime("%H:%M:%S")
 
-    def _facts(self, shot: Shot, name: str, shown: datetime) -> ExifFacts:
+    def _facts(self, shot: Shot, name: str, shown: datetime, comment: str | None) -> ExifFacts:
         identity = hashlib.sha256(f"{self.asset}/{name}/{shown.isoformat()}/{shot}".encode()).hexdigest()
         return ExifFacts(
             body_serial=self.asset,
@@ -127,6 +135,7 @@ class Videoscope:
             unique_id=identity[:32],
             sub_seconds=f"{int(identity[32:36], 16) % 100:02}",
             offset=self.offset,
+            comment=comment,
         )
 
     def _next_name(self) -> str:
@@ -180,11 +189,14 @@ def takes_for(
     """
     kind, element = view_kind(location), location.element
     if element is None:
-        starts: list[int | None] = [None] * location.pictures_required
+        takes = [Take(folder, kind, location.key)] * location.pictures_required
     else:
         step = per_picture or element.per_picture
-        starts = [at for at in range(1, element.count + 1, step) for _ in range(location.views_per_group)]
-    takes = [Take(folder, kind, location.key, start) for start in starts]
+        takes = [
+            Take(folder, kind, location.key, first, element_last=min(first + step - 1, element.count))
+            for first in range(1, element.count + 1, step)
+            for _ in range(location.views_per_group)
+        ]
     if kind == "nameplate":
         takes[1:] = [take._replace(kind="clock") for take in takes[1:]]
     for number, (condition, evaluation) in (seen or {}).items():

@@ -81,6 +81,16 @@ def upgrade() -> None:
         sa.UniqueConstraint("type_id", "code", name=op.f("uq_builds_type_id_code")),
     )
     op.create_table(
+        "picture_moves",
+        sa.Column("id", sa.UUID(), nullable=False),
+        sa.Column("request_sha256", sa.Text(), nullable=False),
+        sa.Column("reason", sa.Text(), nullable=False),
+        sa.Column("account_id", sa.UUID(), nullable=False),
+        sa.Column("recorded_at", sa.DateTime(timezone=True), nullable=False),
+        sa.ForeignKeyConstraint(["account_id"], ["accounts.id"], name=op.f("fk_picture_moves_account_id")),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_picture_moves")),
+    )
+    op.create_table(
         "plans",
         sa.Column("id", sa.UUID(), nullable=False),
         sa.Column("code", sa.Text(), nullable=False),
@@ -91,6 +101,28 @@ def upgrade() -> None:
         sa.PrimaryKeyConstraint("id", name=op.f("pk_plans")),
         sa.UniqueConstraint("code", name=op.f("uq_plans_code")),
     )
+    op.create_table(
+        "access_events",
+        sa.Column("id", sa.UUID(), nullable=False),
+        sa.Column("kind", sa.Text(), nullable=False),
+        sa.Column("at", sa.DateTime(timezone=True), nullable=False),
+        sa.Column("by_account_id", sa.UUID(), nullable=True),
+        sa.Column("account_id", sa.UUID(), nullable=True),
+        sa.Column("agent_id", sa.UUID(), nullable=True),
+        sa.Column("site_id", sa.UUID(), nullable=True),
+        sa.Column("login_hash", sa.LargeBinary(), nullable=True),
+        sa.Column("detail", postgresql.JSONB(none_as_null=True, astext_type=sa.Text()), nullable=True),
+        sa.ForeignKeyConstraint(["account_id"], ["accounts.id"], name=op.f("fk_access_events_account_id")),
+        sa.ForeignKeyConstraint(["agent_id"], ["agents.id"], name=op.f("fk_access_events_agent_id")),
+        sa.ForeignKeyConstraint(
+            ["by_account_id"], ["accounts.id"], name=op.f("fk_access_events_by_account_id")
+        ),
+        sa.ForeignKeyConstraint(["site_id"], ["sites.id"], name=op.f("fk_access_events_site_id")),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_access_events")),
+    )
+    op.create_index(op.f("ix_access_events_account_id"), "access_events", ["account_id"], unique=False)
+    op.create_index(op.f("ix_access_events_agent_id"), "access_events", ["agent_id"], unique=False)
+    op.create_index("ix_access_events_login_hash_at", "access_events", ["login_hash", "at"], unique=False)
     op.create_table(
         "campaigns",
         sa.Column("id", sa.UUID(), nullable=False),
@@ -340,6 +372,41 @@ def upgrade() -> None:
         sa.PrimaryKeyConstraint("inspection_id", "location_key", name=op.f("pk_inspection_locations")),
     )
     op.create_table(
+        "picture_move_items",
+        sa.Column("move_id", sa.UUID(), nullable=False),
+        sa.Column("ordinal", sa.Integer(), nullable=False),
+        sa.Column("digest", sa.Text(), nullable=False),
+        sa.Column("sightings", sa.Integer(), nullable=False),
+        sa.Column("from_inspection_id", sa.UUID(), nullable=True),
+        sa.Column("from_location_key", sa.Text(), nullable=True),
+        sa.Column("from_element", sa.Integer(), nullable=True),
+        sa.Column("to_inspection_id", sa.UUID(), nullable=False),
+        sa.Column("to_location_key", sa.Text(), nullable=True),
+        sa.Column("to_element", sa.Integer(), nullable=True),
+        sa.ForeignKeyConstraint(
+            ["from_inspection_id"], ["inspections.id"], name=op.f("fk_picture_move_items_from_inspection_id")
+        ),
+        sa.ForeignKeyConstraint(
+            ["move_id"], ["picture_moves.id"], name=op.f("fk_picture_move_items_move_id")
+        ),
+        sa.ForeignKeyConstraint(
+            ["to_inspection_id"], ["inspections.id"], name=op.f("fk_picture_move_items_to_inspection_id")
+        ),
+        sa.PrimaryKeyConstraint("move_id", "ordinal", name=op.f("pk_picture_move_items")),
+    )
+    op.create_index(
+        op.f("ix_picture_move_items_from_inspection_id"),
+        "picture_move_items",
+        ["from_inspection_id"],
+        unique=False,
+    )
+    op.create_index(
+        op.f("ix_picture_move_items_to_inspection_id"),
+        "picture_move_items",
+        ["to_inspection_id"],
+        unique=False,
+    )
+    op.create_table(
         "card_return_parts",
         sa.Column("card_return_id", sa.UUID(), nullable=False),
         sa.Column("part", sa.Integer(), nullable=False),
@@ -408,51 +475,6 @@ def upgrade() -> None:
         sa.PrimaryKeyConstraint("id", name=op.f("pk_statements")),
     )
     op.create_index(op.f("ix_statements_inspection_id"), "statements", ["inspection_id"], unique=False)
-    op.create_table(
-        "picture_moves",
-        sa.Column("id", sa.UUID(), nullable=False),
-        sa.Column("request_sha256", sa.Text(), nullable=False),
-        sa.Column("reason", sa.Text(), nullable=False),
-        sa.Column("account_id", sa.UUID(), nullable=False),
-        sa.Column("recorded_at", sa.DateTime(timezone=True), nullable=False),
-        sa.ForeignKeyConstraint(["account_id"], ["accounts.id"], name=op.f("fk_picture_moves_account_id")),
-        sa.PrimaryKeyConstraint("id", name=op.f("pk_picture_moves")),
-    )
-    op.create_table(
-        "picture_move_items",
-        sa.Column("move_id", sa.UUID(), nullable=False),
-        sa.Column("ordinal", sa.Integer(), nullable=False),
-        sa.Column("digest", sa.Text(), nullable=False),
-        sa.Column("sightings", sa.Integer(), nullable=False),
-        sa.Column("from_inspection_id", sa.UUID(), nullable=True),
-        sa.Column("from_location_key", sa.Text(), nullable=True),
-        sa.Column("from_element", sa.Integer(), nullable=True),
-        sa.Column("to_inspection_id", sa.UUID(), nullable=False),
-        sa.Column("to_location_key", sa.Text(), nullable=True),
-        sa.Column("to_element", sa.Integer(), nullable=True),
-        sa.ForeignKeyConstraint(
-            ["from_inspection_id"], ["inspections.id"], name=op.f("fk_picture_move_items_from_inspection_id")
-        ),
-        sa.ForeignKeyConstraint(
-            ["move_id"], ["picture_moves.id"], name=op.f("fk_picture_move_items_move_id")
-        ),
-        sa.ForeignKeyConstraint(
-            ["to_inspection_id"], ["inspections.id"], name=op.f("fk_picture_move_items_to_inspection_id")
-        ),
-        sa.PrimaryKeyConstraint("move_id", "ordinal", name=op.f("pk_picture_move_items")),
-    )
-    op.create_index(
-        op.f("ix_picture_move_items_from_inspection_id"),
-        "picture_move_items",
-        ["from_inspection_id"],
-        unique=False,
-    )
-    op.create_index(
-        op.f("ix_picture_move_items_to_inspection_id"),
-        "picture_move_items",
-        ["to_inspection_id"],
-        unique=False,
-    )
     op.create_table(
         "placements",
         sa.Column("id", sa.UUID(), nullable=False),
