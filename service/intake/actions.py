@@ -61,7 +61,9 @@ def _card_values(body: CardPrepared) -> dict[str, Any]:
     return {name: storable(value) if isinstance(value, str) else value for name, value in values.items()}
 
 
-async def _insert_card(connection: AsyncConnection, caller: Caller, card_id: UUID, body: CardPrepared) -> None:
+async def _insert_card(
+    connection: AsyncConnection, caller: Caller, card_id: UUID, body: CardPrepared
+) -> None:
     site = await known_site(connection, body.site)
     inspection = await inspection_by_id(connection, body.inspection_id)
     if inspection is None or inspection["site"] != body.site:
@@ -240,7 +242,9 @@ def _refuse_sizes(digests: Iterable[str]) -> None:
         raise Invalid(
             f"The manifest gives {len(faults)} digests a size their bytes do not have.",
             next_step="Read the files again: the manifest does not describe the card.",
-            errors=[ProblemError(detail="size and digest do not belong together", path=d) for d in faults[:100]],
+            errors=[
+                ProblemError(detail="size and digest do not belong together", path=d) for d in faults[:100]
+            ],
         )
 
 

@@ -118,7 +118,9 @@ async def _verify(objects: Objects, wanted: dict[str, int]) -> None:
             f"{len(differing)} files in the store have another size or checksum than the manifest says.",
             consequence="Nothing was recorded and there is no receipt. Do not wipe the card.",
             next_step="Read the card again and open a new card return.",
-            errors=[ProblemError(detail="size or checksum differs", path=d) for d in differing[:ERRORS_SHOWN]],
+            errors=[
+                ProblemError(detail="size or checksum differs", path=d) for d in differing[:ERRORS_SHOWN]
+            ],
         )
     if missing:
         raise ObjectsMissing(

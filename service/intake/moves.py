@@ -25,6 +25,7 @@ from service.intake.recording import change_shown
 from service.intake.rules import PICTURES, Fact, Home, Place, heads, storable
 from service.intake.store import placements
 from service.records import store as records
+from service.records.actions import visible_unit
 from service.records.rules import taken_at
 
 
@@ -73,7 +74,9 @@ async def _move(connection: AsyncConnection, caller: Caller, body: MoveIn, finge
     now = server_now()
     move = {"id": body.id, "request_sha256": fingerprint, "reason": storable(body.reason)}
     if not await store.insert_move(connection, {**move, "account_id": caller.account_id, "recorded_at": now}):
-        raise Conflict(f"Move {body.id} is being recorded by another request.", next_step="Repeat the request.")
+        raise Conflict(
+            f"Move {body.id} is being recorded by another request.", next_step="Repeat the request."
+        )
     await store.insert_move_items(connection, [_item(body, at, one) for at, one in enumerate(going)])
     await records.insert_rows(connection, placements, _facts(body, caller, going, now))
     await _show_moved(connection, body, going, homes[body.to.inspection_id])
@@ -83,7 +86,8 @@ def _check_target(body: MoveIn, homes: Mapping[UUID, Home]) -> None:
     home = homes.get(body.to.inspection_id)
     if home is None:
         raise NotFound(
-            f"There is no inspection {body.to.inspection_id}.", next_step="Pick the inspection from a campaign."
+            f"There is no inspection {body.to.inspection_id}.",
+            next_step="Pick the inspection from a campaign.",
         )
     if body.to.location is not None and body.to.location not in home.locations:
         raise Invalid(
@@ -101,7 +105,9 @@ async def _standing_pictures(connection: AsyncConnection, body: MoveIn) -> list[
         raise Conflict(
             f"{len(gone)} of the pictures no longer stand where they were seen.",
             next_step="Look at the history again; somebody may have moved them meanwhile.",
-            errors=[ProblemError(detail="no such picture in any history", path=str(one)) for one in gone[:100]],
+            errors=[
+                ProblemError(detail="no such picture in any history", path=str(one)) for one in gone[:100]
+            ],
         )
     facts = await store.facts_of_images(connection, {row["digest"] for row in rows})
     by_id = {fact["id"]: fact for fact in facts}
@@ -136,7 +142,9 @@ async def _loose_sightings(connection: AsyncConnection, caller: Caller, body: Mo
         raise Invalid(
             f"{len(unfit)} of the files stand in a history already, or are no pictures.",
             next_step="Move a picture that stands somewhere by its id in the history.",
-            errors=[ProblemError(detail="stands already, or is no picture", path=str(row["id"])) for row in unfit],
+            errors=[
+                ProblemError(detail="stands already, or is no picture", path=str(row["id"])) for row in unfit
+            ],
         )
     return [_Going(row["digest"], None, (), row) for row in rows]
 
@@ -195,15 +203,15 @@ def _words(row: Row | None) -> dict[str, Any]:
     return {name: row[name] if row is not None else None for name in ("evaluation", "condition", "note")}
 
 
-async def _show_moved(
-    connection: AsyncConnection, body: MoveIn, going: Sequence[_Going], home: Home
-) -> None:
+async def _show_moved(connection: AsyncConnection, body: MoveIn, going: Sequence[_Going], home: Home) -> None:
     images = await records.images_held(connection, {one.digest for one in going})
     gone = [one.row for one in going if one.row is not None]
     firsts: dict[str, dict[str, Any]] = {}
     counted: dict[str, set[UUID]] = {}
     for one in going:
-        sighting_ids = {fact["sighting_id"] for fact in one.replaced} | ({one.loose["id"]} if one.loose else set())
+        sighting_ids = {fact["sighting_id"] for fact in one.replaced} | (
+            {one.loose["id"]} if one.loose else set()
+        )
         counted.setdefault(one.digest, set()).update(sighting_ids)
         firsts.setdefault(one.digest, _shown_row(body, one, home, images[one.digest]))
     rows = [{**row, "sightings": len(counted[digest])} for digest, row in firsts.items()]
@@ -252,12 +260,13 @@ def _moved_picture(row: Row) -> MovedPicture:
 
 
 async def moves_of_unit(
-    db: Database, caller: Caller, unit_id: UUID, before: UUID | None, limit: int
+    db: Database, caller: Caller, serial: str, before: UUID | None, limit: int
 ) -> list[Move]:
     """Moves of pictures from or to a unit the caller may see, the newest id first, below `before`."""
     caller.must(Act.READ)
     async with db.begin() as connection:
-        move_ids = await store.moves_of_unit(connection, unit_id, before, limit)
+        unit = await visible_unit(connection, caller, serial)
+        move_ids = await store.moves_of_unit(connection, unit["id"], before, limit)
         rows = await store.move_rows(connection, move_ids) if move_ids else []
     by_move: dict[UUID, list[Row]] = {}
     for row in rows:

@@ -84,7 +84,9 @@ async def record_files(
     await _show(connection, pictures, homes, images, ZoneInfo(card_return["time_zone"]))
     return Recorded(
         new={digest: images[digest]["size"] for digest in new},
-        not_placed=sum(1 for item in pictures if not (item.verdict.place and item.verdict.place.location_key)),
+        not_placed=sum(
+            1 for item in pictures if not (item.verdict.place and item.verdict.place.location_key)
+        ),
         remarks=placing_remarks(item.verdict for item in seen),
         thumbnails=sorted(d for d in new if wants_thumbnail(images[d]["kind"], images[d]["marks"])),
     )
@@ -191,7 +193,7 @@ def _shown_row(
 
 async def change_shown(
     connection: AsyncConnection,
-    gone: Sequence[Mapping[str, Any]],
+    gone: Sequence[Row],
     rows: Sequence[Mapping[str, Any]],
     images: Mapping[str, Row],
 ) -> None:
@@ -199,8 +201,8 @@ async def change_shown(
 
     The inspections concerned are locked, so that what was read before still holds after.
     """
-    touched: list[Mapping[str, Any]] = [*gone, *rows]
-    inspections, digests = {row["inspection_id"] for row in touched}, {row["digest"] for row in touched}
+    inspections = {row["inspection_id"] for row in gone} | {row["inspection_id"] for row in rows}
+    digests = {row["digest"] for row in gone} | {row["digest"] for row in rows}
     before = await records.images_at(connection, inspections, digests)
     if gone:
         await records.delete_unit_images(connection, [row["id"] for row in gone])
@@ -211,9 +213,7 @@ async def change_shown(
     await count_pictures(connection, changes)
 
 
-def _counted(
-    shown: Iterable[tuple[UUID, str, str]], images: Mapping[str, Row]
-) -> Iterable[tuple[UUID, str]]:
+def _counted(shown: Iterable[tuple[UUID, str, str]], images: Mapping[str, Row]) -> Iterable[tuple[UUID, str]]:
     for inspection_id, location_key, digest in shown:
         if location_key and counts_as_held(images[digest]["kind"], images[digest]["marks"]):
             yield inspection_id, location_key

@@ -91,9 +91,7 @@ class Verdict:
     claim: PlacementClaim | None = field(default=None, repr=False)
 
 
-def judge(
-    claim: PlacementClaim | None, homes: Mapping[UUID, Home], site: str, own: UUID | None
-) -> Verdict:
+def judge(claim: PlacementClaim | None, homes: Mapping[UUID, Home], site: str, own: UUID | None) -> Verdict:
     """Where a file of a card return at `site` belongs; `own` is the inspection the card was prepared for."""
     if claim is None:
         return Verdict(Place(own, "", 0) if own else None, "card")

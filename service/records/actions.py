@@ -35,7 +35,7 @@ DOWNLOAD_SECONDS = 300
 
 
 async def create_unit(db: Database, caller: Caller, serial: str, body: UnitIn) -> UnitDetail:
-    """Record a new unit; the same request again answers the same unit, another under its serial is refused."""
+    """Record a new unit; the same request again answers the same unit (I8)."""
     caller.must(Act.RUN_CAMPAIGN, body.site)
     async with db.begin() as connection:
         site_id = await _known_site(connection, body.site)
@@ -97,7 +97,7 @@ async def move_unit(db: Database, caller: Caller, serial: str, body: PositionIn)
     """Record where a unit stands from a date on; it stands at the position with the newest date."""
     caller.must(Act.RUN_CAMPAIGN, body.site)
     async with db.begin() as connection:
-        found = await _visible(connection, caller, serial)
+        found = await visible_unit(connection, caller, serial)
         caller.must(Act.RUN_CAMPAIGN, found["site"])
         site_id = await _known_site(connection, body.site)
         row = _position_row(body.id, found["id"], site_id, body, server_now())
@@ -107,7 +107,8 @@ async def move_unit(db: Database, caller: Caller, serial: str, body: PositionIn)
         assert held is not None
         if any(held[name] != row[name] for name in ("unit_id", "site_id", "position", "since")):
             raise Conflict(
-                f"Position {body.id} is recorded with other content.", next_step="Use a new id for a new position."
+                f"Position {body.id} is recorded with other content.",
+                next_step="Use a new id for a new position.",
             )
         newest = (await reading.positions(connection, found["id"]))[0]
         await store.set_position(connection, found["id"], newest["site_id"], newest["position"])
@@ -128,12 +129,13 @@ async def _detail(connection: AsyncConnection, row: Row) -> UnitDetail:
     return UnitDetail(
         **{name: row[name] for name in Unit.__struct_fields__},
         positions=[
-            UnitPosition(**{name: item[name] for name in UnitPosition.__struct_fields__}) for item in positions
+            UnitPosition(**{name: item[name] for name in UnitPosition.__struct_fields__})
+            for item in positions
         ],
     )
 
 
-async def _visible(connection: AsyncConnection, caller: Caller, serial: str) -> Row:
+async def visible_unit(connection: AsyncConnection, caller: Caller, serial: str) -> Row:
     """A unit the caller may see; raises NotFound that names the serials most like the one asked for."""
     found = await reading.visible_unit(connection, serial, caller.sites)
     if found is not None:
@@ -175,7 +177,7 @@ async def read_unit(db: Database, caller: Caller, serial: str) -> UnitDetail:
     """A unit with its positions."""
     caller.must(Act.READ)
     async with db.begin() as connection:
-        return await _detail(connection, await _visible(connection, caller, serial))
+        return await _detail(connection, await visible_unit(connection, caller, serial))
 
 
 async def unit_history(
@@ -190,7 +192,7 @@ async def unit_history(
     once sees what was inspected there."""
     caller.must(Act.READ)
     async with db.begin() as connection:
-        unit = await _visible(connection, caller, serial)
+        unit = await visible_unit(connection, caller, serial)
         if not caller.at(unit["site"]):
             wanted = history.limited(wanted, caller.sites)
         rows = await history.history_page(connection, unit["id"], wanted, after, limit)
@@ -220,7 +222,9 @@ def clocks(row: Row) -> Clocks:
     )
 
 
-async def _visible_image(connection: AsyncConnection, caller: Caller, digest: str) -> tuple[Row, Sequence[Row]]:
+async def _visible_image(
+    connection: AsyncConnection, caller: Caller, digest: str
+) -> tuple[Row, Sequence[Row]]:
     """An image with the sightings of it that the caller may see; raises NotFound when there is none."""
     caller.must(Act.READ)
     image = (await store.images_held(connection, [digest])).get(digest)
@@ -238,7 +242,9 @@ async def read_image(db: Database, caller: Caller, digest: str) -> ImageDetail:
     async with db.begin() as connection:
         image, sightings = await _visible_image(connection, caller, digest)
         facts = await reading.placements_of(connection, [row["id"] for row in sightings])
-    same = {name: image[name] for name in ImageDetail.__struct_fields__ if name not in ("thumbnail", "sightings")}
+    same = {
+        name: image[name] for name in ImageDetail.__struct_fields__ if name not in ("thumbnail", "sightings")
+    }
     return ImageDetail(
         **same,
         thumbnail=image["thumbnail"] == MADE,

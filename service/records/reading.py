@@ -177,9 +177,7 @@ async def visible_sightings(
     connection: AsyncConnection, digest: str, site_codes: Collection[str] | None
 ) -> Sequence[Row]:
     """The sightings of an image the caller may see (at most 500), the first received first."""
-    found = await connection.execute(
-        sa.text(_SIGHTINGS), {"digest": digest, "sites": _codes(site_codes)}
-    )
+    found = await connection.execute(sa.text(_SIGHTINGS), {"digest": digest, "sites": _codes(site_codes)})
     return found.mappings().all()
 
 

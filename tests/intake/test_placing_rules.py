@@ -103,7 +103,9 @@ def _facts(draw: st.DrawFn) -> tuple[dict[UUID, str], list[Fact]]:
         for _ in range(draw(st.integers(0, 5))):
             known = draw(st.lists(st.sampled_from(own), unique=True)) if own else []
             where = Place(
-                draw(st.sampled_from((OWN, OTHER_UNIT))), draw(st.sampled_from(("", "A", "B"))), draw(st.integers(0, 2))
+                draw(st.sampled_from((OWN, OTHER_UNIT))),
+                draw(st.sampled_from(("", "A", "B"))),
+                draw(st.integers(0, 2)),
             )
             fact = Fact(UUID(int=1000 + len(facts)), sighting, where, frozenset(known))
             facts.append(fact)
@@ -156,7 +158,12 @@ def test_pictures_held_counts_an_image_once_per_location(drawn: tuple[dict[UUID,
 
 def _file(path: str, digest: str = "a" * 64, size: int = 3, raw: bytes | None = None) -> ManifestFile:
     return ManifestFile(
-        path=path, size=size, sha256=digest, kind="still", read_at=datetime(2026, 5, 1, tzinfo=UTC), path_bytes=raw
+        path=path,
+        size=size,
+        sha256=digest,
+        kind="still",
+        read_at=datetime(2026, 5, 1, tzinfo=UTC),
+        path_bytes=raw,
     )
 
 
@@ -204,4 +211,6 @@ def test_one_digest_has_one_size() -> None:
 
 
 def test_text_that_the_database_cannot_hold_is_shown_by_its_picture() -> None:
-    assert storable_json({"a\0": ["b\0", {"c": 1}, None, 2.5]}) == {"a\u2400": ["b\u2400", {"c": 1}, None, 2.5]}
+    assert storable_json({"a\0": ["b\0", {"c": 1}, None, 2.5]}) == {
+        "a\u2400": ["b\u2400", {"c": 1}, None, 2.5]
+    }

@@ -38,7 +38,12 @@ SUBSEC = "SubSecTimeOriginal"
         ),
         ({}, "2026-04-30T10:00:02", datetime(2026, 4, 30, 8, 0, 2), "file system, site zone assumed"),
         ({}, "2026-04-30T10:00:02+00:00", datetime(2026, 4, 30, 10, 0, 2), "file system"),
-        ({ORIGINAL: "0000:00:00 00:00:00"}, "2026-04-30T10:00", datetime(2026, 4, 30, 8), "file system, site zone assumed"),
+        (
+            {ORIGINAL: "0000:00:00 00:00:00"},
+            "2026-04-30T10:00",
+            datetime(2026, 4, 30, 8),
+            "file system, site zone assumed",
+        ),
         ({ORIGINAL: "    :  :     :  :  "}, None, datetime(2026, 5, 1, 12), "read"),
         (
             {ORIGINAL: "1980:01:01 00:00:00"},

@@ -1,0 +1,198 @@
+"""Cards, card returns and moves of pictures over HTTP."""
+
+from __future__ import annotations
+
+from typing import Annotated
+from uuid import UUID
+
+import msgspec
+from litestar import Response, Router, get, post, put
+from litestar.di import NamedDependency
+from litestar.params import FromPath, FromQuery, JSONBody, PathParameter
+
+from service.access.rules import Caller
+from service.contract.cards import (
+    CardPrepared,
+    CardReturnCommit,
+    CardReturnOpen,
+    CardReturnStanding,
+    CardStanding,
+    ManifestPart,
+    PartAnswer,
+    Receipt,
+)
+from service.contract.records import Move, MoveIn, ReturnFile
+from service.contract.wire import Page
+from service.database import Database
+from service.http import AnyRequest, decode_cursor, encode_cursor, link_next
+from service.intake import actions, moves
+from service.intake.commit import commit_return
+from service.objects import Objects
+from service.problems import problems
+from service.records.routes import Cursor, PageSize, Serial
+from service.settings import Settings
+from service.signing import Signer
+
+PartNumber = Annotated[int, PathParameter(ge=0, le=100_000)]
+
+
+@put("/cards/{card_id:uuid}", status_code=200, responses=problems(400, 401, 403, 404, 409, 422))
+async def prepare_card(
+    card_id: FromPath[UUID],
+    data: JSONBody[CardPrepared],
+    db: NamedDependency[Database],
+    caller: NamedDependency[Caller],
+) -> CardStanding:
+    """Record that a card was prepared for an inspection."""
+    return await actions.prepare_card(db, caller, card_id, data)
+
+
+@get("/cards/{card_id:uuid}", responses=problems(400, 401, 403, 404))
+async def read_card(
+    card_id: FromPath[UUID], db: NamedDependency[Database], caller: NamedDependency[Caller]
+) -> CardStanding:
+    """What a card was prepared for."""
+    return await actions.read_card(db, caller, card_id)
+
+
+@put("/card-returns/{return_id:uuid}", status_code=200, responses=problems(400, 401, 403, 404, 409, 422))
+async def open_return(
+    return_id: FromPath[UUID],
+    data: JSONBody[CardReturnOpen],
+    db: NamedDependency[Database],
+    caller: NamedDependency[Caller],
+) -> CardReturnStanding:
+    """Step 1: a card came back. The same opening again answers the standing."""
+    return await actions.open_return(db, caller, return_id, data)
+
+
+@put(
+    "/card-returns/{return_id:uuid}/parts/{part:int}",
+    status_code=200,
+    responses=problems(400, 401, 403, 404, 409, 413, 422, 503),
+)
+async def put_part(
+    request: AnyRequest,
+    return_id: FromPath[UUID],
+    part: PartNumber,
+    data: JSONBody[ManifestPart],
+    db: NamedDependency[Database],
+    caller: NamedDependency[Caller],
+    objects: NamedDependency[Objects],
+    settings: NamedDependency[Settings],
+) -> PartAnswer:
+    """Step 2: a part of the manifest; answers upload tickets for the images that are not held yet."""
+    body = await request.body()
+    return await actions.put_part(db, objects, settings, caller, return_id, part, data, body)
+
+
+@post(
+    "/card-returns/{return_id:uuid}/commit",
+    status_code=200,
+    responses=problems(400, 401, 403, 404, 409, 413, 422, 503),
+)
+async def commit(
+    return_id: FromPath[UUID],
+    data: JSONBody[CardReturnCommit],
+    db: NamedDependency[Database],
+    caller: NamedDependency[Caller],
+    objects: NamedDependency[Objects],
+    signer: NamedDependency[Signer],
+) -> Receipt:
+    """Step 4: every object is verified in the store, then everything is written and the receipt signed."""
+    return _receipt(await commit_return(db, objects, signer, caller, return_id, data))
+
+
+@get("/card-returns", responses=problems(400, 401, 403))
+async def list_returns(
+    request: AnyRequest,
+    db: NamedDependency[Database],
+    caller: NamedDependency[Caller],
+    site: FromQuery[str | None] = None,
+    cursor: Cursor = None,
+    limit: PageSize = 100,
+) -> Response[Page[CardReturnStanding]]:
+    """Card returns, the newest first."""
+    items = await actions.list_returns(db, caller, site, decode_cursor(cursor, UUID), limit)
+    more = encode_cursor(items[-1].id) if len(items) == limit else None
+    return Response(Page(items=items), headers=link_next(request, more))
+
+
+@get("/card-returns/{return_id:uuid}", responses=problems(400, 401, 403, 404))
+async def read_return(
+    return_id: FromPath[UUID], db: NamedDependency[Database], caller: NamedDependency[Caller]
+) -> CardReturnStanding:
+    """How far a card return is, and what a person should know of it."""
+    return await actions.read_return(db, caller, return_id)
+
+
+@get("/card-returns/{return_id:uuid}/files", responses=problems(400, 401, 403, 404))
+async def list_files(
+    request: AnyRequest,
+    return_id: FromPath[UUID],
+    db: NamedDependency[Database],
+    caller: NamedDependency[Caller],
+    not_placed: FromQuery[bool] = False,
+    cursor: Cursor = None,
+    limit: PageSize = 100,
+) -> Response[Page[ReturnFile]]:
+    """Files of a committed card return in manifest order."""
+    after = decode_cursor(cursor, int)
+    items = await actions.list_files(db, caller, return_id, -1 if after is None else after, limit, not_placed)
+    more = encode_cursor(items[-1].ordinal) if len(items) == limit else None
+    return Response(Page(items=items), headers=link_next(request, more))
+
+
+@get("/card-returns/{return_id:uuid}/receipt", responses=problems(400, 401, 403, 404))
+async def read_receipt(
+    return_id: FromPath[UUID], db: NamedDependency[Database], caller: NamedDependency[Caller]
+) -> Receipt:
+    """The signed receipt of a committed card return."""
+    return _receipt(await actions.read_receipt(db, caller, return_id))
+
+
+def _receipt(body: bytes) -> Receipt:
+    """Decoded for the framework, which encodes the same three members to the same bytes again."""
+    return msgspec.json.decode(body, type=Receipt)
+
+
+@post("/images/moves", status_code=200, responses=problems(400, 401, 403, 404, 409, 422))
+async def move_pictures(
+    data: JSONBody[MoveIn], db: NamedDependency[Database], caller: NamedDependency[Caller]
+) -> Move:
+    """Show pictures at another place, with a reason that stands in both histories."""
+    return await moves.move_pictures(db, caller, data)
+
+
+@get("/units/{serial:str}/moves", responses=problems(400, 401, 403, 404))
+async def list_moves(
+    request: AnyRequest,
+    serial: Serial,
+    db: NamedDependency[Database],
+    caller: NamedDependency[Caller],
+    cursor: Cursor = None,
+    limit: PageSize = 100,
+) -> Response[Page[Move]]:
+    """Moves of pictures from or to a unit, the newest first."""
+    items = await moves.moves_of_unit(db, caller, serial, decode_cursor(cursor, UUID), limit)
+    more = encode_cursor(items[-1].id) if len(items) == limit else None
+    return Response(Page(items=items), headers=link_next(request, more))
+
+
+router = Router(
+    path="/api/v1",
+    route_handlers=[
+        prepare_card,
+        read_card,
+        open_return,
+        put_part,
+        commit,
+        list_returns,
+        read_return,
+        list_files,
+        read_receipt,
+        move_pictures,
+        list_moves,
+    ],
+    tags=["intake"],
+)

@@ -1,0 +1,162 @@
+"""Units, histories and images over HTTP."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Annotated
+from uuid import UUID
+
+from litestar import Response, Router, get, post, put
+from litestar.di import NamedDependency
+from litestar.params import FromQuery, JSONBody, PathParameter, QueryParameter
+from litestar.response import Redirect
+
+from service.access.rules import Caller
+from service.contract.records import Download, HistoryItem, ImageDetail, PositionIn, Unit, UnitDetail, UnitIn
+from service.contract.wire import Page
+from service.database import Database
+from service.http import AnyRequest, decode_cursor, encode_cursor, link_next
+from service.objects import Objects
+from service.problems import problems
+from service.records import actions
+from service.records.history import Wanted
+
+PageSize = Annotated[int, QueryParameter(ge=1, le=500, description="items per page")]
+Cursor = Annotated[str | None, QueryParameter(description="from the Link header of the page before")]
+Serial = Annotated[str, PathParameter(max_length=64, description="a serial number, picked or scanned")]
+NewSerial = Annotated[str, PathParameter(max_length=64, pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]*$")]
+ImageDigest = Annotated[str, PathParameter(pattern="^[0-9a-f]{64}$", description="SHA-256 of the bytes")]
+
+
+@put("/units/{serial:str}", status_code=200, responses=problems(400, 401, 403, 409, 422))
+async def create_unit(
+    serial: NewSerial, data: JSONBody[UnitIn], db: NamedDependency[Database], caller: NamedDependency[Caller]
+) -> UnitDetail:
+    """Record a new unit. The same request again answers the same unit."""
+    return await actions.create_unit(db, caller, serial, data)
+
+
+@post("/units/{serial:str}/positions", status_code=200, responses=problems(400, 401, 403, 404, 409, 422))
+async def move_unit(
+    serial: Serial, data: JSONBody[PositionIn], db: NamedDependency[Database], caller: NamedDependency[Caller]
+) -> UnitDetail:
+    """Record where a unit stands from a date on."""
+    return await actions.move_unit(db, caller, serial, data)
+
+
+@get("/units", responses=problems(400, 401, 403))
+async def list_units(
+    request: AnyRequest,
+    db: NamedDependency[Database],
+    caller: NamedDependency[Caller],
+    q: Annotated[str | None, QueryParameter(max_length=64, description="any part of a serial number")] = None,
+    site: FromQuery[str | None] = None,
+    type_code: Annotated[str | None, QueryParameter(name="type")] = None,
+    cursor: Cursor = None,
+    limit: PageSize = 100,
+) -> Response[Page[Unit]]:
+    """Units by ascending serial number: for picking, so that no serial has to be typed."""
+    after = decode_cursor(cursor, str)
+    items = await actions.list_units(
+        db, caller, search=q, site=site, type_code=type_code, after=after, limit=limit
+    )
+    more = encode_cursor(items[-1].serial) if len(items) == limit else None
+    return Response(Page(items=items), headers=link_next(request, more))
+
+
+@get("/units/{serial:str}", responses=problems(400, 401, 403, 404))
+async def read_unit(
+    serial: Serial, db: NamedDependency[Database], caller: NamedDependency[Caller]
+) -> UnitDetail:
+    """A unit with its dated positions. An unknown serial answers 404 with the nearest known ones."""
+    return await actions.read_unit(db, caller, serial)
+
+
+@get("/units/{serial:str}/images", responses=problems(400, 401, 403, 404))
+async def unit_history(
+    request: AnyRequest,
+    serial: Serial,
+    db: NamedDependency[Database],
+    caller: NamedDependency[Caller],
+    location: FromQuery[str | None] = None,
+    element: Annotated[int | None, QueryParameter(ge=1, le=100000)] = None,
+    condition: Annotated[str | None, QueryParameter(description="list:code")] = None,
+    evaluation: FromQuery[str | None] = None,
+    since: Annotated[datetime | None, QueryParameter(name="from", description="taken then or later")] = None,
+    until: Annotated[datetime | None, QueryParameter(name="to", description="taken before")] = None,
+    campaign: FromQuery[UUID | None] = None,
+    cursor: Cursor = None,
+    limit: PageSize = 100,
+) -> Response[Page[HistoryItem]]:
+    """Every image of a unit, the newest first."""
+    after = decode_cursor(cursor, tuple[datetime, UUID])
+    wanted = Wanted(
+        location=location,
+        element=element,
+        condition=condition,
+        evaluation=evaluation,
+        since=since,
+        until=until,
+        campaign_id=campaign,
+    )
+    items = await actions.unit_history(db, caller, serial, wanted, after, limit)
+    more = encode_cursor((items[-1].taken_at, items[-1].id)) if len(items) == limit else None
+    return Response(Page(items=items), headers=link_next(request, more))
+
+
+@get("/images/{digest:str}", responses=problems(400, 401, 403, 404))
+async def read_image(
+    digest: ImageDigest, db: NamedDependency[Database], caller: NamedDependency[Caller]
+) -> ImageDetail:
+    """An image with its sightings, their four clocks, and every placement fact."""
+    return await actions.read_image(db, caller, digest)
+
+
+@get("/images/{digest:str}/download", responses=problems(400, 401, 403, 404))
+async def download(
+    digest: ImageDigest,
+    db: NamedDependency[Database],
+    caller: NamedDependency[Caller],
+    objects: NamedDependency[Objects],
+) -> Download:
+    """A short-lived address of the original bytes, with their digest and size to check them by."""
+    return await actions.download(db, objects, caller, digest)
+
+
+@get("/images/{digest:str}/content", status_code=303, responses=problems(400, 401, 403, 404))
+async def content(
+    digest: ImageDigest,
+    db: NamedDependency[Database],
+    caller: NamedDependency[Caller],
+    objects: NamedDependency[Objects],
+) -> Redirect:
+    """Leads a browser to the original bytes."""
+    return Redirect((await actions.download(db, objects, caller, digest)).url, status_code=303)
+
+
+@get("/images/{digest:str}/thumbnail", status_code=303, responses=problems(400, 401, 403, 404))
+async def thumbnail(
+    digest: ImageDigest,
+    db: NamedDependency[Database],
+    caller: NamedDependency[Caller],
+    objects: NamedDependency[Objects],
+) -> Redirect:
+    """Leads a browser to a small JPEG of the image."""
+    return Redirect(await actions.thumbnail(db, objects, caller, digest), status_code=303)
+
+
+router = Router(
+    path="/api/v1",
+    route_handlers=[
+        create_unit,
+        move_unit,
+        list_units,
+        read_unit,
+        unit_history,
+        read_image,
+        download,
+        content,
+        thumbnail,
+    ],
+    tags=["records"],
+)
