@@ -1,0 +1,230 @@
+"""Whose card is this: from its marker, or from what a person picked out of the worklist (I12)."""
+
+from __future__ import annotations
+
+import difflib
+from dataclasses import dataclass, field
+from pathlib import Path
+from uuid import UUID
+
+from agent.cards.marker import Marker, read_marker
+from agent.cards.reading import Card
+from agent.errors import AgentError
+from agent.outbox.cache import Cache
+from agent.outbox.database import now
+from agent.profiles.mapping import Placer
+from agent.profiles.schema import DEFAULT, SHIPPED, Profile, decode_profile, load_profile
+from agent.profiles.tree import Plan, folder_tree, picture_order
+from agent.settings import Enrolment, State
+from service.contract.wire import new_id
+from service.contract.work import InspectionBrief, StatementIn
+
+
+@dataclass(frozen=True)
+class Said:
+    """What a person gives with a card on the command line."""
+
+    unit: str | None = None
+    inspection: UUID | None = None
+    profile: str | None = None
+    scope: str | None = None
+    person: str | None = None
+    shift: str | None = None
+    keep_unplaced: bool = False
+    complete: list[str] = field(default_factory=list)
+    complete_all: bool = False
+    not_inspected: list[str] = field(default_factory=list)
+
+    @property
+    def states_something(self) -> bool:
+        return bool(self.complete or self.complete_all or self.not_inspected)
+
+
+def pick_inspection(cache: Cache, unit: str, inspection_id: UUID | None = None) -> InspectionBrief:
+    """The open inspection of a unit; raises AgentError with the nearest serials when there is none (I12)."""
+    worklist = cache.worklist()
+    if worklist is None:
+        raise AgentError(
+            "No worklist has been pulled yet.",
+            "Without it no unit can be picked; a serial number is never typed free.",
+            "Connect once and run: sightledger-agent run --once",
+        )
+    wanted = unit.strip().casefold()
+    of_unit = [i for i in worklist.inspections if i.unit.casefold() == wanted]
+    found = [i for i in of_unit if inspection_id in (None, i.id)]
+    if len(found) == 1:
+        return found[0]
+    if of_unit:
+        offered = "; ".join(f"{i.id} ({i.campaign}, {i.plan} {i.revision})" for i in of_unit)
+        raise AgentError(
+            f"Unit {of_unit[0].unit} has {len(of_unit)} open inspections here and none was picked.",
+            next_step=f"Pick one with --inspection: {offered}",
+        )
+    raise _unknown_unit(unit, sorted({i.unit for i in worklist.inspections}), worklist.site)
+
+
+def _unknown_unit(unit: str, known: list[str], site: str) -> AgentError:
+    by_fold = {serial.casefold(): serial for serial in known}
+    near = [by_fold[s] for s in difflib.get_close_matches(unit.strip().casefold(), by_fold, n=5, cutoff=0.6)]
+    return AgentError(
+        f"No open inspection at {site} has the unit {unit!r}.",
+        "Nothing was read or written: a picture under a wrong serial number is worse than none.",
+        f"Nearest: {', '.join(near)}" if near else "No serial number of the worklist is near it.",
+    )
+
+
+def plan_of(cache: Cache, revision_id: UUID, build: str | None) -> Plan | None:
+    document = cache.plan(revision_id)
+    if document is None or build is None:
+        return None
+    return Plan(document, build)
+
+
+def profile_named(state: State, named: str) -> Profile:
+    """A shipped profile, one kept in the state folder by an earlier `prepare`, or a file."""
+    kept = state.profiles / f"{named}.toml"
+    if named not in SHIPPED and not Path(named).is_file() and kept.is_file():
+        return decode_profile(kept.read_bytes(), named)
+    return load_profile(named)
+
+
+def identify(state: State, cache: Cache, enrolment: Enrolment, root: Path, said: Said) -> Card:
+    """What is known of the card at `root`; raises AgentError for a card of another site or a wrong pick."""
+    marker = read_marker(root)
+    if marker is not None and marker.site != enrolment.site:
+        return _foreign(state, enrolment, root, marker, said)
+    if marker is not None:
+        card = _prepared(state, cache, enrolment, root, marker, said)
+    elif said.unit is not None:
+        inspection = pick_inspection(cache, said.unit, said.inspection)
+        card = _picked(state, cache, enrolment, root, inspection, said)
+    else:
+        card = Card(root, profile_named(state, said.profile or DEFAULT), enrolment.site)
+    card.scope, card.person = said.scope or card.scope, said.person or card.person
+    card.shift = said.shift
+    card.statements = make_statements(cache, card, said)
+    return card
+
+
+def _foreign(state: State, enrolment: Enrolment, root: Path, marker: Marker, said: Said) -> Card:
+    if not said.keep_unplaced:
+        raise AgentError(
+            f"This card was prepared at site {marker.site}; this workstation belongs to {enrolment.site}.",
+            "Nothing was read. The card is as it was: do not wipe it.",
+            f"Take it to a workstation of {marker.site}; or read it here with --keep-unplaced, "
+            "and every file is kept but shown at no unit.",
+        )
+    return Card(
+        root, profile_named(state, said.profile or DEFAULT), enrolment.site, marker, foreign=True,
+        scope=said.scope or marker.scope, person=said.person or marker.person, shift=said.shift,
+    )  # fmt: skip
+
+
+def _prepared(
+    state: State, cache: Cache, enrolment: Enrolment, root: Path, marker: Marker, said: Said
+) -> Card:
+    if said.unit is not None and said.unit.strip().casefold() != marker.unit.casefold():
+        raise AgentError(
+            f"The card was prepared for unit {marker.unit}, not for {said.unit}.",
+            "Nothing was read.",
+            "Read it without --unit; pictures of another unit on it can be moved afterwards, with a reason.",
+        )
+    inspection = cache.inspection(marker.inspection_id)
+    try:
+        profile = profile_named(state, said.profile or marker.profile)
+    except AgentError:
+        # A profile of another workstation: the folders in the marker still say what they mean.
+        profile = load_profile(DEFAULT)
+    plan = plan_of(cache, marker.revision_id, inspection.build if inspection else None)
+    return Card(
+        root,
+        profile,
+        enrolment.site,
+        marker,
+        marker.unit,
+        marker.inspection_id,
+        marker.revision_id,
+        Placer(marker.inspection_id, profile, plan, marker.tree()),
+        marker.scope,
+        marker.person,
+        order=marker.picture_order(),
+    )
+
+
+def _picked(
+    state: State, cache: Cache, enrolment: Enrolment, root: Path, inspection: InspectionBrief, said: Said
+) -> Card:
+    profile = profile_named(state, said.profile or DEFAULT)
+    plan = plan_of(cache, inspection.revision_id, inspection.build)
+    folders = folder_tree(plan, profile) if plan else []
+    return Card(
+        root,
+        profile,
+        enrolment.site,
+        None,
+        inspection.unit,
+        inspection.id,
+        inspection.revision_id,
+        Placer(inspection.id, profile, plan, folders),
+        order=picture_order(plan) if plan else [],
+    )
+
+
+def make_statements(cache: Cache, card: Card, said: Said) -> list[StatementIn]:
+    """What the person says of locations, naming the statements that this workstation knows of (I4)."""
+    if not said.states_something:
+        return []
+    if card.inspection_id is None or card.placer is None:
+        raise AgentError(
+            "A statement needs an inspection, and this card has none.",
+            "Nothing was read.",
+            "Pick the unit with --unit, or read the card without the statement.",
+        )
+    inspection = cache.inspection(card.inspection_id)
+    heads = {location.key: location.heads for location in inspection.locations} if inspection else {}
+    made = []
+    if said.complete_all:
+        every = [head for one in heads.values() for head in one]
+        made.append(_statement(card, "complete", None, every))
+    elif said.complete:
+        keys = [_key(card, text) for text in said.complete]
+        made.append(_statement(card, "complete", keys, [h for key in keys for h in heads.get(key, [])]))
+    for text in said.not_inspected:
+        location, _, reason = text.partition("=")
+        if not reason.strip():
+            raise AgentError(
+                f"--not-inspected {text!r} gives no reason.",
+                "Nothing was read.",
+                "Write it as LOCATION=REASON.",
+            )
+        key = _key(card, location)
+        made.append(_statement(card, "not_inspected", [key], heads.get(key, []), reason.strip()))
+    return made
+
+
+def _statement(
+    card: Card, kind: str, locations: list[str] | None, replaces: list[UUID], reason: str | None = None
+) -> StatementIn:
+    assert card.inspection_id is not None
+    return StatementIn(
+        id=new_id(),
+        inspection_id=card.inspection_id,
+        kind=kind,  # type: ignore[arg-type]
+        locations=locations,
+        replaces=sorted(set(replaces)),
+        reason=reason,
+        stated_by=card.person,
+        stated_at=now(),
+    )
+
+
+def _key(card: Card, text: str) -> str:
+    assert card.placer is not None
+    key = card.placer.location_named(text)
+    if key is None:
+        raise AgentError(
+            f"The card's inspection has no location {text!r}.",
+            "Nothing was read and nothing was stated.",
+            "Name a location by its key or by its folder on the card.",
+        )
+    return key

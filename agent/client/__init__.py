@@ -1,0 +1,1 @@
+"""HTTP to the service and to the object store."""

@@ -1,0 +1,40 @@
+"""What the agent refuses or cannot do, said so that a person can act on it."""
+
+from __future__ import annotations
+
+
+class AgentError(Exception):
+    """`detail` says what happened, `consequence` what it means for the data, `next_step` what to do."""
+
+    exit_code = 3
+
+    def __init__(self, detail: str, consequence: str | None = None, next_step: str | None = None) -> None:
+        super().__init__(detail)
+        self.detail = detail
+        self.consequence = consequence
+        self.next_step = next_step
+
+    def text(self) -> str:
+        return "\n".join(part for part in (self.detail, self.consequence, self.next_step) if part)
+
+
+class LinkDown(AgentError):
+    """The service or the store could not be reached or answered that it cannot serve now: try again later."""
+
+    exit_code = 5
+
+
+class Refused(AgentError):
+    """The service answered with a refusal (RFC 9457); repeating the same request will not help."""
+
+    def __init__(
+        self,
+        status: int,
+        kind: str,
+        detail: str,
+        consequence: str | None = None,
+        next_step: str | None = None,
+    ) -> None:
+        super().__init__(detail, consequence, next_step)
+        self.status = status
+        self.kind = kind

@@ -1,0 +1,87 @@
+"""What was pulled from the service, kept so that the workstation works for days without it."""
+
+from __future__ import annotations
+
+import sqlite3
+from dataclasses import dataclass
+from datetime import datetime
+from uuid import UUID
+
+import msgspec
+
+from agent.outbox.database import now
+from service.contract.plan_document import PlanDocument, decode_plan
+from service.contract.work import InspectionBrief, RevisionBrief, Worklist
+
+
+@dataclass(frozen=True, slots=True)
+class Document:
+    etag: str | None
+    body: bytes
+    fetched_at: datetime
+
+
+class Cache:
+    def __init__(self, connection: sqlite3.Connection) -> None:
+        self._sql = connection
+
+    def document(self, name: str) -> Document | None:
+        row = self._sql.execute("SELECT * FROM documents WHERE name=?", (name,)).fetchone()
+        return row and Document(row["etag"], row["body"], datetime.fromisoformat(row["fetched_at"]))
+
+    def keep(self, name: str, body: bytes, etag: str | None = None) -> None:
+        self._sql.execute(
+            "INSERT OR REPLACE INTO documents VALUES(?,?,?,?)", (name, etag, body, now().isoformat())
+        )
+
+    def note_fetched(self, name: str) -> None:
+        """The service says that the cached one still holds."""
+        self._sql.execute("UPDATE documents SET fetched_at=? WHERE name=?", (now().isoformat(), name))
+
+    def worklist(self) -> Worklist | None:
+        document = self.document("worklist")
+        return None if document is None else msgspec.json.decode(document.body, type=Worklist)
+
+    def inspection(self, inspection_id: UUID) -> InspectionBrief | None:
+        worklist = self.worklist()
+        found = worklist.inspections if worklist else []
+        return next((inspection for inspection in found if inspection.id == inspection_id), None)
+
+    def holds_revision(self, brief: RevisionBrief) -> bool:
+        found = self._sql.execute(
+            "SELECT 1 FROM revisions WHERE id=? AND digest=?", (str(brief.id), brief.digest)
+        )
+        return found.fetchone() is not None
+
+    def keep_revision(self, brief: RevisionBrief, body: bytes) -> None:
+        self._sql.execute(
+            "INSERT OR REPLACE INTO revisions VALUES(?,?,?,?,?)",
+            (str(brief.id), brief.digest, f"{brief.plan} {brief.label}", body, now().isoformat()),
+        )
+
+    def plan(self, revision_id: UUID) -> PlanDocument | None:
+        row = self._sql.execute(
+            "SELECT body FROM revisions WHERE id=? ORDER BY fetched_at DESC", (str(revision_id),)
+        ).fetchone()
+        return None if row is None else decode_plan(row["body"])
+
+    def held_revisions(self) -> list[tuple[UUID, str]]:
+        rows = self._sql.execute("SELECT DISTINCT id, label FROM revisions ORDER BY label")
+        return [(UUID(row["id"]), row["label"]) for row in rows]
+
+    def terms(self) -> dict[str, str]:
+        """`list:code` -> word, from the pulled vocabulary; empty when none was pulled."""
+        return self._texts("vocabulary")
+
+    def cautions(self) -> dict[str, str]:
+        """Caution id -> text."""
+        return self._texts("cautions")
+
+    def _texts(self, name: str) -> dict[str, str]:
+        document = self.document(name)
+        return {} if document is None else msgspec.json.decode(document.body, type=dict[str, str])
+
+    def clock_offset(self) -> float | None:
+        """Seconds that the service's clock is ahead of this workstation's, as last seen."""
+        document = self.document("clock-offset")
+        return None if document is None else float(document.body)

@@ -1,0 +1,146 @@
+"""Bytes read from cards, by digest, until the service holds them.
+
+A file is in the spool when it lies under its digest: written beside, fsynced, renamed, and the folder
+fsynced by `settle`. Only after that may anyone call it copied.
+"""
+
+from __future__ import annotations
+
+import errno
+import hashlib
+import os
+import shutil
+import sys
+import threading
+from collections.abc import Iterable
+from io import FileIO
+from pathlib import Path
+from uuid import uuid4
+
+from agent.errors import AgentError
+
+BLOCK = 1024 * 1024
+
+
+class SpoolError(AgentError):
+    """The spool cannot take bytes: the card, not the file, has to wait."""
+
+    exit_code = 6
+
+
+def sync_folder(path: Path) -> None:
+    """Make renames in a folder last. Windows has no such call; NTFS journals them by itself."""
+    if sys.platform == "win32":
+        return
+    handle = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+class Spool:
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self._incoming = folder / "incoming"
+        self._by_digest = folder / "sha256"
+        self._unsettled: set[Path] = set()
+        self._guard = threading.Lock()
+
+    def prepare(self) -> Spool:
+        """Make the folders once, so that storing a file makes none."""
+        self._incoming.mkdir(parents=True, exist_ok=True)
+        self._by_digest.mkdir(exist_ok=True)
+        for number in range(256):
+            (self._by_digest / f"{number:02x}").mkdir(exist_ok=True)
+        sync_folder(self._by_digest)
+        return self
+
+    def path(self, digest: str) -> Path:
+        return self._by_digest / digest[:2] / digest
+
+    def holds(self, digest: str, size: int) -> bool:
+        try:
+            return self.path(digest).stat().st_size == size
+        except OSError:
+            return False
+
+    def store(self, blocks: Iterable[bytes]) -> tuple[str, int]:
+        """Write and hash in one pass: digest and size. Raises SpoolError, and what `blocks` raises."""
+        beside = self._incoming / uuid4().hex
+        digest, size = hashlib.sha256(), 0
+        try:
+            with self._open(beside) as file:
+                for block in blocks:
+                    digest.update(block)
+                    size += len(block)
+                    self._write(file.fileno(), block)
+                self._sync(file.fileno())
+            target = self.path(digest.hexdigest())
+            with self._guard:
+                beside.replace(target)
+                self._unsettled.add(target.parent)
+        finally:
+            beside.unlink(missing_ok=True)
+        return digest.hexdigest(), size
+
+    def _open(self, path: Path) -> FileIO:
+        try:
+            return path.open("xb", buffering=0)
+        except OSError as error:
+            raise self._refusal(error) from error
+
+    def _sync(self, handle: int) -> None:
+        try:
+            os.fsync(handle)
+        except OSError as error:
+            raise self._refusal(error) from error
+
+    def _write(self, handle: int, block: bytes) -> None:
+        view = memoryview(block)
+        try:
+            while view:
+                view = view[os.write(handle, view) :]
+        except OSError as error:
+            raise self._refusal(error) from error
+
+    def _refusal(self, error: OSError) -> SpoolError:
+        full = error.errno in (errno.ENOSPC, errno.EDQUOT)
+        return SpoolError(
+            f"The disk under {self.folder} {'is full' if full else f'failed: {error.strerror}'}.",
+            "The card was not read to its end: leave it as it is, do not wipe it.",
+            "Free space on this disk, or let the agent push what is waiting, then read the card again.",
+        )
+
+    def settle(self) -> None:
+        """Make every rename since the last call last. Raises OSError: then nothing may be called copied."""
+        with self._guard:
+            folders, self._unsettled = self._unsettled, set()
+        for folder in folders:
+            sync_folder(folder)
+
+    def verify(self, digest: str) -> bool:
+        """Whether the spooled bytes still have their digest."""
+        try:
+            with self.path(digest).open("rb") as file:
+                return hashlib.file_digest(file, "sha256").hexdigest() == digest
+        except OSError:
+            return False
+
+    def set_aside(self, digest: str) -> Path:
+        """Put bytes that are not what their name says out of the way, kept for a person to look at."""
+        damaged = self.folder / "damaged"
+        damaged.mkdir(exist_ok=True)
+        return self.path(digest).replace(damaged / f"{digest}.{uuid4().hex}")
+
+    def remove(self, digest: str) -> None:
+        self.path(digest).unlink(missing_ok=True)
+
+    def clear_incoming(self) -> None:
+        """Remove halves that a crash left; call only while nothing is being read."""
+        for path in self._incoming.iterdir():
+            path.unlink(missing_ok=True)
+
+    def free(self) -> int:
+        """Bytes free on the disk under the spool."""
+        return shutil.disk_usage(self.folder).free

@@ -1,0 +1,1 @@
+"""Pulling the worklist and plans, pushing what came back on cards."""
