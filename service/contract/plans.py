@@ -105,7 +105,13 @@ class RevisionEventIn(Wire):
     sites: Annotated[list[Code], msgspec.Meta(min_length=1, max_length=1000)] | None = None
 
 
-class RevisionEvent(RevisionEventIn):
+class RevisionEvent(Wire):
+    id: UUID
+    kind: EventKind
+    replaces: list[UUID]
+    note: str | None
+    effective_from: UtcTime | None
+    sites: list[str] | None
     by: str
     recorded_at: UtcTime
 

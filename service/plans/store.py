@@ -6,9 +6,7 @@ import sqlalchemy as sa
 
 from service.database import id_column, ids, json, metadata, moment, reference, text, texts
 
-equipment_types = sa.Table(
-    "equipment_types", metadata, id_column(), text("code", unique=True), text("name")
-)
+equipment_types = sa.Table("equipment_types", metadata, id_column(), text("code", unique=True), text("name"))
 
 builds = sa.Table(
     "builds",

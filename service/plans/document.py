@@ -1,0 +1,342 @@
+"""Checks plan documents: the published schema first, then what no schema can say."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import re
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from functools import cache
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+import msgspec
+from jsonschema import Draft202012Validator
+from jsonschema.exceptions import ValidationError
+
+from service.contract.plan_document import Location, PlanDocument
+from service.contract.plans import PlanFinding
+from service.plans import vocabulary
+from service.plans.plan_text import MAX_BYTES, Read, Unreadable, read, step
+
+Finding = PlanFinding
+MAX_FINDINGS = 200
+SCHEMA_FILE = Path(__file__).with_name("plan.schema.json")
+
+
+@dataclass(frozen=True, slots=True)
+class Checked:
+    """`document` is None where a finding is an error."""
+
+    name: str
+    document: PlanDocument | None
+    findings: list[Finding]
+
+    def text(self) -> str:
+        """One line per finding, `name:line:column: severity: path: message`."""
+        return "\n".join(
+            f"{self.name}:{found.line}:{found.column}: {found.severity}: {found.path or '/'}: {found.message}"
+            for found in self.findings
+        )
+
+
+def schema_text() -> bytes:
+    """The published JSON Schema, as shipped."""
+    return SCHEMA_FILE.read_bytes()
+
+
+@cache
+def _validator() -> Draft202012Validator:
+    return Draft202012Validator(json.loads(schema_text()))
+
+
+def check_file(path: Path) -> Checked:
+    """As `check_text`, of a file. Raises OSError where it cannot be opened."""
+    with path.open("rb") as file:
+        return check_bytes(file.read(MAX_BYTES + 1), str(path))
+
+
+def check_bytes(raw: bytes, name: str) -> Checked:
+    """As `check_text`, of bytes that have to be UTF-8."""
+    try:
+        return check_text(raw.decode("utf-8"), name)
+    except UnicodeDecodeError as error:
+        before = raw[: error.start]
+        column = len(before.rpartition(b"\n")[2].decode("utf-8", "replace")) + 1
+        message = "The text is not UTF-8 from here on. Save the file as UTF-8."
+        found = Finding(
+            path="", line=before.count(b"\n") + 1, column=column, message=message, severity="error"
+        )
+        return Checked(name, None, [found])
+
+
+def check_text(text: str, name: str) -> Checked:
+    """The document in `text` (YAML or JSON), or what is wrong with it, in the order of the lines.
+
+    `name` is that of the file, for messages. At most MAX_FINDINGS are told.
+    """
+    try:
+        source = read(text)
+    except Unreadable as error:
+        return Checked(name, None, [error.finding])
+    findings = [*source.findings, *_schema_findings(source)]
+    document = _decoded(source, findings)
+    if document is not None:
+        findings += [source.finding(path, message) for path, message in _faults(document)]
+    findings.sort(key=lambda found: (found.line, found.column, found.message))
+    return Checked(name, None if findings else document, findings[:MAX_FINDINGS])
+
+
+def _decoded(source: Read, findings: list[Finding]) -> PlanDocument | None:
+    try:
+        return msgspec.convert(source.data, PlanDocument)
+    except msgspec.ValidationError as error:
+        if not findings:
+            findings.append(source.finding(_pointer_of(str(error)), f"{error}. Correct it here."))
+        return None
+
+
+def _pointer_of(message: str) -> str:
+    """`... - at `$.sections[0].name`` as a JSON pointer."""
+    path = re.search(r"`\$([^`]*)`", message)
+    return "".join(f"/{part}" for part in re.findall(r"[^.\[\]]+", path[1])) if path else ""
+
+
+def _schema_findings(source: Read) -> Iterator[Finding]:
+    for error in _validator().iter_errors(source.data):
+        path = ""
+        for part in error.absolute_path:
+            path = step(path, part)
+        if error.validator == "additionalProperties":
+            yield from _unknown_members(source, error, path)
+        else:
+            yield source.finding(path, _explained(error))
+
+
+def _unknown_members(source: Read, error: ValidationError, path: str) -> Iterator[Finding]:
+    schema: Any = error.schema
+    instance: Any = error.instance
+    known = schema["properties"]
+    for name in instance:
+        if name not in known:
+            message = f"There is no member {name!r} here. Take it out, or use one of: {', '.join(known)}."
+            yield source.finding(step(path, name), message)
+
+
+def _explained(error: ValidationError) -> str:
+    value: Any = error.instance
+    wanted: Any = error.validator_value
+    schema: Any = error.schema
+    shown = repr(value) if len(repr(value)) <= 60 else f"{repr(value)[:60]}..."
+    match error.validator:
+        case "required":
+            missing = [name for name in wanted if name not in value]
+            return f"{', '.join(missing)} {'is' if len(missing) == 1 else 'are'} missing here. Add it."
+        case "type":
+            names = " or ".join([wanted] if isinstance(wanted, str) else wanted)
+            hint = " Put quotes around it." if "string" in names and isinstance(value, int | float) else ""
+            return f"{shown} is not of type {names}.{hint or ' Give a value of that type.'}"
+        case "const":
+            return f"{shown} is not {wanted!r}. Write {wanted!r}."
+        case "enum":
+            return f"{shown} is none of: {', '.join(map(str, wanted))}. Use one of these."
+        case "pattern":
+            told = schema.get("description", f"text like {wanted}")
+            return f"{shown} is not written as it has to be. Use: {told}"
+        case "minimum" | "maximum":
+            return f"{shown} is out of range: the {error.validator} is {wanted}. Correct the figure."
+        case "minLength" | "minItems" | "minProperties":
+            return f"Nothing is given here. Give at least {wanted}."
+        case "maxLength" | "maxItems":
+            return f"This is too long: at most {wanted} are taken. Shorten it."
+        case "uniqueItems":
+            return f"An entry stands twice in {shown}. Take one out."
+        case _:
+            return f"{error.message}. Correct it."
+
+
+Fault = tuple[str, str]  # JSON pointer and message
+
+
+def _faults(document: PlanDocument) -> Iterator[Fault]:
+    yield from _scale_faults(document)
+    yield from _caution_faults("/cautions", document.cautions)
+    yield from _key_faults(document)
+    yield from _build_faults(document)
+    for path, location in _located(document):
+        yield from _location_faults(document, path, location)
+
+
+def _located(document: PlanDocument) -> Iterator[tuple[str, Location]]:
+    for number, section in enumerate(document.sections):
+        for at, location in enumerate(section.locations):
+            yield f"/sections/{number}/locations/{at}", location
+
+
+def _scale_faults(document: PlanDocument) -> Iterator[Fault]:
+    scale = document.evaluation_scale
+    for number, (lower, higher) in enumerate(pairwise(scale), start=1):
+        if higher.rank <= lower.rank:
+            message = (
+                f"Rank {higher.rank} comes after rank {lower.rank}. Ranks have to rise: order the words."
+            )
+            yield f"/evaluationScale/{number}/rank", message
+    for member in ("code", "word"):
+        entries = ((f"/evaluationScale/{n}/{member}", getattr(g, member)) for n, g in enumerate(scale))
+        yield from _doubled(entries, f"evaluation {member}")
+    if all(grade.requires != "nothing" for grade in scale):
+        yield (
+            "/evaluationScale",
+            "Every word requires something. Add one that requires nothing, for a sound location.",
+        )
+
+
+def _doubled(entries: Iterable[Fault], what: str) -> Iterator[Fault]:
+    """Entries (pointer, value) that stand twice, also where they differ only in case."""
+    first: dict[str, str] = {}
+    for path, value in entries:
+        known = first.get(value.casefold())
+        if known is None:
+            first[value.casefold()] = value
+        elif known == value:
+            yield path, f"The {what} {value!r} stands twice. Give each its own."
+        else:
+            yield path, f"The {what} {value!r} differs only in case from {known!r}. Give each its own."
+
+
+def _key_faults(document: PlanDocument) -> Iterator[Fault]:
+    sections = ((f"/sections/{n}/key", section.key) for n, section in enumerate(document.sections))
+    yield from _doubled(sections, "section key")
+    located = list(_located(document))
+    yield from _doubled(((f"{path}/key", location.key) for path, location in located), "location key")
+    keys = {location.key for _, location in located}
+    claimed: set[str] = set()
+    for path, location in located:
+        former = location.former_key
+        if former is None:
+            continue
+        if former in keys:
+            message = f"{former!r} is a former key here and also a key of this revision. Drop one of the two."
+            yield f"{path}/formerKey", message
+        if former in claimed:
+            yield f"{path}/formerKey", f"Two locations give {former!r} as former key. Only one can follow it."
+        claimed.add(former)
+
+
+def _build_faults(document: PlanDocument) -> Iterator[Fault]:
+    for path, location in _located(document):
+        for number, build in enumerate(location.builds):
+            if build not in document.builds:
+                message = (
+                    f"Build {build!r} is none of the plan's: {', '.join(document.builds)}. Use one of these."
+                )
+                yield f"{path}/builds/{number}", message
+    for number, build in enumerate(document.builds):
+        if not document.locations_for(build):
+            message = f"No location exists on build {build!r}. Give it locations, or take the build out."
+            yield f"/builds/{number}", message
+
+
+def _location_faults(document: PlanDocument, path: str, location: Location) -> Iterator[Fault]:
+    yield from _caution_faults(f"{path}/cautions", location.cautions)
+    for number, condition in enumerate(location.conditions):
+        if not vocabulary.is_condition(condition):
+            yield f"{path}/conditions/{number}", _unknown_condition(condition)
+    yield from _limit_faults(path, location)
+    yield from _picture_faults(path, location)
+
+
+def _caution_faults(path: str, cautions: list[str]) -> Iterator[Fault]:
+    known = vocabulary.cautions()
+    for number, caution in enumerate(cautions):
+        if caution not in known:
+            yield f"{path}/{number}", f"There is no caution {caution!r}. Use one of: {', '.join(known)}."
+
+
+def _unknown_condition(condition: str) -> str:
+    if vocabulary.is_term(condition):
+        allowed = ", ".join(vocabulary.CONDITION_LISTS)
+        return f"{condition!r} is a term, but no condition. Use a term of: {allowed}."
+    nearest = vocabulary.nearest_condition(condition)
+    hint = f"Did you mean {nearest}?" if nearest else "Use a list:code of the vocabulary."
+    return f"There is no condition {condition!r}. {hint}"
+
+
+def _limit_faults(path: str, location: Location) -> Iterator[Fault]:
+    seen: set[tuple[str, str]] = set()
+    for number, limit in enumerate(location.limits):
+        here = f"{path}/limits/{number}"
+        if limit.accept > limit.refer:
+            figures = f"accept {limit.accept:g} is above refer {limit.refer:g}"
+            message = f"Limits out of order: {figures}. Swap or correct them."
+            yield f"{here}/accept", message
+        if limit.condition not in location.conditions:
+            message = (
+                f"{limit.condition!r} is none of this location's conditions. Add it there, or drop the limit."
+            )
+            yield f"{here}/condition", message
+        if (limit.condition, limit.quantity) in seen:
+            message = f"A second limit for {limit.quantity!r} of {limit.condition!r}. Keep one."
+            yield here, message
+        seen.add((limit.condition, limit.quantity))
+
+
+def _picture_faults(path: str, location: Location) -> Iterator[Fault]:
+    pictures, element = location.pictures, location.element
+    each = pictures.elements_per_picture
+    if each is None:
+        return
+    if element is None:
+        message = "Pictures are counted by element, but the location has no element. Give one, or drop this."
+        yield f"{path}/pictures/elementsPerPicture", message
+        return
+    if each > element.count:
+        message = (
+            f"One picture shows {each} elements, but there are only {element.count}. Correct one of the two."
+        )
+        yield f"{path}/pictures/elementsPerPicture", message
+    owed = -(-element.count // each) * pictures.per_element_group
+    if pictures.required < owed:
+        message = (
+            f"{element.count} elements at {each} to a picture, {pictures.per_element_group} of each, need "
+            f"{owed} pictures; {pictures.required} are required. Raise it to {owed} or correct the counts."
+        )
+        yield f"{path}/pictures/required", message
+
+
+def canonical(document: PlanDocument) -> bytes:
+    """The one JSON form of a document: sorted members, no spaces, members at their default left out.
+
+    Members at their default are left out so that a member added to the format later, with a default,
+    changes the digest of no revision made before.
+    """
+    return msgspec.json.encode(plain(document), order="sorted")
+
+
+def digest(document: PlanDocument) -> str:
+    """SHA-256 of the canonical form, lower case hex."""
+    return hashlib.sha256(canonical(document)).hexdigest()
+
+
+def plain(value: Any) -> Any:
+    """A document or a part of it as plain data under its names in the document, without defaults."""
+    if isinstance(value, list):
+        return [plain(entry) for entry in value]
+    if isinstance(value, float):
+        return value + 0.0  # a database keeps no negative zero
+    if not isinstance(value, msgspec.Struct):
+        return value
+    found = {}
+    for member in msgspec.structs.fields(value):
+        held = getattr(value, member.name)
+        if member.required or held != _default(member):
+            found[member.encode_name] = plain(held)
+    return found
+
+
+def _default(member: msgspec.structs.FieldInfo) -> Any:
+    if member.default_factory is not msgspec.NODEFAULT:
+        return member.default_factory()
+    return member.default
