@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 from uuid import UUID
 
@@ -17,14 +17,24 @@ from service.contract.campaigns import Campaign, CampaignIn
 from service.contract.problem import ProblemError
 from service.contract.wire import new_id
 from service.database import Database, Row, server_now
-from service.errors import Conflict, Invalid, NotAllowed, Stale
+from service.errors import Conflict, Invalid, NotAllowed
+from service.http import etag_of
 from service.plans.store import revision_document
+
+Unchanged = Callable[[str], None]
+
+
+def campaign_tag(campaign_id: UUID, version: int) -> str:
+    """The entity tag of what can be edited of a campaign; its counts move without it."""
+    return etag_of([campaign_id, version])
 
 
 async def put_campaign(
-    db: Database, caller: Caller, campaign_id: UUID, wanted: CampaignIn, *, version: int | None
+    db: Database, caller: Caller, campaign_id: UUID, wanted: CampaignIn, *, unchanged: Unchanged | None
 ) -> Campaign:
-    """Open a campaign, or with `version` (the one it was read at) change its name or window.
+    """Open a campaign, or with `unchanged` change the name or window of one that was read before.
+
+    `unchanged` is called with the present entity tag and raises Stale where that is not the one read.
 
     Raises Conflict (the id or name is taken by other content, the plan or units of an open campaign
     would change, no revision is effective at a site), Invalid (unknown plan or serial, a unit of
@@ -51,19 +61,23 @@ async def put_campaign(
             "created_at": server_now(),
             "created_by": account_id,
         }
-        if version is None and await store.insert_campaign(connection, values):
+        if unchanged is None and await store.insert_campaign(connection, values):
             await _open_inspections(connection, caller, campaign_id, wanted.units)
         else:
-            await _change(connection, caller, campaign_id, wanted, version)
+            await _change(connection, caller, campaign_id, wanted, unchanged)
         return await reading.visible_campaign(connection, caller, campaign_id)
 
 
 async def _change(
-    connection: AsyncConnection, caller: Caller, campaign_id: UUID, wanted: CampaignIn, version: int | None
+    connection: AsyncConnection,
+    caller: Caller,
+    campaign_id: UUID,
+    wanted: CampaignIn,
+    unchanged: Unchanged | None,
 ) -> None:
-    """Accept a repetition, edit at the version read, or raise."""
+    """Accept a repetition, edit what was read, or raise."""
     campaign = await store.lock_campaign(connection, campaign_id, share=False)
-    if campaign is None and version is None:
+    if campaign is None and unchanged is None:
         raise Conflict(
             f"A campaign is already named {wanted.name}.", next_step="Give this one a name of its own."
         )
@@ -77,18 +91,15 @@ async def _change(
         )
     fields = ("name", "opens", "closes")
     changes = {name: getattr(wanted, name) for name in fields if getattr(wanted, name) != campaign[name]}
-    if version is None and changes:
+    if not changes:
+        return
+    if unchanged is None:
         raise Conflict(
             f"Campaign {campaign_id} is already open with another {', '.join(changes)}.",
             next_step="To change it, read it and send its ETag as If-Match.",
         )
-    if changes and version != campaign["version"]:
-        raise Stale(
-            f"Campaign {campaign['name']} was changed since it was read.",
-            next_step="Read it again, then change it.",
-        )
-    if changes:
-        await _edit(connection, campaign, changes)
+    unchanged(campaign_tag(campaign_id, campaign["version"]))
+    await _edit(connection, campaign, changes)
 
 
 async def _edit(connection: AsyncConnection, campaign: Row, changes: Mapping[str, Any]) -> None:
@@ -146,7 +157,7 @@ async def close_campaign(db: Database, caller: Caller, campaign_id: UUID) -> Cam
         return await reading.visible_campaign(connection, caller, campaign_id)
 
 
-# A revision at a site and a build: the units that share them have the same locations.
+# A revision and a build: the units that share them have the same locations.
 _Group = tuple[UUID, str]
 
 

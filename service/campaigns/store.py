@@ -307,3 +307,7 @@ async def campaigns_of(connection: AsyncConnection, inspection_ids: Collection[U
     """The campaigns that these inspections are of."""
     query = sa.select(inspections.c.campaign_id).where(inspections.c.id.in_(inspection_ids)).distinct()
     return set((await connection.execute(query)).scalars())
+
+
+async def site_exists(connection: AsyncConnection, code: str) -> bool:
+    return (await connection.execute(sa.select(sites.c.id).where(sites.c.code == code))).first() is not None

@@ -11,7 +11,13 @@ from service.contract.wire import Code, Text, UtcTime, Wire
 
 StatementKind = Literal["complete", "reopened", "not_inspected", "omission_authorised"]
 LocationState = Literal[
-    "no_statement", "complete", "reopened", "not_inspected", "omission_authorised", "conflict", "not_applicable"
+    "no_statement",
+    "complete",
+    "reopened",
+    "not_inspected",
+    "omission_authorised",
+    "conflict",
+    "not_applicable",
 ]
 
 

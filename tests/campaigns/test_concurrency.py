@@ -95,7 +95,7 @@ async def test_i8_the_same_campaign_opened_by_two_requests_at_once_is_one(db: Da
     manager, key = await build.person(db, Role.MANAGER), new_id()
     body = wanted(made, await build.add_units(db, made, 5))
     answers = await asyncio.gather(
-        *(opening.put_campaign(db, manager, key, body, version=None) for _ in range(6))
+        *(opening.put_campaign(db, manager, key, body, unchanged=None) for _ in range(6))
     )
     assert all(answer == answers[0] for answer in answers)
     await assert_sound(db, key)

@@ -24,6 +24,16 @@ def wanted(made: build.Fleet, serials: list[str], **more) -> CampaignIn:
     return CampaignIn(**{"name": f"C {new_id().hex}", "plan": made.plan, "units": serials, **WINDOW, **more})
 
 
+def read_at(key, version: int):
+    """If-Match with the tag the campaign had at this version."""
+
+    def unchanged(tag: str) -> None:
+        if tag != opening.campaign_tag(key, version):
+            raise Stale("changed")
+
+    return unchanged
+
+
 async def test_opening_binds_every_unit_and_counts_what_it_owes(db: Database):
     made = await build.fleet(db)
     serials = await build.add_units(db, made, 3)
@@ -48,8 +58,8 @@ async def test_i8_opening_again_gives_the_same_and_other_content_is_refused(db: 
     made = await build.fleet(db)
     serials = await build.add_units(db, made, 2)
     manager, key, first = await build.person(db, Role.MANAGER), new_id(), wanted(made, serials)
-    opened = await opening.put_campaign(db, manager, key, first, version=None)
-    assert await opening.put_campaign(db, manager, key, first, version=None) == opened
+    opened = await opening.put_campaign(db, manager, key, first, unchanged=None)
+    assert await opening.put_campaign(db, manager, key, first, unchanged=None) == opened
     others = [
         {"name": "Another"},
         {"closes": date(2027, 1, 1)},
@@ -58,10 +68,10 @@ async def test_i8_opening_again_gives_the_same_and_other_content_is_refused(db: 
     for other in others:
         with pytest.raises(Conflict):
             await opening.put_campaign(
-                db, manager, key, msgspec.structs.replace(first, **other), version=None
+                db, manager, key, msgspec.structs.replace(first, **other), unchanged=None
             )
     with pytest.raises(Conflict, match="already named"):
-        await opening.put_campaign(db, manager, new_id(), first, version=None)
+        await opening.put_campaign(db, manager, new_id(), first, unchanged=None)
     assert len(await rows(db, key)) == 2
 
 
@@ -69,19 +79,19 @@ async def test_an_edit_names_the_version_it_was_made_on(db: Database):
     made = await build.fleet(db)
     manager, key = await build.person(db, Role.MANAGER), new_id()
     first = wanted(made, [])
-    await opening.put_campaign(db, manager, key, first, version=None)
+    await opening.put_campaign(db, manager, key, first, unchanged=None)
     later = msgspec.structs.replace(first, closes=date(2026, 12, 24))
-    edited = await opening.put_campaign(db, manager, key, later, version=1)
+    edited = await opening.put_campaign(db, manager, key, later, unchanged=read_at(key, 1))
     assert (edited.closes, edited.version) == (date(2026, 12, 24), 2)
-    assert await opening.put_campaign(db, manager, key, later, version=1) == edited
+    assert await opening.put_campaign(db, manager, key, later, unchanged=read_at(key, 1)) == edited
     with pytest.raises(Stale):
-        await opening.put_campaign(db, manager, key, first, version=1)
+        await opening.put_campaign(db, manager, key, first, unchanged=read_at(key, 1))
     with pytest.raises(NotFound):
-        await opening.put_campaign(db, manager, new_id(), wanted(made, []), version=1)
-    taken = await opening.put_campaign(db, manager, new_id(), wanted(made, []), version=None)
+        await opening.put_campaign(db, manager, new_id(), wanted(made, []), unchanged=read_at(key, 1))
+    taken = await opening.put_campaign(db, manager, new_id(), wanted(made, []), unchanged=None)
     with pytest.raises(Conflict, match="already named"):
         await opening.put_campaign(
-            db, manager, key, msgspec.structs.replace(later, name=taken.name), version=2
+            db, manager, key, msgspec.structs.replace(later, name=taken.name), unchanged=read_at(key, 2)
         )
 
 
@@ -105,7 +115,7 @@ async def test_unknown_serials_and_units_of_another_type_add_nothing(db: Databas
     [good], [foreign] = await build.add_units(db, made, 1), await build.add_units(db, other, 1)
     with pytest.raises(Invalid) as refused:
         await opening.put_campaign(
-            db, manager, key, wanted(made, [good, "typed-free", foreign]), version=None
+            db, manager, key, wanted(made, [good, "typed-free", foreign]), unchanged=None
         )
     assert {error.path for error in refused.value.errors} == {"/units/1", "/units/2"}
     with pytest.raises(NotFound):
@@ -129,7 +139,7 @@ async def test_no_effective_revision_is_a_clear_refusal(db: Database):
     await build.drop_revisions(db, made)
     with pytest.raises(Conflict, match="No revision of plan"):
         await opening.put_campaign(
-            db, manager, new_id(), wanted(made, await build.add_units(db, made, 1)), version=None
+            db, manager, new_id(), wanted(made, await build.add_units(db, made, 1)), unchanged=None
         )
 
 
@@ -138,7 +148,7 @@ async def test_a_build_that_the_plan_has_no_location_for_is_refused(db: Database
     manager = await build.person(db, Role.MANAGER)
     units = await build.add_units(db, made, 1, build="Y")
     with pytest.raises(Invalid, match="no location for build Y"):
-        await opening.put_campaign(db, manager, new_id(), wanted(made, units), version=None)
+        await opening.put_campaign(db, manager, new_id(), wanted(made, units), unchanged=None)
 
 
 async def test_a_window_that_ends_before_it_begins_and_an_unknown_plan_are_refused(db: Database):
@@ -146,7 +156,7 @@ async def test_a_window_that_ends_before_it_begins_and_an_unknown_plan_are_refus
     manager = await build.person(db, Role.MANAGER)
     for bad in ({"closes": date(2026, 8, 31)}, {"plan": "NO-SUCH-PLAN"}):
         with pytest.raises(Invalid):
-            await opening.put_campaign(db, manager, new_id(), wanted(made, [], **bad), version=None)
+            await opening.put_campaign(db, manager, new_id(), wanted(made, [], **bad), unchanged=None)
 
 
 async def test_who_may_run_a_campaign(db: Database):
@@ -155,10 +165,10 @@ async def test_who_may_run_a_campaign(db: Database):
     local = await build.person(db, Role.MANAGER, at=[made.site])
     for caller in (await build.person(db, Role.INSPECTOR), await build.agent(db, made, made.site)):
         with pytest.raises(NotAllowed):
-            await opening.put_campaign(db, caller, new_id(), wanted(made, here), version=None)
+            await opening.put_campaign(db, caller, new_id(), wanted(made, here), unchanged=None)
     with pytest.raises(NotAllowed, match="stands at site"):
-        await opening.put_campaign(db, local, new_id(), wanted(made, here + there), version=None)
-    own = await opening.put_campaign(db, local, new_id(), wanted(made, here), version=None)
+        await opening.put_campaign(db, local, new_id(), wanted(made, here + there), unchanged=None)
+    own = await opening.put_campaign(db, local, new_id(), wanted(made, here), unchanged=None)
     shared = await campaign(db, made, here + there)
     with pytest.raises(NotAllowed):
         await opening.close_campaign(db, local, shared.id)

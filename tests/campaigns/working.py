@@ -20,7 +20,7 @@ WINDOW = {"opens": date(2026, 9, 1), "closes": date(2026, 11, 30)}
 async def campaign(db: Database, made: build.Fleet, serials: list[str], name: str = "Autumn") -> Campaign:
     manager = await build.person(db, Role.MANAGER)
     wanted = CampaignIn(name=f"{name} {new_id().hex}", plan=made.plan, units=serials, **WINDOW)
-    return await opening.put_campaign(db, manager, new_id(), wanted, version=None)
+    return await opening.put_campaign(db, manager, new_id(), wanted, unchanged=None)
 
 
 async def rows(db: Database, campaign_id: UUID) -> list[InspectionRow]:
