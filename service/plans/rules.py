@@ -1,0 +1,258 @@
+"""The life of plan revisions as a fold over facts, and which is effective where and when. Pure (I3, I4)."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from uuid import UUID
+
+from service.contract.plan_document import PlanDocument
+from service.contract.plans import EventKind, RevisionState
+
+# What each kind may follow; None: a draft that nothing was said of yet.
+FOLLOWS: dict[EventKind, frozenset[EventKind | None]] = {
+    "submitted": frozenset({None, "returned"}),
+    "returned": frozenset({"submitted", "approved"}),
+    "approved": frozenset({"submitted"}),
+    "published": frozenset({"approved", "published", "resumed", "suspended"}),
+    "suspended": frozenset({"published", "resumed"}),
+    "resumed": frozenset({"suspended"}),
+    "withdrawn": frozenset({None, "submitted", "returned", "approved", "published", "suspended", "resumed"}),
+}
+# A published revision is at first only approved; its publications say where and from when it is more.
+STATE_AFTER: dict[EventKind, RevisionState] = {
+    "submitted": "in_review",
+    "returned": "draft",
+    "approved": "approved",
+    "published": "approved",
+    "suspended": "suspended",
+    "resumed": "approved",
+    "withdrawn": "withdrawn",
+}
+IN_FORCE: frozenset[EventKind] = frozenset({"published", "resumed"})
+# No site has this code; it stands for every site that no publication names.
+ELSEWHERE = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """A fact in the life of one revision, made in knowledge of the events it replaces."""
+
+    id: UUID
+    kind: EventKind
+    account_id: UUID
+    replaces: frozenset[UUID] = frozenset()
+    effective_from: datetime | None = None
+    sites: frozenset[str] | None = None
+
+    def meaning(self) -> tuple[object, ...]:
+        return self.kind, self.effective_from, self.sites
+
+
+@dataclass(frozen=True, slots=True)
+class Publication:
+    """A revision is to be worked to from a moment on, at `sites` (None: every site)."""
+
+    effective_from: datetime
+    sites: frozenset[str] | None
+
+    def covers(self, site: str) -> bool:
+        return self.sites is None or site in self.sites
+
+
+@dataclass(frozen=True, slots=True)
+class Fold:
+    """What the events make of one revision; a next event has to replace `heads` (ids, ascending).
+
+    `state` is without regard to time and place: approved where there are `publications` in force.
+    """
+
+    state: RevisionState
+    heads: tuple[UUID, ...] = ()
+    publications: frozenset[Publication] = frozenset()
+
+
+def fold(events: Iterable[Event]) -> Fold:
+    """The standing of one revision from all its events, in any order and however often repeated.
+
+    Heads are the events that nothing replaces. Heads that all mean the same: that. Heads that differ:
+    conflict, and the revision is effective nowhere until an event replaces them all. Events that
+    replace each other in a ring are a conflict too: none of them is the later one.
+    """
+    told = frozenset(events)
+    if not told:
+        return Fold("draft")
+    later = _later(told)
+    heads = [event for event in told if all(event.id in later[other] for other in later[event.id])]
+    ids = tuple(sorted({event.id for event in heads}))
+    if any(later[event.id] for event in heads) or len({event.meaning() for event in heads}) > 1:
+        return Fold("conflict", ids)
+    kind = heads[0].kind
+    publications = _publications(heads, told) if kind in IN_FORCE else frozenset()
+    return Fold(STATE_AFTER[kind], ids, publications)
+
+
+def _later(events: Collection[Event]) -> dict[UUID, set[UUID]]:
+    """For each id the others that replace it, directly or through others."""
+    direct: dict[UUID, set[UUID]] = {event.id: set() for event in events}
+    for event in events:
+        for replaced in event.replaces & direct.keys():
+            direct[replaced].add(event.id)
+    return {start: _reached(start, direct) - {start} for start in direct}
+
+
+def _reached(start: UUID, direct: Mapping[UUID, set[UUID]]) -> set[UUID]:
+    seen: set[UUID] = set()
+    waiting = [start]
+    while waiting:
+        fresh = direct[waiting.pop()] - seen
+        seen |= fresh
+        waiting.extend(fresh)
+    return seen
+
+
+def _publications(heads: Collection[Event], events: Collection[Event]) -> frozenset[Publication]:
+    """The publications that the heads leave standing."""
+    seen: set[Event] = set()
+    waiting = list(heads)
+    while waiting:
+        event = waiting.pop()
+        if event not in seen:
+            seen.add(event)
+            waiting.extend(_left_standing(event, events))
+    return frozenset(
+        Publication(event.effective_from, event.sites)
+        for event in seen
+        if event.kind == "published" and event.effective_from is not None
+    )
+
+
+def _left_standing(event: Event, events: Collection[Event]) -> list[Event]:
+    """The replaced events whose publications go on beside or through this one.
+
+    A publication adds to the ones before it, so that a revision can go to further sites step by step.
+    Published anew after a suspension, or to settle a conflict, it stands alone: that puts a wrong date
+    or list of sites right. Resumed, all stands as it did.
+    """
+    replaced = [other for other in events if other.id in event.replaces]
+    if event.kind in {"suspended", "resumed"}:
+        return replaced
+    agree = len({other.meaning() for other in replaced}) == 1
+    if event.kind == "published" and agree and replaced[0].kind in IN_FORCE:
+        return replaced
+    return []
+
+
+def effective_at(folds: Mapping[UUID, Fold], at: datetime, site: str) -> UUID | None:
+    """The revision of a plan that is effective at a site and instant; `folds` are those of all its revisions.
+
+    Of the publications in force that cover the site and have been reached, the one with the newest
+    effective_from. Two with the same: the greater revision id (UUIDv7: the one drafted later); that is
+    a rule to have one answer, not a judgement.
+    """
+    reached = [
+        (publication.effective_from, revision)
+        for revision, standing in folds.items()
+        for publication in standing.publications
+        if publication.effective_from <= at and publication.covers(site)
+    ]
+    return max(reached)[1] if reached else None
+
+
+def state_of(
+    revision: UUID, folds: Mapping[UUID, Fold], at: datetime, site: str | None = None
+) -> RevisionState:
+    """The state of a revision among all revisions of its plan, at an instant and a site.
+
+    Without a site: effective where it is effective at one site at least; superseded where it was
+    published and reached, and another one is effective everywhere instead.
+    """
+    own = folds[revision]
+    reached = [held for held in own.publications if held.effective_from <= at]
+    sites = _sites_named(folds) if site is None else {site}
+    covered = [place for place in sites if any(held.covers(place) for held in reached)]
+    if not covered:
+        return own.state
+    if any(effective_at(folds, at, place) == revision for place in covered):
+        return "effective"
+    return "superseded"
+
+
+def _sites_named(folds: Mapping[UUID, Fold]) -> set[str]:
+    named = [held.sites for standing in folds.values() for held in standing.publications]
+    return {ELSEWHERE}.union(*(sites for sites in named if sites is not None))
+
+
+def editable(events: Collection[Event]) -> bool:
+    """True while the document may change: a draft that was never published (I10)."""
+    return fold(events).state == "draft" and all(event.kind != "published" for event in events)
+
+
+def fault_of(event: Event, events: Collection[Event], author: UUID) -> str | None:
+    """Why a new event cannot be recorded beside `events`, or None.
+
+    An event that races with another one at the same step is taken: both stand, as a conflict (I4).
+    """
+    known = {other.id: other for other in events}
+    unknown = event.replaces - known.keys()
+    if unknown:
+        return f"It replaces {sorted(map(str, unknown))[0]}, which is no event of this revision."
+    replaced = [known[replaced] for replaced in event.replaces]
+    return (
+        _out_of_step(event, replaced)
+        or _moved_on(event, fold(events), known)
+        or _wrong_person(event, known, author)
+        or _wrong_members(event)
+    )
+
+
+def _out_of_step(event: Event, replaced: Collection[Event]) -> str | None:
+    """To settle a conflict, one of the replaced events may also be said again."""
+    before: set[EventKind | None] = {other.kind for other in replaced} or {None}
+    settles = len({other.meaning() for other in replaced}) > 1 and event.kind in before
+    if settles or before & FOLLOWS[event.kind]:
+        return None
+    told = ", ".join(sorted(kind or "a draft that was not submitted" for kind in before))
+    return f"{event.kind} cannot follow on {told}."
+
+
+def _moved_on(event: Event, standing: Fold, known: Mapping[UUID, Event]) -> str | None:
+    for head in standing.heads:
+        races = known[head].replaces & event.replaces or not (known[head].replaces or event.replaces)
+        if head not in event.replaces and not races:
+            return "The revision has moved on since it was read: the event does not replace its heads."
+    return None
+
+
+def _wrong_person(event: Event, known: Mapping[UUID, Event], author: UUID) -> str | None:
+    """The two-person rule: nobody approves what he wrote or submitted, at any time of its life."""
+    if event.kind != "approved":
+        return None
+    if event.account_id == author:
+        return "The author of a revision cannot approve it."
+    submitters = {other.account_id for other in known.values() if other.kind == "submitted"}
+    if event.account_id in submitters:
+        return "Whoever submitted a revision cannot approve it."
+    return None
+
+
+def _wrong_members(event: Event) -> str | None:
+    if event.kind == "published":
+        return None if event.effective_from else "A publication needs effectiveFrom."
+    if event.effective_from is not None or event.sites is not None:
+        return "Only a publication has effectiveFrom and sites."
+    return None
+
+
+class BuildNotCovered(ValueError):
+    """The plan says nothing about a build; that is not the same as not applicable (I11)."""
+
+
+def applicability(document: PlanDocument, build: str) -> dict[str, bool]:
+    """For each location, in job order, whether it exists on the build; raises BuildNotCovered."""
+    if build not in document.builds:
+        raise BuildNotCovered(
+            f"Plan {document.plan} revision {document.revision} does not cover build {build}."
+        )
+    return {location.key: build in location.builds for location in document.locations()}
