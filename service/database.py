@@ -70,6 +70,8 @@ class Database:
             pool_size=pool_size,
             max_overflow=pool_size,
             pool_pre_ping=True,
+            # An error text with the parameters in it would carry hashes and people's words into the log.
+            hide_parameters=True,
             connect_args={"options": "-c timezone=UTC -c statement_timeout=60000"},
         )
 

@@ -13,6 +13,8 @@ class Refusal(Exception):
     status = 400
     slug = "refused"
     title = "The request was refused"
+    #: Seconds after which a repetition may succeed; None where waiting does not help.
+    retry_after_s: int | None = None
 
     def __init__(
         self,
@@ -74,5 +76,16 @@ class ConditionMissing(Refusal):
     status, slug, title = 428, "condition-missing", "An If-Match header is needed"
 
 
+class TooMany(Refusal):
+    """Raised with the number of seconds to wait."""
+
+    status, slug, title = 429, "too-many", "Too many attempts"
+
+    def __init__(self, detail: str, *, retry_after_s: int, next_step: str | None = None) -> None:
+        super().__init__(detail, next_step=next_step)
+        self.retry_after_s = retry_after_s
+
+
 class Unavailable(Refusal):
     status, slug, title = 503, "unavailable", "A part the service needs does not answer"
+    retry_after_s = 2

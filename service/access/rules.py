@@ -88,3 +88,25 @@ class Caller:
                 f"{self.name} has no access to site {site}.",
                 next_step="Use an account or an agent of that site.",
             )
+
+
+# Crockford's base 32 alphabet: no two signs that a person takes for each other.
+CODE_ALPHABET = "0123456789ABCDEFGHJKMNPQRSTVWXYZ"
+_MISREAD = str.maketrans({"O": "0", "I": "1", "L": "1", "-": None, " ": None})
+
+
+def plain_code(typed: str) -> str:
+    """An enrolment code as it was made, from how a person typed it."""
+    return typed.strip().upper().translate(_MISREAD)
+
+
+FREE_TRIES = 5
+LONGEST_WAIT_S = 900
+
+
+def wait_after(tries: int) -> int:
+    """Seconds that must pass after the last of `tries` failed sign-ins: none for the first five, then
+    2 s, doubled with each further one, at most 15 minutes."""
+    if tries < FREE_TRIES:
+        return 0
+    return min(LONGEST_WAIT_S, 1 << min(tries - FREE_TRIES + 1, 20))

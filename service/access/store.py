@@ -2,10 +2,17 @@
 
 from __future__ import annotations
 
-import sqlalchemy as sa
-from sqlalchemy.dialects.postgresql import JSONB
+from collections.abc import Iterable, Mapping
+from datetime import datetime
+from typing import Any
+from uuid import UUID
 
-from service.database import id_column, metadata, moment, reference, text, texts
+import sqlalchemy as sa
+from sqlalchemy.dialects.postgresql import JSONB, insert
+from sqlalchemy.ext.asyncio import AsyncConnection
+
+from service.contract.wire import new_id
+from service.database import Row, id_column, json, metadata, moment, reference, server_now, text, texts
 
 sites = sa.Table(
     "sites",
@@ -71,3 +78,240 @@ enrolment_codes = sa.Table(
     moment("used_at", nullable=True),
     reference("agent_id", "agents.id", nullable=True),
 )
+
+# What happened to accounts, agents and sites, and who did it; appended to, never changed. A login that
+# somebody tried is kept as a hash only: people type passwords into the wrong field.
+access_events = sa.Table(
+    "access_events",
+    metadata,
+    id_column(),
+    text("kind"),
+    moment("at"),
+    reference("by_account_id", "accounts.id", nullable=True),
+    reference("account_id", "accounts.id", nullable=True, index=True),
+    reference("agent_id", "agents.id", nullable=True, index=True),
+    reference("site_id", "sites.id", nullable=True),
+    sa.Column("login_hash", sa.LargeBinary),
+    json("detail", nullable=True),
+    sa.Index("ix_access_events_login_hash_at", "login_hash", "at"),
+)
+
+
+async def note(connection: AsyncConnection, kind: str, **more: Any) -> None:
+    """Append one event; `more` are columns of access_events."""
+    await connection.execute(sa.insert(access_events).values(id=new_id(), kind=kind, at=server_now(), **more))
+
+
+async def serialise(connection: AsyncConnection, what: str) -> None:
+    """Let no other transaction that names `what` run beside this one."""
+    await connection.execute(sa.select(sa.func.pg_advisory_xact_lock(sa.func.hashtextextended(what, 0))))
+
+
+_account_fields = [
+    accounts.c[name] for name in ("id", "login", "name", "roles", "sites", "closed_at", "created_at")
+]
+_agent_fields = [
+    *(agents.c[name] for name in ("id", "name", "enrolled_at", "last_seen_at", "retired_at", "report")),
+    agents.c.clock_offset_s,
+    agents.c.platform,
+    agents.c.version,
+    sites.c.code.label("site"),
+]
+_agents_at_sites = agents.join(sites, sites.c.id == agents.c.site_id)
+
+
+async def token_holder(connection: AsyncConnection, token_hash: bytes) -> Row | None:
+    """The person or agent behind a token, with what decides whether it still counts."""
+    query = (
+        sa.select(
+            tokens.c.id.label("token_id"),
+            tokens.c.expires_at,
+            tokens.c.revoked_at,
+            tokens.c.account_id,
+            tokens.c.agent_id,
+            sa.func.coalesce(accounts.c.name, agents.c.name).label("name"),
+            accounts.c.roles,
+            accounts.c.sites,
+            sites.c.code.label("agent_site"),
+            sa.func.coalesce(accounts.c.closed_at, agents.c.retired_at).label("ended_at"),
+        )
+        .select_from(tokens)
+        .outerjoin(accounts, accounts.c.id == tokens.c.account_id)
+        .outerjoin(agents, agents.c.id == tokens.c.agent_id)
+        .outerjoin(sites, sites.c.id == agents.c.site_id)
+        .where(tokens.c.token_hash == token_hash)
+    )
+    return (await connection.execute(query)).mappings().first()
+
+
+async def insert_token(
+    connection: AsyncConnection,
+    token_hash: bytes,
+    *,
+    account_id: UUID | None = None,
+    agent_id: UUID | None = None,
+    expires_at: datetime | None = None,
+) -> None:
+    await connection.execute(
+        sa.insert(tokens).values(
+            id=new_id(),
+            token_hash=token_hash,
+            account_id=account_id,
+            agent_id=agent_id,
+            created_at=server_now(),
+            expires_at=expires_at,
+        )
+    )
+
+
+async def revoke_tokens(
+    connection: AsyncConnection,
+    *,
+    account_id: UUID | None = None,
+    agent_id: UUID | None = None,
+    token_id: UUID | None = None,
+    but: UUID | None = None,
+) -> None:
+    """Revoke the tokens of one holder, or the one named; `but` stays good."""
+    named = {"account_id": account_id, "agent_id": agent_id, "id": token_id}
+    which = [tokens.c[column] == value for column, value in named.items() if value is not None]
+    query = (
+        sa.update(tokens).where(sa.or_(*which), tokens.c.revoked_at.is_(None)).values(revoked_at=server_now())
+    )
+    await connection.execute(query if but is None else query.where(tokens.c.id != but))
+
+
+async def account_by_login(connection: AsyncConnection, login: str) -> Row | None:
+    query = sa.select(*_account_fields, accounts.c.password_hash).where(accounts.c.login == login)
+    return (await connection.execute(query)).mappings().first()
+
+
+async def account(connection: AsyncConnection, account_id: UUID, *, lock: bool = False) -> Row | None:
+    query = sa.select(*_account_fields, accounts.c.password_hash).where(accounts.c.id == account_id)
+    found = await connection.execute(query.with_for_update() if lock else query)
+    return found.mappings().first()
+
+
+async def account_page(
+    connection: AsyncConnection, after: str | None, limit: int, at: Iterable[str] | None
+) -> list[Row]:
+    """Accounts by login; `at` keeps those that are limited to some of these sites."""
+    query = sa.select(*_account_fields).order_by(accounts.c.login).limit(limit)
+    if after is not None:
+        query = query.where(accounts.c.login > after)
+    if at is not None:
+        query = query.where(accounts.c.sites.overlap(list(at)))
+    return list((await connection.execute(query)).mappings())
+
+
+async def insert_account(connection: AsyncConnection, row: Mapping[str, Any]) -> bool:
+    """False when the id or the login is taken."""
+    query = insert(accounts).values(**row).on_conflict_do_nothing().returning(accounts.c.id)
+    return (await connection.scalar(query)) is not None
+
+
+async def update_account(connection: AsyncConnection, account_id: UUID, **changed: Any) -> None:
+    await connection.execute(sa.update(accounts).where(accounts.c.id == account_id).values(**changed))
+
+
+async def tries_since_success(
+    connection: AsyncConnection, login_hash: bytes, since: datetime
+) -> list[datetime]:
+    """When sign-in with this login was tried since `since` and the last success, the newest first."""
+    mine = access_events.c.login_hash == login_hash
+    success = (
+        sa.select(sa.func.max(access_events.c.at))
+        .where(mine, access_events.c.kind == "signed_in")
+        .scalar_subquery()
+    )
+    query = (
+        sa.select(access_events.c.at)
+        .where(mine, access_events.c.kind == "sign_in_tried", access_events.c.at > since)
+        .where(sa.or_(success.is_(None), access_events.c.at > success))
+        .order_by(access_events.c.at.desc())
+        .limit(100)
+    )
+    return list(await connection.scalars(query))
+
+
+async def insert_code(connection: AsyncConnection, row: Mapping[str, Any]) -> None:
+    await connection.execute(sa.insert(enrolment_codes).values(**row))
+
+
+async def lock_code(connection: AsyncConnection, code_hash: bytes) -> Row | None:
+    """The code, locked until the transaction ends, so that two enrolments cannot both use it."""
+    query = (
+        sa.select(
+            enrolment_codes, sites.c.code.label("site"), sites.c.name.label("site_name"), sites.c.time_zone
+        )
+        .join(sites, sites.c.id == enrolment_codes.c.site_id)
+        .where(enrolment_codes.c.code_hash == code_hash)
+        .with_for_update(of=enrolment_codes)
+    )
+    return (await connection.execute(query)).mappings().first()
+
+
+async def use_code(connection: AsyncConnection, code_id: UUID, agent_id: UUID) -> None:
+    query = sa.update(enrolment_codes).where(enrolment_codes.c.id == code_id)
+    await connection.execute(query.values(used_at=server_now(), agent_id=agent_id))
+
+
+async def insert_agent(connection: AsyncConnection, row: Mapping[str, Any]) -> bool:
+    """False when the id is taken."""
+    query = insert(agents).values(**row).on_conflict_do_nothing().returning(agents.c.id)
+    return (await connection.scalar(query)) is not None
+
+
+async def agent(connection: AsyncConnection, agent_id: UUID) -> Row | None:
+    query = sa.select(*_agent_fields).select_from(_agents_at_sites).where(agents.c.id == agent_id)
+    return (await connection.execute(query)).mappings().first()
+
+
+async def agent_page(
+    connection: AsyncConnection, after: tuple[str, str, UUID] | None, limit: int, at: Iterable[str] | None
+) -> list[Row]:
+    """Agents in service, by site, name and id."""
+    order = (sites.c.code, agents.c.name, agents.c.id)
+    query = sa.select(*_agent_fields).select_from(_agents_at_sites).where(agents.c.retired_at.is_(None))
+    if after is not None:
+        query = query.where(sa.tuple_(*order) > sa.tuple_(*after))
+    if at is not None:
+        query = query.where(sites.c.code.in_(list(at)))
+    return list((await connection.execute(query.order_by(*order).limit(limit))).mappings())
+
+
+async def update_agent(connection: AsyncConnection, agent_id: UUID, **changed: Any) -> None:
+    await connection.execute(sa.update(agents).where(agents.c.id == agent_id).values(**changed))
+
+
+async def site(connection: AsyncConnection, code: str, *, lock: bool = False) -> Row | None:
+    query = sa.select(sites).where(sites.c.code == code)
+    return (await connection.execute(query.with_for_update() if lock else query)).mappings().first()
+
+
+async def site_page(
+    connection: AsyncConnection, after: str | None, limit: int, at: Iterable[str] | None
+) -> list[Row]:
+    query = sa.select(sites).order_by(sites.c.code).limit(limit)
+    if after is not None:
+        query = query.where(sites.c.code > after)
+    if at is not None:
+        query = query.where(sites.c.code.in_(list(at)))
+    return list((await connection.execute(query)).mappings())
+
+
+async def unknown_sites(connection: AsyncConnection, codes: Iterable[str]) -> list[str]:
+    """Those of `codes` that are no site."""
+    wanted = set(codes)
+    known = set(await connection.scalars(sa.select(sites.c.code).where(sites.c.code.in_(wanted))))
+    return sorted(wanted - known)
+
+
+async def insert_site(connection: AsyncConnection, row: Mapping[str, Any]) -> bool:
+    """False when the code is taken."""
+    query = insert(sites).values(**row).on_conflict_do_nothing().returning(sites.c.id)
+    return (await connection.scalar(query)) is not None
+
+
+async def update_site(connection: AsyncConnection, site_id: UUID, **changed: Any) -> None:
+    await connection.execute(sa.update(sites).where(sites.c.id == site_id).values(**changed))

@@ -75,6 +75,73 @@ class SignedIn(Wire):
     sites: list[str] | None
 
 
+class CallerStanding(Wire):
+    """Who calls, and what the caller may do; `sites` null means every site."""
+
+    id: UUID
+    name: str
+    agent: bool
+    roles: list[str]
+    acts: list[str]
+    sites: list[str] | None
+
+
+class NewCode(Wire):
+    """Asks for a one-time code with which one workstation of `site` may enrol."""
+
+    site: Code
+    hours: Annotated[int, msgspec.Meta(ge=1, le=24 * 14)] = 24
+
+
+class EnrolmentCode(Wire):
+    """Shown once; the service keeps a hash of it."""
+
+    code: str
+    site: str
+    expires_at: UtcTime
+
+
+Login = Annotated[str, msgspec.Meta(min_length=2, max_length=64, pattern=r"^[a-z0-9][a-z0-9._@-]*$")]
+NewPassword = Annotated[str, msgspec.Meta(min_length=12, max_length=1024)]
+SiteCodes = Annotated[list[Code], msgspec.Meta(min_length=1, max_length=1000)]
+
+
+class AccountIn(Wire):
+    """An account to make or to change. `sites` null means every site. `password` may be left out in a
+    change; given, it is the new one."""
+
+    login: Login
+    name: Annotated[str, msgspec.Meta(min_length=1, max_length=200)]
+    roles: Annotated[list[str], msgspec.Meta(min_length=1, max_length=8)]
+    sites: SiteCodes | None
+    password: NewPassword | None = None
+
+
+class Account(Wire):
+    id: UUID
+    login: str
+    name: str
+    roles: list[str]
+    sites: list[str] | None
+    created_at: UtcTime
+    closed_at: UtcTime | None
+
+
+class PasswordChange(Wire):
+    """`current` proves that the person himself changes it."""
+
+    current: Annotated[str, msgspec.Meta(max_length=1024)]
+    new: NewPassword
+
+
+class SiteIn(Wire):
+    """`time_zone` is a name of the IANA time zone database, such as Europe/Dublin."""
+
+    name: Annotated[str, msgspec.Meta(min_length=1, max_length=200)]
+    kind: Annotated[str, msgspec.Meta(min_length=1, max_length=64)]
+    time_zone: Annotated[str, msgspec.Meta(min_length=1, max_length=64)]
+
+
 class Site(Wire):
     code: str
     name: str

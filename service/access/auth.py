@@ -1,0 +1,93 @@
+"""From a request to a Caller. Whatever proves who calls (a token, a session, one day single sign-on)
+ends in `authenticate`; nothing behind it knows how it was proved."""
+
+from __future__ import annotations
+
+import hmac
+from typing import Any
+from urllib.parse import urlsplit
+from uuid import UUID
+
+from litestar import Request
+from litestar.connection import ASGIConnection
+from litestar.middleware import AbstractAuthenticationMiddleware, AuthenticationResult
+
+from service.access import actions
+from service.access.rules import Caller
+from service.database import Database
+from service.errors import NotAllowed, NotSignedIn
+from service.settings import Settings
+
+SESSION_COOKIE = "sightledger_session"
+SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
+
+# The holder of the metrics token: no role and no site, so that every act is refused to it.
+METRICS_READER = Caller(UUID(int=0), "the metrics reader", frozenset(), frozenset())
+
+Connection = ASGIConnection[Any, Any, Any, Any]
+
+
+class Authentication(AbstractAuthenticationMiddleware):
+    """Every route needs a caller, save those that say `exclude_from_auth=True`."""
+
+    async def authenticate_request(self, connection: Connection) -> AuthenticationResult:
+        state = connection.app.state
+        return AuthenticationResult(user=await authenticate(state.db, state.settings, connection), auth=None)
+
+
+async def authenticate(db: Database, settings: Settings, connection: Connection) -> Caller:
+    """The caller behind a request; raises NotSignedIn, or NotAllowed for a cookie used across sites."""
+    token = bearer_token(connection)
+    if token is not None:
+        if settings.metrics_token and hmac.compare_digest(token.encode(), settings.metrics_token.encode()):
+            return METRICS_READER
+        return await actions.caller_of_token(db, token)
+    cookie = connection.cookies.get(SESSION_COOKIE)
+    if cookie is None:
+        raise NotSignedIn(
+            "The request names no caller.", next_step="Sign in, or send the token as Authorization: Bearer."
+        )
+    if connection.scope.get("method") not in SAFE_METHODS:
+        must_be_same_origin(connection, settings, proof_needed=True)
+    return await actions.caller_of_token(db, cookie)
+
+
+def bearer_token(connection: Connection) -> str | None:
+    """The token of the Authorization header (RFC 6750 2.1); None without the header."""
+    header = connection.headers.get("authorization")
+    if header is None:
+        return None
+    scheme, _, token = header.partition(" ")
+    if scheme.lower() != "bearer" or not token.strip():
+        raise NotSignedIn(
+            "The Authorization header holds no bearer token.", next_step="Send Authorization: Bearer TOKEN."
+        )
+    return token.strip()
+
+
+def must_be_same_origin(connection: Connection, settings: Settings, *, proof_needed: bool) -> None:
+    """Refuse a request that another site's page made the browser send (W3C Fetch Metadata; RFC 6454).
+
+    Browsers send Sec-Fetch-Site or Origin with every unsafe request; `proof_needed` refuses a request
+    with neither.
+    """
+    site, origin = connection.headers.get("sec-fetch-site"), connection.headers.get("origin")
+    if site is not None:
+        same = site == "same-origin"
+    elif origin is not None:
+        same = origin == _origin_of(settings.public_url) or urlsplit(origin).netloc == connection.headers.get(
+            "host"
+        )
+    else:
+        same = not proof_needed
+    if not same:
+        raise NotAllowed(
+            "The request was not sent by a page of this service.",
+            next_step="Open the service's own page and do it there.",
+        )
+
+
+def provide_caller(request: Request[Any, Any, Any]) -> Caller:
+    """The `caller` that handlers ask for."""
+    caller: Caller = request.user
+    return caller

@@ -1,0 +1,274 @@
+"""Sign-in, accounts, agents, sites and keys over HTTP."""
+
+from __future__ import annotations
+
+from typing import Annotated
+from uuid import UUID
+
+from litestar import Response, Router, delete, get, post, put
+from litestar.datastructures import Cookie
+from litestar.di import NamedDependency
+from litestar.params import FromPath, JSONBody, PathParameter
+
+from service.access import actions, people
+from service.access.auth import SESSION_COOKIE, must_be_same_origin
+from service.access.rules import Caller
+from service.contract.access import (
+    Account,
+    AccountIn,
+    AgentEnrolled,
+    AgentReport,
+    AgentStanding,
+    CallerStanding,
+    EnrolAgent,
+    EnrolmentCode,
+    JwkSet,
+    NewCode,
+    PasswordChange,
+    SignedIn,
+    SignIn,
+    Site,
+    SiteIn,
+)
+from service.contract.wire import Page
+from service.database import Database
+from service.http import (
+    AnyRequest,
+    Cursor,
+    PageSize,
+    conditional,
+    decode_cursor,
+    encode_cursor,
+    etag_of,
+    link_next,
+    precondition,
+    problems,
+)
+from service.settings import Settings
+from service.signing import Signer
+
+SiteCode = Annotated[str, PathParameter(max_length=64, pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]*$")]
+
+
+@post(
+    "/sessions",
+    status_code=201,
+    exclude_from_auth=True,
+    security=[{}],
+    responses=problems(400, 401, 403, 429),
+)
+async def sign_in(
+    request: AnyRequest,
+    data: JSONBody[SignIn],
+    db: NamedDependency[Database],
+    settings: NamedDependency[Settings],
+) -> Response[SignedIn]:
+    """Sign in. The token is for programs; browsers use the cookie that comes with it."""
+    must_be_same_origin(request, settings, proof_needed=False)
+    signed_in = await people.sign_in(db, data, settings.session_hours)
+    return Response(signed_in, status_code=201, cookies=[session_cookie(settings, signed_in)])
+
+
+def session_cookie(settings: Settings, signed_in: SignedIn | None) -> Cookie:
+    """The cookie of a session; None: one that ends it in the browser."""
+    return Cookie(
+        key=SESSION_COOKIE,
+        value=signed_in.token if signed_in else "",
+        max_age=settings.session_hours * 3600 if signed_in else 0,
+        path="/",
+        httponly=True,
+        samesite="lax",
+        secure=settings.secure_cookies,
+    )
+
+
+@delete("/sessions/current", status_code=204, responses=problems(401, 403))
+async def sign_out(
+    db: NamedDependency[Database], caller: NamedDependency[Caller], settings: NamedDependency[Settings]
+) -> Response[None]:
+    """End the session the request came with."""
+    await people.sign_out(db, caller)
+    return Response(None, status_code=204, cookies=[session_cookie(settings, None)])
+
+
+@get("/callers/me", responses=problems(401))
+async def read_caller(caller: NamedDependency[Caller]) -> CallerStanding:
+    """Who the service takes the caller for, and what the caller may do."""
+    return people.standing_of(caller)
+
+
+@get("/keys", exclude_from_auth=True, security=[{}])
+async def read_keys(signer: NamedDependency[Signer]) -> JwkSet:
+    """The public keys that receipts are signed with (RFC 7517, RFC 8037)."""
+    return signer.jwks()
+
+
+@get("/accounts", responses=problems(400, 401, 403))
+async def list_accounts(
+    request: AnyRequest,
+    db: NamedDependency[Database],
+    caller: NamedDependency[Caller],
+    cursor: Cursor = None,
+    limit: PageSize = 100,
+) -> Response[Page[Account]]:
+    """Accounts by login."""
+    items = await people.list_accounts(db, caller, decode_cursor(cursor, str), limit)
+    more = encode_cursor(items[-1].login) if len(items) == limit else None
+    return Response(Page(items=items), headers=link_next(request, more))
+
+
+@get("/accounts/{account_id:uuid}", responses=problems(400, 401, 403, 404))
+async def read_account(
+    request: AnyRequest,
+    account_id: FromPath[UUID],
+    db: NamedDependency[Database],
+    caller: NamedDependency[Caller],
+) -> Response[Account | None]:
+    """One account, with the ETag that a change of it needs."""
+    account = await people.read_account(db, caller, account_id)
+    return conditional(request, account, etag_of(account))
+
+
+@put("/accounts/{account_id:uuid}", status_code=200, responses=problems(400, 401, 403, 409, 412, 422, 428))
+async def put_account(
+    request: AnyRequest,
+    account_id: FromPath[UUID],
+    data: JSONBody[AccountIn],
+    db: NamedDependency[Database],
+    caller: NamedDependency[Caller],
+) -> Response[Account]:
+    """Make an account, or with If-Match change it. A password of it is never shown."""
+    check = precondition(request)
+    account = await people.put_account(db, caller, account_id, data, lambda now: check(etag_of(now)))
+    return Response(account, headers={"ETag": etag_of(account)})
+
+
+@put("/accounts/{account_id:uuid}/password", status_code=204, responses=problems(400, 401, 403, 404))
+async def change_password(
+    account_id: FromPath[UUID],
+    data: JSONBody[PasswordChange],
+    db: NamedDependency[Database],
+    caller: NamedDependency[Caller],
+) -> None:
+    """Change one's own password; every other session of the account ends."""
+    await people.change_password(db, caller, account_id, data)
+
+
+@delete("/accounts/{account_id:uuid}", status_code=200, responses=problems(401, 403, 404))
+async def close_account(
+    account_id: FromPath[UUID], db: NamedDependency[Database], caller: NamedDependency[Caller]
+) -> Account:
+    """Close an account. Its facts stay."""
+    return await people.close_account(db, caller, account_id)
+
+
+@post("/enrolment-codes", status_code=201, responses=problems(400, 401, 403, 404))
+async def make_code(
+    data: JSONBody[NewCode], db: NamedDependency[Database], caller: NamedDependency[Caller]
+) -> EnrolmentCode:
+    """A one-time code for one workstation; it is shown only here."""
+    return await actions.make_code(db, caller, data)
+
+
+@post("/agents", status_code=201, exclude_from_auth=True, security=[{}], responses=problems(400, 403, 409))
+async def enrol(
+    data: JSONBody[EnrolAgent], db: NamedDependency[Database], signer: NamedDependency[Signer]
+) -> AgentEnrolled:
+    """Enrol a workstation with a one-time code. Repeat it as it was when the answer is lost."""
+    return await actions.enrol(db, signer.jwks(), data)
+
+
+@get("/agents", responses=problems(400, 401, 403))
+async def list_agents(
+    request: AnyRequest,
+    db: NamedDependency[Database],
+    caller: NamedDependency[Caller],
+    cursor: Cursor = None,
+    limit: PageSize = 100,
+) -> Response[Page[AgentStanding]]:
+    """Workstations in service, by site and name, with what they last reported."""
+    after = decode_cursor(cursor, tuple[str, str, UUID])
+    items = await actions.list_agents(db, caller, after, limit)
+    more = encode_cursor((items[-1].site, items[-1].name, items[-1].id)) if len(items) == limit else None
+    return Response(Page(items=items), headers=link_next(request, more))
+
+
+@put("/agents/{agent_id:uuid}/report", status_code=200, responses=problems(400, 401, 403))
+async def report(
+    agent_id: FromPath[UUID],
+    data: JSONBody[AgentReport],
+    db: NamedDependency[Database],
+    caller: NamedDependency[Caller],
+) -> AgentStanding:
+    """What the agent says of itself; the answer holds how far its clock is off."""
+    return await actions.report(db, caller, agent_id, data)
+
+
+@delete("/agents/{agent_id:uuid}", status_code=200, responses=problems(401, 403, 404))
+async def retire(
+    agent_id: FromPath[UUID], db: NamedDependency[Database], caller: NamedDependency[Caller]
+) -> AgentStanding:
+    """Retire a workstation: its token is refused from now on, what it brought stays."""
+    return await actions.retire(db, caller, agent_id)
+
+
+@get("/sites", responses=problems(400, 401, 403))
+async def list_sites(
+    request: AnyRequest,
+    db: NamedDependency[Database],
+    caller: NamedDependency[Caller],
+    cursor: Cursor = None,
+    limit: PageSize = 100,
+) -> Response[Page[Site]]:
+    """The caller's sites, by code."""
+    items = await actions.list_sites(db, caller, decode_cursor(cursor, str), limit)
+    more = encode_cursor(items[-1].code) if len(items) == limit else None
+    return Response(Page(items=items), headers=link_next(request, more))
+
+
+@get("/sites/{code:str}", responses=problems(400, 401, 403, 404))
+async def read_site(
+    request: AnyRequest, code: SiteCode, db: NamedDependency[Database], caller: NamedDependency[Caller]
+) -> Response[Site | None]:
+    """One site, with the ETag that a change of it needs."""
+    site = await actions.read_site(db, caller, code)
+    return conditional(request, site, etag_of(site))
+
+
+@put("/sites/{code:str}", status_code=200, responses=problems(400, 401, 403, 412, 422, 428))
+async def put_site(
+    request: AnyRequest,
+    code: SiteCode,
+    data: JSONBody[SiteIn],
+    db: NamedDependency[Database],
+    caller: NamedDependency[Caller],
+) -> Response[Site]:
+    """Make a site, or with If-Match change it."""
+    check = precondition(request)
+    site = await actions.put_site(db, caller, code, data, lambda now: check(etag_of(now)))
+    return Response(site, headers={"ETag": etag_of(site)})
+
+
+router = Router(
+    path="/api/v1",
+    route_handlers=[
+        sign_in,
+        sign_out,
+        read_caller,
+        read_keys,
+        list_accounts,
+        read_account,
+        put_account,
+        change_password,
+        close_account,
+        make_code,
+        enrol,
+        list_agents,
+        report,
+        retire,
+        list_sites,
+        read_site,
+        put_site,
+    ],
+    tags=["access"],
+)

@@ -1,0 +1,119 @@
+"""The application: settings in, Litestar out."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from importlib.metadata import version
+
+from litestar import Litestar, Router
+from litestar.di import Provide
+from litestar.middleware import DefineMiddleware
+from litestar.openapi import OpenAPIConfig
+from litestar.openapi.plugins import JsonRenderPlugin
+from litestar.openapi.spec import Components, SecurityScheme, Tag
+
+import service.access.routes
+import service.intake.routes
+import service.records.routes
+from service.access.auth import SESSION_COOKIE, Authentication, provide_caller
+from service.database import Database
+from service.health import live, metrics, ready
+from service.http import framed
+from service.objects import Objects, ObjectSettings
+from service.observe import configure_logging, watched
+from service.problems import EXCEPTION_HANDLERS
+from service.settings import Settings, read_settings
+from service.signing import Signer
+
+ROUTERS: list[Router] = [
+    service.access.routes.router,
+    service.records.routes.router,
+    service.intake.routes.router,
+]
+
+# A manifest part of 500 files with Exif stays well below; image bytes never come this way.
+LARGEST_BODY = 10_000_000
+
+
+def create_app(settings: Settings | None = None) -> Litestar:
+    """The service; raises SettingError when it cannot start with these settings."""
+    settings = settings or read_settings()
+    configure_logging(settings.log_level)
+    db = Database(settings.database_url)
+    objects = Objects(
+        ObjectSettings(
+            endpoint=settings.s3_endpoint,
+            public_endpoint=settings.s3_public,
+            region=settings.s3_region,
+            bucket=settings.s3_bucket,
+            access_key=settings.s3_access_key,
+            secret_key=settings.s3_secret_key,
+        )
+    )
+    signer = Signer.load(settings.receipt_key_file)
+
+    @asynccontextmanager
+    async def lifespan(_app: Litestar) -> AsyncIterator[None]:
+        try:
+            yield
+        finally:
+            await db.close()
+
+    app = Litestar(
+        route_handlers=[live, ready, metrics, *ROUTERS],
+        lifespan=[lifespan],
+        middleware=[DefineMiddleware(Authentication)],
+        dependencies={
+            "caller": Provide(provide_caller, sync_to_thread=False),
+            "db": Provide(lambda: db, sync_to_thread=False),
+            "objects": Provide(lambda: objects, sync_to_thread=False),
+            "settings": Provide(lambda: settings, sync_to_thread=False),
+            "signer": Provide(lambda: signer, sync_to_thread=False),
+        },
+        exception_handlers=EXCEPTION_HANDLERS,
+        openapi_config=openapi_config(),
+        request_max_body_size=LARGEST_BODY,
+        logging_config=None,
+    )
+    app.state.db = db
+    app.state.settings = settings
+    app.asgi_handler = framed(watched(app.asgi_handler), https=settings.secure_cookies)
+    return app
+
+
+def openapi_config() -> OpenAPIConfig:
+    """OpenAPI as JSON only: every renderer at hand loads its script from outside the machine."""
+    return OpenAPIConfig(
+        title="Sightledger",
+        version=version("sightledger"),
+        description=(
+            "Standard plans, campaigns, card returns and image history. Ids are UUIDv7 made by the caller; "
+            "the same request again gives the same answer. Refusals are application/problem+json (RFC 9457)."
+        ),
+        openapi_router=Router(path="/api/v1/schema", route_handlers=[], opt={"exclude_from_auth": True}),
+        render_plugins=[JsonRenderPlugin(path="/openapi.json")],
+        use_handler_docstrings=True,
+        security=[{"bearer": []}, {"cookie": []}],
+        components=Components(
+            security_schemes={
+                "bearer": SecurityScheme(
+                    type="http", scheme="bearer", description="the token of an agent or of a person's session"
+                ),
+                "cookie": SecurityScheme(
+                    type="apiKey",
+                    security_scheme_in="cookie",
+                    name=SESSION_COOKIE,
+                    description="a browser's session",
+                ),
+            }
+        ),
+        tags=[
+            Tag(name="access", description="sign-in, accounts, agents, sites and keys"),
+            Tag(name="health", description="for load balancers and operators"),
+            Tag(name="plans", description="standard plans, their revisions, approval and differences"),
+            Tag(name="campaigns", description="campaigns, inspections, statements and completion"),
+            Tag(name="records", description="units, images and the history of a serial number"),
+            Tag(name="intake", description="card returns from manifest to receipt, placements and moves"),
+        ],
+    )

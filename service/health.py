@@ -1,0 +1,66 @@
+"""Whether the service lives, whether it can work, and what it measured."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Awaitable
+
+import structlog
+from litestar import Response, get
+from litestar.di import NamedDependency
+
+from service.access.auth import METRICS_READER
+from service.access.rules import Caller, Role
+from service.contract.wire import Wire
+from service.database import Database
+from service.errors import NotAllowed, Unavailable
+from service.http import problems
+from service.objects import Objects
+from service.observe import METRICS_TYPE, metrics_text
+
+ANSWER_WITHIN_S = 5
+MAY_READ_METRICS = frozenset({Role.AUDITOR, Role.MANAGER, Role.ADMINISTRATOR})
+
+
+class Health(Wire):
+    status: str
+
+
+@get("/health/live", exclude_from_auth=True, security=[{}], tags=["health"])
+async def live() -> Health:
+    """The process answers. Says nothing of the database or the store."""
+    return Health(status="live")
+
+
+@get("/health/ready", exclude_from_auth=True, security=[{}], tags=["health"], responses=problems(503))
+async def ready(db: NamedDependency[Database], objects: NamedDependency[Objects]) -> Health:
+    """Database (at the newest migration) and object store answer; 503 names what does not."""
+    found = await asyncio.gather(
+        _answers("the database, at the newest migration", db.ready()),
+        _answers("the object store", objects.ready()),
+    )
+    if missing := [name for name in found if name]:
+        raise Unavailable(
+            f"Does not answer: {'; '.join(missing)}.",
+            consequence="Agents keep what they have read and send it later.",
+            next_step="Look at the log of the service for the reason.",
+        )
+    return Health(status="ready")
+
+
+async def _answers(name: str, question: Awaitable[object]) -> str | None:
+    """None when the part answers in time, else its name."""
+    try:
+        async with asyncio.timeout(ANSWER_WITHIN_S):
+            return name if await question is False else None
+    except Exception as error:
+        structlog.get_logger("service.health").warning("not ready", part=name, cause=type(error).__name__)
+        return name
+
+
+@get("/metrics", media_type="text/plain", include_in_schema=False)
+async def metrics(caller: NamedDependency[Caller]) -> Response[bytes]:
+    """Measurements for Prometheus, for auditors, managers, administrators and the metrics token."""
+    if caller is not METRICS_READER and not caller.roles & MAY_READ_METRICS:
+        raise NotAllowed(f"{caller.name} may not read the metrics.")
+    return Response(metrics_text(), media_type=METRICS_TYPE)

@@ -1,0 +1,201 @@
+"""How requests and answers look: problem details, conditional requests, keyset pages, headers."""
+
+from __future__ import annotations
+
+import base64
+import binascii
+import hashlib
+import re
+from collections.abc import Callable
+from http import HTTPStatus
+from typing import Annotated, Any, TypeVar
+from urllib.parse import parse_qsl, quote, urlencode
+
+import msgspec
+from litestar import Request, Response
+from litestar.datastructures import MutableScopeHeaders
+from litestar.enums import ScopeType
+from litestar.openapi.datastructures import ResponseSpec
+from litestar.params import QueryParameter
+from litestar.types import ASGIApp, Message, Receive, Scope, Send
+
+from service.contract.problem import Problem
+from service.contract.wire import new_id
+from service.errors import ConditionMissing, Malformed, Stale
+from service.observe import bind_request
+
+T = TypeVar("T")
+AnyRequest = Request[Any, Any, Any]
+
+PROBLEM_TYPE = "application/problem+json"
+
+PageSize = Annotated[int, QueryParameter(ge=1, le=500, description="items per page")]
+Cursor = Annotated[str | None, QueryParameter(description="from the Link header of the page before")]
+
+REQUEST_ID = re.compile(r"^[A-Za-z0-9][A-Za-z0-9._-]{7,63}$")
+
+# RFC 9110 8.8.3: entity-tag = [ "W/" ] DQUOTE *etagc DQUOTE
+ENTITY_TAG = re.compile(r'(W/)?"[\x21\x23-\x7e\x80-\xff]*"')
+
+
+def problems(*statuses: int) -> dict[int, ResponseSpec]:
+    """For a handler's `responses=`: these statuses are answered with problem details (RFC 9457)."""
+    return {
+        status: ResponseSpec(
+            data_container=Problem,
+            description=HTTPStatus(status).phrase,
+            generate_examples=False,
+            media_type=PROBLEM_TYPE,
+        )
+        for status in statuses
+    }
+
+
+def etag_of(value: Any) -> str:
+    """A strong entity tag of anything msgspec can encode: a version number or a whole answer."""
+    digest = hashlib.sha256(msgspec.json.encode(value, order="deterministic")).hexdigest()
+    return f'"{digest[:32]}"'
+
+
+def entity_tags(header: str, name: str) -> list[str]:
+    """The tags of an If-Match or If-None-Match header, or ["*"]; raises Malformed (RFC 9110 13.1)."""
+    text = header.strip(" \t")
+    if text == "*":
+        return ["*"]
+    tags: list[str] = []
+    for part in _list_items(text):
+        if not ENTITY_TAG.fullmatch(part):
+            raise Malformed(
+                f"The header {name} is no list of entity tags: {header!r}.",
+                next_step=f"Send the ETag of the last answer, quotes included, as {name}.",
+            )
+        tags.append(part)
+    if not tags:
+        raise Malformed(f"The header {name} is empty.", next_step=f"Send an entity tag as {name}.")
+    return tags
+
+
+def _list_items(text: str) -> list[str]:
+    """Items of a comma list (RFC 9110 5.6.1); quoted strings may hold commas, empty items are dropped."""
+    items = re.findall(r'(?:[^,"]|"[^"]*"?)+', text)
+    return [item.strip(" \t") for item in items if item.strip(" \t")]
+
+
+def precondition(request: AnyRequest) -> Callable[[str], None]:
+    """What If-Match asks for, to be called with the present tag inside the transaction that writes.
+
+    A malformed header raises Malformed (400) at once. The call raises ConditionMissing (428, RFC 6585 3)
+    without a header, and Stale (412) for another version.
+    """
+    header = request.headers.get("if-match")
+    tags = None if header is None else entity_tags(header, "If-Match")
+
+    def check(etag: str) -> None:
+        if tags is None:
+            raise ConditionMissing(
+                "The request changes a record and names no version of it.",
+                next_step="Read the record and send its ETag as If-Match.",
+            )
+        # Strong comparison (RFC 9110 13.1.1): a weak tag matches nothing.
+        if tags != ["*"] and (etag.startswith("W/") or etag not in tags):
+            raise Stale(
+                "Somebody changed the record after it was read.",
+                next_step="Read it again, look at what changed, and repeat the change.",
+            )
+
+    return check
+
+
+def require_match(request: AnyRequest, etag: str) -> None:
+    """Raise unless If-Match holds `etag`: 400 malformed, 428 missing, 412 another version."""
+    precondition(request)(etag)
+
+
+def not_modified(request: AnyRequest, etag: str) -> bool:
+    """True when If-None-Match holds `etag`: answer 304. Weak comparison (RFC 9110 13.1.2)."""
+    header = request.headers.get("if-none-match")
+    if header is None:
+        return False
+    tags = entity_tags(header, "If-None-Match")
+    return tags == ["*"] or etag.removeprefix("W/") in [tag.removeprefix("W/") for tag in tags]
+
+
+def conditional(request: AnyRequest, content: T, etag: str) -> Response[T | None]:
+    """The content with its ETag, or 304 without content when the caller holds it already."""
+    if not_modified(request, etag):
+        return Response(None, status_code=304, headers={"ETag": etag})
+    return Response(content, headers={"ETag": etag})
+
+
+def encode_cursor(key: Any) -> str:
+    """An opaque page cursor of the last row's sort key (anything msgspec can encode)."""
+    return base64.urlsafe_b64encode(msgspec.json.encode(key)).rstrip(b"=").decode("ascii")
+
+
+def decode_cursor(cursor: str | None, shape: type[T]) -> T | None:
+    """The sort key in a cursor of ours, as `shape` (for example `tuple[datetime, UUID]`); None without
+    one; raises Malformed."""
+    if cursor is None:
+        return None
+    try:
+        raw = base64.b64decode(cursor + "=" * (-len(cursor) % 4), altchars=b"-_", validate=True)
+        return msgspec.json.decode(raw, type=shape)
+    except (binascii.Error, msgspec.DecodeError, ValueError) as error:
+        raise Malformed(
+            "The page cursor is none of this list's.",
+            next_step='Take it unchanged from the Link header (rel="next") of the page before.',
+        ) from error
+
+
+def link_next(request: AnyRequest, cursor: str | None) -> dict[str, str]:
+    """The Link header (RFC 8288) that names the next page; empty after the last one.
+
+    The target is relative, so that it holds behind any reverse proxy.
+    """
+    if cursor is None:
+        return {}
+    kept = parse_qsl(request.scope["query_string"].decode("latin-1"), keep_blank_values=True)
+    query = urlencode([*((name, value) for name, value in kept if name != "cursor"), ("cursor", cursor)])
+    return {"Link": f'<{quote(request.url.path)}?{query}>; rel="next"'}
+
+
+def framed(app: ASGIApp, *, https: bool) -> ASGIApp:
+    """The app with a request id, and with headers that keep answers out of frames and caches.
+
+    Wraps the whole app, not single routes, so that answers to unknown paths carry them too.
+    """
+
+    async def frame(scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] != ScopeType.HTTP:
+            await app(scope, receive, send)
+            return
+        request_id = _request_id(scope)
+        scope["state"]["request_id"] = request_id
+
+        async def send_framed(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                _add_headers(MutableScopeHeaders.from_message(message), request_id, https=https)
+            await send(message)
+
+        with bind_request(request_id):
+            await app(scope, receive, send_framed)
+
+    return frame
+
+
+def _request_id(scope: Scope) -> str:
+    for name, value in scope["headers"]:
+        if name == b"x-request-id" and REQUEST_ID.fullmatch(sent := value.decode("latin-1")):
+            return sent
+    return str(new_id())
+
+
+def _add_headers(headers: MutableScopeHeaders, request_id: str, *, https: bool) -> None:
+    headers["X-Request-Id"] = request_id
+    headers["X-Content-Type-Options"] = "nosniff"
+    headers.setdefault("Referrer-Policy", "same-origin")
+    headers.setdefault("Content-Security-Policy", "default-src 'none'; frame-ancestors 'none'")
+    # With an ETag a copy may be kept and asked about; nothing else is kept.
+    headers.setdefault("Cache-Control", "private, no-cache" if "ETag" in headers else "no-store")
+    if https:
+        headers["Strict-Transport-Security"] = "max-age=31536000"

@@ -1,0 +1,55 @@
+"""Background work on the Postgres-backed queue. Contexts declare tasks on a Blueprint of their own;
+who starts the worker hands them over."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import procrastinate
+import sqlalchemy as sa
+from sqlalchemy.ext.asyncio import AsyncConnection
+
+
+def open_queue(
+    database_url: str = "", tasks: Mapping[str, procrastinate.Blueprint] | None = None
+) -> procrastinate.App:
+    """The queue in the database at a SQLAlchemy URL. `tasks` maps a context to its tasks; a task's full
+    name is `<context>:<name>`."""
+    connector = procrastinate.PsycopgConnector(conninfo=_conninfo(database_url), min_size=1, max_size=4)
+    queue = procrastinate.App(connector=connector)
+    for context, blueprint in (tasks or {}).items():
+        queue.add_tasks_from(blueprint, namespace=context)
+    return queue
+
+
+def _conninfo(database_url: str) -> str:
+    if not database_url:
+        return ""
+    return sa.make_url(database_url).set(drivername="postgresql").render_as_string(hide_password=False)
+
+
+# Has no connection of its own: it only writes through the transactions it is given.
+_deferring = open_queue()
+
+
+async def defer(connection: AsyncConnection, task_name: str, **arguments: Any) -> None:
+    """Order a task in our transaction: it runs once this commits, and never if it does not."""
+    raw = (await connection.get_raw_connection()).driver_connection
+    await _deferring.configure_task(task_name, connection=raw).defer_async(**arguments)
+
+
+async def work(
+    queue: procrastinate.App, context: Mapping[str, Any], *, concurrency: int = 2, wait: bool = True
+) -> None:
+    """Run tasks until told to stop; with `wait` False until none is left. Tasks that ask for
+    `pass_context=True` find `context` in `context.additional_context`."""
+    async with queue.open_async():
+        await queue.run_worker_async(
+            concurrency=concurrency,
+            wait=wait,
+            additional_context=dict(context),
+            delete_jobs="successful",
+            shutdown_graceful_timeout=20,
+            install_signal_handlers=wait,
+        )
