@@ -1,0 +1,96 @@
+"""Reading what a page is asked for: form fields that were left empty say nothing. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date
+from uuid import UUID
+from zoneinfo import ZoneInfo
+
+from service.errors import Malformed
+from service.records.history import Wanted
+from service.web import rules
+
+LONGEST = 200
+
+
+def said(query: Mapping[str, str], name: str) -> str | None:
+    """A field's text without spaces around it; None when it is empty or absent."""
+    value = query.get(name, "").strip()
+    if len(value) > LONGEST or "\0" in value:
+        raise _unreadable(name, value)
+    return value or None
+
+
+def said_id(query: Mapping[str, str], name: str) -> UUID | None:
+    value = said(query, name)
+    try:
+        return None if value is None else UUID(value)
+    except ValueError as error:
+        raise _unreadable(name, value) from error
+
+
+def said_day(query: Mapping[str, str], name: str) -> date | None:
+    value = said(query, name)
+    try:
+        day = None if value is None else date.fromisoformat(value)
+    except ValueError as error:
+        raise _unreadable(name, value) from error
+    if day is not None and not 1900 <= day.year <= 9998:
+        raise _unreadable(name, value)
+    return day
+
+
+def said_number(query: Mapping[str, str], name: str, most: int) -> int | None:
+    value = said(query, name)
+    if value is None:
+        return None
+    if not (value.isascii() and value.isdigit() and 1 <= int(value) <= most):
+        raise _unreadable(name, value)
+    return int(value)
+
+
+def _unreadable(name: str, value: str | None) -> Malformed:
+    return Malformed(
+        f"The field {name} holds {(value or '')[:80]!r}, which cannot be read.",
+        next_step="Go back and choose again, or leave the field empty.",
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Chosen:
+    """The filters of a unit's images, as a person set them; days are calendar days at the site."""
+
+    location: str | None
+    element: int | None
+    condition: str | None
+    evaluation: str | None
+    since: date | None
+    until: date | None
+
+    def wanted(self, zone: ZoneInfo) -> Wanted:
+        return Wanted(
+            location=self.location,
+            element=self.element,
+            condition=self.condition,
+            evaluation=self.evaluation,
+            since=None if self.since is None else rules.start_of(self.since, zone),
+            until=None if self.until is None else rules.end_of(self.until, zone),
+        )
+
+    def shown(self) -> dict[str, object]:
+        """The filters that are set, to be repeated in links."""
+        named = {name: getattr(self, name) for name in self.__slots__}
+        return {name: value for name, value in named.items() if value is not None}
+
+
+def chosen(query: Mapping[str, str]) -> Chosen:
+    return Chosen(
+        location=said(query, "location"),
+        element=said_number(query, "element", 100_000),
+        condition=said(query, "condition"),
+        evaluation=said(query, "evaluation"),
+        since=said_day(query, "since"),
+        until=said_day(query, "until"),
+    )

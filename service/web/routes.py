@@ -1,0 +1,266 @@
+"""Pages: completion of the fleet, units of a campaign, one unit with its history, one image."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+from uuid import UUID
+
+from litestar import Response, Router, get
+from litestar.datastructures import CacheControlHeader
+from litestar.di import NamedDependency
+from litestar.params import FromPath
+from litestar.response import Redirect
+from litestar.static_files import create_static_files_router
+
+from service.access.rules import Caller
+from service.campaigns.reading import read_completion
+from service.contract.records import HistoryItem, ImageDetail, ImageSighting
+from service.database import Database, server_now
+from service.errors import NotFound
+from service.http import AnyRequest, decode_cursor, encode_cursor
+from service.objects import Objects
+from service.records import actions as records
+from service.records.rules import UNREADABLE
+from service.settings import Settings
+from service.web import actions, rules, sign_in
+from service.web.asked import chosen, said, said_id
+from service.web.rendering import page
+
+STATE_CHOICES = [
+    ("open", "the inspection open"),
+    ("complete", "the inspection complete"),
+    ("conflict", "a location in conflict"),
+    ("not_inspected", "a location not inspected"),
+    ("reopened", "a location reopened"),
+    ("no_statement", "a location without statement"),
+]
+# What browsers show of themselves; anything else is downloaded.
+SHOWN_FORMATS = frozenset({"JPEG", "PNG", "BMP", "GIF", "WEBP"})
+UTC = rules.zone_of(None)
+
+
+@get("/", name="page_completion")
+async def completion(
+    request: AnyRequest,
+    db: NamedDependency[Database],
+    caller: NamedDependency[Caller],
+    settings: NamedDependency[Settings],
+) -> Response[str]:
+    campaign_id, site = said_id(request.query_params, "campaign"), said(request.query_params, "site")
+    counted = await read_completion(db, caller, campaign_id=campaign_id, site=site, equipment_type=None)
+    sites = await actions.sites_named(db, caller.sites)
+    return page(
+        settings,
+        "completion.html",
+        caller=caller,
+        groups=rules.by_site(counted.rows),
+        total=counted.total,
+        campaigns=await actions.campaign_choices(db, caller),
+        campaign=campaign_id or "",
+        site=site or "",
+        site_choices=sites.choices(),
+        site_names=sites.names,
+        as_of=server_now(),
+        utc_zone=UTC,
+    )
+
+
+@get("/campaigns/{campaign_id:uuid}", name="page_campaign")
+async def campaign(
+    request: AnyRequest,
+    campaign_id: FromPath[UUID],
+    db: NamedDependency[Database],
+    caller: NamedDependency[Caller],
+    settings: NamedDependency[Settings],
+) -> Response[str]:
+    query = request.query_params
+    site, state, after = said(query, "site"), said(query, "state"), said(query, "after")
+    found = await actions.campaign_units(db, caller, campaign_id, site=site, state=state, after=after)
+    return page(
+        settings,
+        "campaign.html",
+        caller=caller,
+        campaign=found.campaign,
+        rows=found.rows,
+        following=found.following,
+        returned=found.returned,
+        zones={row.site: found.sites.zone(row.site) for row in found.rows},
+        site=site or "",
+        state=state or "",
+        after=after or "",
+        site_choices=found.sites.choices(),
+        state_choices=STATE_CHOICES,
+        utc_zone=UTC,
+    )
+
+
+@get("/units", name="page_units")
+async def units(
+    request: AnyRequest,
+    db: NamedDependency[Database],
+    caller: NamedDependency[Caller],
+    settings: NamedDependency[Settings],
+) -> Response[str]:
+    find, after = said(request.query_params, "find"), said(request.query_params, "after")
+    rows, following = await actions.units_found(db, caller, find, after)
+    sites = await actions.sites_named(db, {row.site for row in rows})
+    return page(
+        settings,
+        "units.html",
+        caller=caller,
+        rows=rows,
+        following=following,
+        find=find or "",
+        after=after or "",
+        site_names=sites.names,
+    )
+
+
+@get("/units/{serial:str}", name="page_unit")
+async def unit(
+    request: AnyRequest,
+    serial: FromPath[str],
+    db: NamedDependency[Database],
+    caller: NamedDependency[Caller],
+    settings: NamedDependency[Settings],
+) -> Response[str]:
+    filters = chosen(request.query_params)
+    cursor = said(request.query_params, "cursor")
+    found = await records.read_unit(db, caller, serial)
+    sites = await actions.sites_named(db, None)
+    zone = sites.zone(found.site)
+    inspected = await actions.inspections_of(db, caller, found)
+    names = actions.names_in(inspected)
+    after = decode_cursor(cursor, tuple[datetime, UUID])
+    items, older = await actions.images_of(db, caller, serial, filters.wanted(zone), after)
+    return page(
+        settings,
+        "unit.html",
+        caller=caller,
+        unit=found,
+        inspected=inspected,
+        site_names=sites.names,
+        zone=zone,
+        names=names,
+        location_choices=sorted(names.locations.items(), key=lambda choice: choice[1]),
+        condition_choices=[(term, rules.term_words(term)) for term in names.conditions],
+        evaluation_choices=list(names.evaluations.items()),
+        chosen=filters,
+        shown=filters.shown(),
+        filtered=bool(filters.shown()),
+        items=items,
+        older=None if older is None else encode_cursor(older),
+        older_than=cursor,
+        thumbnail_of=thumbnail_address,
+        alt_of=lambda item: alternative(item, names),
+    )
+
+
+def thumbnail_address(item: HistoryItem) -> str:
+    """Where a page finds the small picture of an image, or words that say why there is none."""
+    return f"/images/{item.digest}/thumbnail" if item.thumbnail else placeholder(item.kind, item.marks)
+
+
+def placeholder(kind: str, marks: list[str]) -> str:
+    if UNREADABLE & set(marks):
+        return "/static/not_an_image.svg"
+    return "/static/video.svg" if kind == "video" else "/static/no_preview.svg"
+
+
+def alternative(item: HistoryItem, names: actions.Names) -> str:
+    """What a picture shows, for those who do not see it."""
+    where = names.locations.get(item.location or "", item.location or "a location not known")
+    if not item.thumbnail:
+        return f"no preview of the file from {where}"
+    seen = rules.term_words(item.condition) if item.condition else "no condition recorded"
+    return f"Picture of {where}; {seen}"
+
+
+@get("/units/{serial:str}/images/{digest:str}", name="page_image")
+async def image(
+    serial: FromPath[str],
+    digest: FromPath[str],
+    db: NamedDependency[Database],
+    caller: NamedDependency[Caller],
+    settings: NamedDependency[Settings],
+) -> Response[str]:
+    found, detail = await actions.image_of_unit(db, caller, serial, digest)
+    sites = await actions.sites_named(db, None)
+    return page(
+        settings,
+        "image.html",
+        caller=caller,
+        unit=found,
+        image=detail,
+        names=actions.names_in(await actions.inspections_of(db, caller, found)),
+        site_names=sites.names,
+        zone=sites.zone(found.site),
+        zones={seen.site: sites.zone(seen.site) for seen in detail.sightings},
+        shown_as=shown_address(detail),
+        alt=f"The image {digest[:12]}" if shown_address(detail).startswith("/images/") else "no preview",
+        exact_name=exact_name,
+    )
+
+
+def shown_address(detail: ImageDetail) -> str:
+    if (detail.format or "").upper() in SHOWN_FORMATS and not UNREADABLE & set(detail.marks):
+        return f"/images/{detail.digest}/original"
+    if detail.thumbnail:
+        return f"/images/{detail.digest}/thumbnail"
+    return placeholder(detail.kind, detail.marks)
+
+
+def exact_name(seen: ImageSighting) -> str | None:
+    """The name's bytes in hexadecimal where the text shown does not give them back."""
+    same = seen.path.encode("utf-8", "surrogatepass") == seen.path_bytes
+    return None if same and rules.plain(seen.path) == seen.path else seen.path_bytes.hex(" ")
+
+
+@get("/images/{digest:str}/thumbnail", name="page_thumbnail")
+async def thumbnail(
+    digest: FromPath[str],
+    db: NamedDependency[Database],
+    caller: NamedDependency[Caller],
+    objects: NamedDependency[Objects],
+) -> Redirect:
+    try:
+        return Redirect(await records.thumbnail(db, objects, caller, digest), status_code=303)
+    except NotFound:
+        detail = await records.read_image(db, caller, digest)
+        return Redirect(placeholder(detail.kind, detail.marks), status_code=303)
+
+
+@get("/images/{digest:str}/original", name="page_original")
+async def original(
+    digest: FromPath[str],
+    db: NamedDependency[Database],
+    caller: NamedDependency[Caller],
+    objects: NamedDependency[Objects],
+) -> Redirect:
+    return Redirect((await records.download(db, objects, caller, digest)).url, status_code=303)
+
+
+_static: Any = create_static_files_router(
+    path="/static",
+    directories=[Path(__file__).parent / "static"],
+    opt={"exclude_from_auth": True},
+    cache_control=CacheControlHeader(max_age=3600, public=True),
+)
+
+router = Router(
+    path="/",
+    route_handlers=[
+        completion,
+        campaign,
+        units,
+        unit,
+        image,
+        thumbnail,
+        original,
+        *sign_in.route_handlers,
+        _static,
+    ],
+    include_in_schema=False,
+)

@@ -1,0 +1,201 @@
+"""What pages say of counts, standings, times and names. Pure."""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, time, timedelta
+from itertools import groupby
+from urllib.parse import urlsplit
+from zoneinfo import ZoneInfo
+
+from service.campaigns.rules import COLUMNS
+from service.contract.campaigns import CompletionRow, Counted, LocationDetail, StatementOut
+from service.contract.work import LocationState
+
+# In the order in which a bar shows them; each has a texture of its own, so that nothing rests on colour.
+PARTS = (
+    ("complete", "complete"),
+    ("omitted", "omission authorised"),
+    ("not_inspected", "not inspected"),
+    ("reopened", "reopened"),
+    ("conflict", "in conflict"),
+    ("no_statement", "no statement yet"),
+)
+
+STATES: Mapping[LocationState, str] = {
+    "complete": "complete",
+    "omission_authorised": "omission authorised",
+    "not_inspected": "not inspected",
+    "reopened": "reopened",
+    "conflict": "in conflict",
+    "no_statement": "no statement yet",
+    "not_applicable": "not applicable",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """One stretch of a bar; `start` and `width` in per cent of its length."""
+
+    name: str
+    words: str
+    number: int
+    start: float
+    width: float
+
+
+def parts(counts: Counted) -> list[Part]:
+    """The stretches of a bar that are not empty, from the left."""
+    made, start = [], 0.0
+    for name, words in PARTS:
+        number = getattr(counts, name)
+        if number:
+            width = 100 * number / counts.locations
+            made.append(Part(name, words, number, round(start, 3), round(width, 3)))
+            start += width
+    return made
+
+
+def in_words(counts: Counted) -> str:
+    """What a bar shows, to be read aloud."""
+    if not counts.locations:
+        return "no applicable location"
+    said = ", ".join(f"{part.number} {part.words}" for part in parts(counts))
+    return f"{counts.locations} applicable locations: {said}"
+
+
+def no_data(counts: Counted) -> bool:
+    """True when nobody said anything and no picture is held: that is not the same as nothing found (I11)."""
+    return counts.no_statement == counts.locations and counts.pictures_held == 0
+
+
+def standing(counts: Counted) -> str:
+    """The standing of one inspection in words."""
+    if no_data(counts):
+        return "no data yet"
+    return "inspection complete" if counts.inspections_complete else "inspection open"
+
+
+def total(rows: Iterable[Counted]) -> Counted:
+    """The sum of some roll-up rows; shares as fractions, None where there is no location."""
+    sums = dict.fromkeys(COLUMNS, 0)
+    for row in rows:
+        for name in COLUMNS:
+            sums[name] += getattr(row, name)
+    owed = sums["locations"]
+    answered = sums["complete"] + sums["omitted"]
+    return Counted(
+        **sums,
+        share_complete=sums["complete"] / owed if owed else None,
+        share_answered=answered / owed if owed else None,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class SiteRows:
+    """The roll-up rows of one site and their sum."""
+
+    site: str
+    rows: list[CompletionRow]
+    total: Counted
+
+
+def by_site(rows: Sequence[CompletionRow]) -> list[SiteRows]:
+    """Rows grouped by site; within a site in the order given."""
+    ordered = sorted(rows, key=lambda row: row.site)
+    groups = [(site, list(group)) for site, group in groupby(ordered, key=lambda row: row.site)]
+    return [SiteRows(site, group, total(group)) for site, group in groups]
+
+
+@dataclass(frozen=True, slots=True)
+class LocationStanding:
+    """One location as a page shows it: its state in words, and the statements that stand for it."""
+
+    location: LocationDetail
+    words: str
+    heads: list[StatementOut]
+
+
+def location_standing(
+    location: LocationDetail, statements: Mapping[object, StatementOut], build: str
+) -> LocationStanding:
+    heads = [statements[key] for key in location.heads if key in statements]
+    return LocationStanding(location, _state_words(location, build), heads)
+
+
+def _state_words(location: LocationDetail, build: str) -> str:
+    if location.state == "not_applicable":
+        return f"not applicable to build {build}"
+    if location.state == "no_statement" and not location.pictures_held:
+        return "no data: nothing stated, no picture"
+    return STATES[location.state]
+
+
+def term_words(term: str) -> str:
+    """A vocabulary term (`list:code`) or a code in words, for a term that no list here explains."""
+    return term.rpartition(":")[2].replace("_", " ")
+
+
+def zone_of(name: str | None) -> ZoneInfo:
+    """The time zone of a site; UTC where there is none or the name is unknown here."""
+    try:
+        return ZoneInfo(name or "UTC")
+    except (KeyError, ValueError, OSError):
+        return ZoneInfo("UTC")
+
+
+def moment_words(at: datetime, zone: ZoneInfo) -> str:
+    """A moment in a zone, with the zone's abbreviation or, where it has none, its offset."""
+    local = at.astimezone(zone)
+    name = local.tzname() or ""
+    shown = name if name.isalpha() else f"UTC{local:%z}"
+    return f"{local.day} {local:%b %Y %H:%M:%S} {shown}"
+
+
+def utc_words(at: datetime) -> str:
+    return f"{at.astimezone(UTC):%Y-%m-%d %H:%M:%S} UTC"
+
+
+def day_words(day: date) -> str:
+    return f"{day.day} {day:%b %Y}"
+
+
+def start_of(day: date, zone: ZoneInfo) -> datetime:
+    """The first moment of a calendar day at a site."""
+    return datetime.combine(day, time.min, zone).astimezone(UTC)
+
+
+def end_of(day: date, zone: ZoneInfo) -> datetime:
+    """The first moment after a calendar day at a site."""
+    return start_of(min(day, date.max - timedelta(days=1)) + timedelta(days=1), zone)
+
+
+def size_words(size: int) -> str:
+    """Bytes as a person reads them; decimal units (IEC 80000-13 keeps kB = 1000 B)."""
+    for unit, scale in (("GB", 10**9), ("MB", 10**6), ("kB", 10**3)):
+        if size >= scale:
+            return f"{size / scale:.1f} {unit}"
+    return f"{size} B"
+
+
+def plain(text: str) -> str:
+    """Text with control and direction characters written out: a file name must not reorder the page
+    or hide a part of itself."""
+    return "".join(
+        f"\\u{{{ord(char):04X}}}" if unicodedata.category(char) in ("Cc", "Cf", "Cs", "Zl", "Zp") else char
+        for char in text
+    )
+
+
+_LOCAL = re.compile(r"/(?![/\\])[^\s\\\x00-\x1f]*")
+
+
+def local_path(wanted: str | None) -> str:
+    """`wanted` when it is a path of this service, else the first page: no redirect leaves the service."""
+    if wanted is None or not _LOCAL.fullmatch(wanted):
+        return "/"
+    split = urlsplit(wanted)
+    return "/" if split.scheme or split.netloc or split.path in ("/sign-in", "/sign-out") else wanted

@@ -1,0 +1,89 @@
+"""Signing in and out by form; the session is a cookie that no script can read."""
+
+from __future__ import annotations
+
+from typing import Any
+from urllib.parse import parse_qsl
+
+import msgspec
+from litestar import Response, get, post
+from litestar.di import NamedDependency
+from litestar.response import Redirect
+
+from service.access import people
+from service.access.auth import must_be_same_origin
+from service.access.routes import session_cookie
+from service.access.rules import Caller
+from service.contract.access import SignIn
+from service.database import Database
+from service.errors import Malformed, NotSignedIn, Refusal, TooMany
+from service.http import AnyRequest
+from service.settings import Settings
+from service.web.rendering import page
+from service.web.rules import local_path
+
+LONGEST_FORM = 16_384
+
+
+def _form_page(settings: Settings, back: str, login: str, refusal: Refusal | None) -> Response[str]:
+    made = page(
+        settings,
+        "sign_in.html",
+        status=refusal.status if refusal else 200,
+        next=back,
+        login=login,
+        refusal=refusal,
+    )
+    if refusal is not None and refusal.retry_after_s is not None:
+        made.headers["Retry-After"] = str(refusal.retry_after_s)
+    return made
+
+
+@get("/sign-in", name="page_sign_in", exclude_from_auth=True)
+async def form(request: AnyRequest, settings: NamedDependency[Settings]) -> Response[str]:
+    return _form_page(settings, local_path(request.query_params.get("next")), "", None)
+
+
+@post("/sign-in", name="page_sign_in_sent", exclude_from_auth=True, status_code=200)
+async def sign_in(
+    request: AnyRequest, db: NamedDependency[Database], settings: NamedDependency[Settings]
+) -> Response[Any]:
+    """Every browser names the origin of a form it sends; without it another site could sign a visitor in
+    to an account of its own."""
+    must_be_same_origin(request, settings, proof_needed=True)
+    fields = await _fields(request)
+    back, login = local_path(fields.get("next")), fields.get("login", "").strip()
+    try:
+        wanted = msgspec.convert({"login": login, "password": fields.get("password", "")}, SignIn)
+        signed_in = await people.sign_in(db, wanted, settings.session_hours)
+    except (NotSignedIn, TooMany) as refusal:
+        return _form_page(settings, back, login, refusal)
+    except msgspec.ValidationError:
+        return _form_page(settings, back, login, Malformed("Give both the account and the password."))
+    return Redirect(back, status_code=303, cookies=[session_cookie(settings, signed_in)])
+
+
+async def _fields(request: AnyRequest) -> dict[str, str]:
+    """The form's fields, as application/x-www-form-urlencoded (WHATWG URL 5.1)."""
+    raw = await request.body()
+    try:
+        if len(raw) > LONGEST_FORM:
+            raise ValueError
+        text = raw.decode("utf-8")
+        found = dict(parse_qsl(text, keep_blank_values=True, max_num_fields=10, errors="strict"))
+    except ValueError as error:
+        raise Malformed("The form cannot be read.", next_step="Open the sign-in page again.") from error
+    if any("\0" in value for value in found.values()):
+        raise Malformed("The form cannot be read.", next_step="Open the sign-in page again.")
+    return found
+
+
+@post("/sign-out", name="page_sign_out", status_code=200)
+async def sign_out(
+    db: NamedDependency[Database], caller: NamedDependency[Caller], settings: NamedDependency[Settings]
+) -> Redirect:
+    await people.sign_out(db, caller)
+    return Redirect("/sign-in", status_code=303, cookies=[session_cookie(settings, None)])
+
+
+route_handlers = [form, sign_in, sign_out]
