@@ -1,0 +1,146 @@
+"""The demo: starts everything on this machine, plays the story, and stays up or ends.
+
+Run it by `sh deploy/demo [--once]`, which makes the virtual environment first.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+from types import FrameType
+
+from deploy.stack import Stack, remembered_secrets
+from seed.cast import PEOPLE
+from seed.scenario import load_scenario
+from seed.story import Story, Summary
+
+FOLDER = Path(__file__).resolve().parent.parent / ".demo"
+
+
+class AgentFailed(Exception):
+    """An agent's command ended with an error; the text is what it printed."""
+
+
+class Station:
+    """A site's workstation in the demo: an agent with a state folder, and the folder where cards appear."""
+
+    def __init__(self, folder: Path, site: str) -> None:
+        self.site = site
+        self.state = folder / "state"
+        self.media = folder / "media"
+        self.drawer = folder / "drawer"
+        for path in (self.state, self.media, self.drawer):
+            path.mkdir(parents=True, exist_ok=True)
+
+    @property
+    def environment(self) -> dict[str, str]:
+        return {
+            "SIGHTLEDGER_AGENT_STATE": str(self.state),
+            "SIGHTLEDGER_AGENT_MEDIA": str(self.media),
+        }
+
+    def run(self, *words: str, ok: tuple[int, ...] = (0,)) -> str:
+        done = subprocess.run(
+            [sys.executable, "-m", "agent", *words],
+            env={**os.environ, **self.environment},
+            stdin=subprocess.DEVNULL,
+            capture_output=True,
+            text=True,
+            check=False,
+        )
+        if done.returncode not in ok:
+            raise AgentFailed(f"sightledger-agent {' '.join(words)}:\n{done.stdout}{done.stderr}")
+        return done.stdout
+
+
+def enrol(stack: Stack, station: Station) -> None:
+    """Enrol the site's agent with a one-time code, once."""
+    done = station.state.parent / "enrolled"
+    if not done.exists():
+        code = stack.command("enrol-code", station.site).split()[-1]
+        station.run("enrol", stack.url, code, "--name", f"{station.site.lower()}-bench-1")
+        done.touch()
+
+
+def show(summary: Summary, seconds: float) -> None:
+    rows = (
+        ("units", summary.units),
+        ("inspections", summary.inspections),
+        ("locations complete of applicable", f"{summary.complete} of {summary.locations}"),
+        ("card returns", summary.card_returns),
+        ("files read", summary.files_read),
+        ("images stored", summary.images),
+        ("duplicates not sent", summary.not_sent),
+        ("bytes stored", summary.bytes),
+        ("seconds", f"{seconds:.0f}"),
+    )
+    for proof in summary.proofs:
+        print(proof)
+    print()
+    for name, value in rows:
+        print(f"{name:<34}{value:>16}")
+
+
+def interrupted(_signal: int, _frame: FrameType | None) -> None:
+    raise KeyboardInterrupt
+
+
+def play(stack: Stack, folder: Path, started: float) -> None:
+    def say(line: str) -> None:
+        print(f"[{time.monotonic() - started:5.1f} s] {line}", flush=True)
+
+    stack.say = say
+    passwords = remembered_secrets(folder / "accounts.json", [person.login for person in PEOPLE])
+    say("loading the invented fleet")
+    stack.command("seed", "--accounts", str(folder / "accounts.json"))
+    stack.serve()
+    stations = {site.code: Station(folder / "sites" / site.code, site.code) for site in load_scenario().sites}
+    for station in stations.values():
+        say(f"enrolling the agent of {station.site}")
+        enrol(stack, station)
+    for station in stations.values():
+        stack.child(f"agent-{station.site}", [sys.executable, "-m", "agent", "run"], **station.environment)
+    summary = Story(stack.url, passwords, dict(stations), say).play()
+    show(summary, time.monotonic() - started)
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--once", action="store_true", help="play the story, print the counts and end")
+    parser.add_argument("--folder", type=Path, default=FOLDER, help="where the demo keeps its data")
+    options = parser.parse_args()
+    signal.signal(signal.SIGTERM, interrupted)
+    started = time.monotonic()
+    try:
+        with Stack(options.folder) as stack:
+            play(stack, options.folder, started)
+            print("demo: ok", flush=True)
+            if not options.once:
+                stay(stack, options.folder)
+    except KeyboardInterrupt:
+        print("demo: stopped; run it again to go on where it was")
+        return 130
+    except Exception as error:
+        print(f"demo: failed: {error}", file=sys.stderr)
+        return 1
+    return 0
+
+
+def stay(stack: Stack, folder: Path) -> None:
+    passwords = remembered_secrets(folder / "accounts.json", [])
+    print(f"\nopen {stack.url}/ and sign in with one of these throw-away accounts:")
+    for person in PEOPLE:
+        where = ", ".join(person.sites) if person.sites else "all sites"
+        print(f"  {person.login:<12} {passwords[person.login]:<14} {', '.join(person.roles)} ({where})")
+    print("\nCtrl-C stops everything.", flush=True)
+    while True:
+        signal.pause()
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())

@@ -1,0 +1,366 @@
+"""The story the demo plays, over the same API and commands that people use.
+
+Every chapter can be played again: ids are the demo's own (seed.identity), cards that were put in stay
+in, and what the service already holds is not sent again.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import shutil
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any, Protocol
+from zoneinfo import ZoneInfo
+
+from agent.cards.marker import MARKER_NAME, Marker, read_marker
+from seed.cast import CARDS, DEMO_UNITS, FilledCard
+from seed.desk import Desk, Refused
+from seed.identity import demo_id
+from seed.load import campaign_name, plan_body
+from seed.scenario import load_scenario
+from seed.scope import ScopeClock, Take, Videoscope, put_truncated, put_zero_length, takes_for
+
+CARD_SECONDS = 90
+CAMPAIGNS = {"KG3": "VIP-KG3-P", "LT40": "VIP-LT40-P"}
+FIRST_DAY = datetime(2026, 10, 20, 7, 30, tzinfo=UTC)
+
+
+class StoryError(Exception):
+    """The story did not come out as told; the text says where."""
+
+
+class Workstation(Protocol):
+    """An enrolled agent of one site; `media` is the folder in which cards appear."""
+
+    site: str
+    media: Path
+    drawer: Path
+
+    def run(self, *words: str, ok: tuple[int, ...] = (0,)) -> str: ...
+
+
+@dataclass
+class Summary:
+    """What the service holds when the story has been played."""
+
+    units: int = 0
+    inspections: int = 0
+    locations: int = 0
+    complete: int = 0
+    card_returns: int = 0
+    files_read: int = 0
+    images: int = 0
+    not_sent: int = 0
+    bytes: int = 0
+    proofs: list[str] = field(default_factory=list)
+
+
+class Story:
+    def __init__(
+        self,
+        url: str,
+        passwords: dict[str, str],
+        stations: dict[str, Workstation],
+        say: Callable[[str], None],
+    ) -> None:
+        self.url = url
+        self.passwords = passwords
+        self.stations = stations
+        self.say = say
+        self.scenario = load_scenario()
+
+    @contextmanager
+    def desk(self, login: str) -> Iterator[Desk]:
+        with Desk(self.url, login, self.passwords[login]) as desk:
+            yield desk
+
+    def play(self) -> Summary:
+        """All chapters in order; raises StoryError, Refused or an agent's failure."""
+        self.open_campaigns()
+        self.take_cards()
+        self.state_completion()
+        self.publish_revision()
+        self.rebind()
+        self.read_again()
+        return self.audit()
+
+    def open_campaigns(self) -> None:
+        self.say("the manager opens a campaign over units at several sites")
+        with self.desk("idowu") as manager:
+            for kind, plan in CAMPAIGNS.items():
+                name = campaign_name(self.scenario, kind)
+                units = [u.serial for u in self.scenario.units if u.type == kind and u.serial in DEMO_UNITS]
+                window = self.scenario.campaign
+                manager.put(
+                    f"/campaigns/{demo_id('campaign', name)}",
+                    {
+                        "name": name,
+                        "plan": plan,
+                        "opens": window.opens.isoformat(),
+                        "closes": window.closes.isoformat(),
+                        "units": units,
+                    },
+                )
+        for station in self.stations.values():
+            station.run("run", "--once")
+
+    def take_cards(self) -> None:
+        for number, card in enumerate(CARDS, 1):
+            if not (self.stations[card.site].media / card.name).exists():
+                self.say(f"card {number} of {len(CARDS)}: {card.name} is prepared for {card.serial} and filled")
+                self._fill(card)
+                self.say(f"card {number} of {len(CARDS)}: {card.name} is put into the workstation")
+                self._insert(card)
+        for card in CARDS:
+            self._await_return(card)
+
+    def _fill(self, card: FilledCard) -> None:
+        """The agent prepares the card; the inspector goes to the machine and takes the pictures."""
+        station = self.stations[card.site]
+        folder = station.drawer / card.name
+        shutil.rmtree(folder, ignore_errors=True)
+        folder.mkdir(parents=True)
+        station.run(
+            "prepare",
+            card.serial,
+            "--card",
+            str(folder),
+            "--profile",
+            card.profile,
+            "--scope",
+            card.scope,
+            "--person",
+            card.person,
+        )
+        marker = marker_of(folder)
+        asset = next(scope for scope in self.scenario.scopes if scope.asset == card.scope)
+        zone = ZoneInfo(next(site.time_zone for site in self.scenario.sites if site.code == card.site))
+        hours = 12 if card.shift == "night" else 0
+        clock = ScopeClock(
+            FIRST_DAY + timedelta(days=CARDS.index(card), hours=hours),
+            zone,
+            timedelta(seconds=asset.clock_error_s),
+        )
+        scope = Videoscope(card.scope, next_number=1 + 400 * CARDS.index(card))
+        taken = scope.take_all(folder, card.serial, self._takes(card, marker, folder), clock)
+        if card.odd:
+            put_truncated(taken[-1].path.parent, taken[-1].path.read_bytes())
+            put_zero_length(taken[-1].path.parent)
+
+    def _takes(self, card: FilledCard, marker: Marker, folder: Path) -> list[Take]:
+        takes: list[Take] = []
+        for key in self._keys(card, marker):
+            location = self.scenario.location(key)
+            if not marker.folders:
+                (folder / "DCIM" / "100TWVS").mkdir(parents=True, exist_ok=True)
+                takes += takes_for(location, "DCIM/100TWVS")
+                continue
+            for take in takes_for(location, "", seen=card.seen.get(key)):
+                takes.append(take._replace(folder=folder_for(marker, take), evaluation=None))
+        return takes
+
+    def _keys(self, card: FilledCard, marker: Marker) -> list[str]:
+        """The locations to fill; "*" stands for all of the job but those named after it."""
+        if card.locations[0] != "*":
+            return list(card.locations)
+        left_out = set(card.locations[1:])
+        prepared = dict.fromkeys(of.location for of in marker.folders.values() if of.location)
+        return [key for key in prepared if key not in left_out]
+
+    def _insert(self, card: FilledCard) -> None:
+        station = self.stations[card.site]
+        station.media.mkdir(parents=True, exist_ok=True)
+        (station.drawer / card.name).rename(station.media / card.name)
+
+    def _returns(self, desk: Desk, card: FilledCard) -> list[dict[str, Any]]:
+        card_id = str(marker_of(self.stations[card.site].media / card.name).card_id)
+        every = desk.every("/card-returns", site=card.site, limit=100)
+        return [one for one in every if one["cardId"] == card_id and one["state"] == "committed"]
+
+    def _await_return(self, card: FilledCard) -> None:
+        """Wait until the agent has read the card and the service holds it."""
+        deadline = time.monotonic() + CARD_SECONDS
+        with self.desk("fairlamb") as auditor:
+            while not (found := self._returns(auditor, card)):
+                if time.monotonic() > deadline:
+                    raise StoryError(f"{card.name} was not taken by its agent within {CARD_SECONDS} s.")
+                time.sleep(0.5)
+        one = found[0]
+        self.say(f"{card.name}: {one['files']} files read, {one['filesNew']} stored, receipt signed")
+
+    def state_completion(self) -> None:
+        self.say("two shifts state what they finished; each counts once")
+        with self.desk("whitlow") as day, self.desk("pryce-hart") as night:
+            inspection = self._inspection(day, CARDS[0].serial)
+            early = list(CARDS[0].locations)
+            keys = [one["key"] for one in inspection["locations"] if one["state"] != "not_applicable"]
+            self._state(day, inspection["id"], "day", early)
+            # The night shift does not know what the day shift stated, and names one location again.
+            self._state(night, inspection["id"], "night", [early[-1], *(key for key in keys if key not in early)])
+            self.say("a whole unit is complete; then one location of it is reopened")
+            whole = self._inspection(night, "KG30402-M")
+            self._state(night, whole["id"], "whole", None)
+            self._state(
+                night,
+                whole["id"],
+                "again",
+                ["KG.1.SUN"],
+                kind="reopened",
+                replaces=[str(demo_id("statement", whole["id"], "whole"))],
+                note="pictures too dark, to be taken again",
+            )
+
+    def _state(self, desk: Desk, inspection: str, name: str, locations: list[str] | None, **more: Any) -> None:
+        body = {
+            "id": str(demo_id("statement", inspection, name)),
+            "inspectionId": inspection,
+            "kind": "complete",
+            "locations": locations,
+            **more,
+        }
+        desk.post(f"/inspections/{inspection}/statements", body)
+
+    def _inspection(self, desk: Desk, serial: str) -> Any:
+        kind = next(unit.type for unit in self.scenario.units if unit.serial == serial)
+        campaign = demo_id("campaign", campaign_name(self.scenario, kind))
+        for row in desk.every(f"/campaigns/{campaign}/inspections", limit=100):
+            if row["unit"] == serial:
+                return desk.get(f"/inspections/{row['id']}")
+        raise StoryError(f"{serial} is not in the campaign.")
+
+    def publish_revision(self) -> None:
+        """Revision C of the gearbox plan: written by one person, approved and published by another."""
+        revision = demo_id("revision", "VIP-KG3-P", "C")
+        path = f"/plan-revisions/{revision}"
+        with self.desk("quennell") as author, self.desk("aldous") as approver:
+            try:
+                state = author.get(path)["state"]
+            except Refused as refused:
+                if refused.status != 404:
+                    raise
+                state = None
+            if state == "effective":
+                return
+            self.say("the quality office writes revision C; its author may not approve it, a second person does")
+            author.put(path, plan_body("VIP-KG3-P", "C"))
+            self._event(author, path, "submitted")
+            self._must_refuse(author, path, "approved")
+            self._event(approver, path, "approved")
+            soon = datetime.now(UTC) + timedelta(seconds=2)
+            self._event(approver, path, "published", effectiveFrom=soon.isoformat())
+            while approver.get(path)["state"] != "effective":
+                time.sleep(0.3)
+        self.say("revision C is effective in mid campaign; open inspections stay bound to B")
+
+    def _event(self, desk: Desk, path: str, kind: str, **more: Any) -> None:
+        held = desk.get(path)
+        desk.post(
+            f"{path}/events",
+            {"id": str(demo_id("event", path, kind)), "kind": kind, "replaces": held["heads"], **more},
+        )
+
+    def _must_refuse(self, desk: Desk, path: str, kind: str) -> None:
+        try:
+            self._event(desk, path, kind)
+        except Refused as refused:
+            self.say(f"refused, as it must be: {refused.problem.get('detail', refused)}")
+        else:
+            raise StoryError("The author of a revision was let approve it.")
+
+    def rebind(self) -> None:
+        revision = str(demo_id("revision", "VIP-KG3-P", "C"))
+        with self.desk("quennell") as lead:
+            inspection = self._inspection(lead, "KG30406-T")
+            if inspection["revisionId"] == revision:
+                return
+            made = lead.post(
+                f"/inspections/{inspection['id']}/bindings",
+                {
+                    "id": str(demo_id("binding", inspection["id"], "C")),
+                    "revisionId": revision,
+                    "reason": "the unit is still open; the added bearing is to be looked at now",
+                },
+            )
+            self.say(f"the lead re-binds KG30406-T to revision C: came {', '.join(made['passage']['came'])}")
+
+    def read_again(self) -> None:
+        """The same card a second time: new sightings, nothing sent."""
+        card = CARDS[0]
+        with self.desk("fairlamb") as auditor:
+            if len(self._returns(auditor, card)) < 2:
+                self.say(f"{card.name} is read a second time")
+                station = self.stations[card.site]
+                station.run("read", str(station.media / card.name), "--push")
+            last = self._returns(auditor, card)
+            if len(last) < 2 or min(one["filesNew"] for one in last) != 0:
+                raise StoryError("A second read of the same card was not recognised.")
+
+    def audit(self) -> Summary:
+        """The auditor asks for one serial number and compares the bytes with the files on the cards."""
+        summary = Summary()
+        with self.desk("fairlamb") as auditor:
+            self._count(auditor, summary)
+            serial = CARDS[0].serial
+            self.say(f"the auditor asks for {serial} and downloads every picture")
+            on_cards = self._on_cards(serial)
+            history = list(auditor.every(f"/units/{serial}/images", limit=200))
+            for item in history:
+                digest = hashlib.sha256(auditor.download(f"/images/{item['digest']}/content")).hexdigest()
+                if digest != item["digest"] or digest not in on_cards:
+                    raise StoryError(f"{item['path']}: the downloaded bytes are not those of the card.")
+            if {item["digest"] for item in history} != set(on_cards):
+                raise StoryError(f"The history of {serial} is not the pictures on its cards.")
+            sample = history[0]
+            summary.proofs = [
+                f"{len(history)} pictures of {serial}: SHA-256 of each download equals the file on the card",
+                f"for one: {on_cards[sample['digest']]} {sample['digest']}",
+            ]
+        return summary
+
+    def _on_cards(self, serial: str) -> dict[str, str]:
+        found = {}
+        for card in CARDS:
+            if card.serial == serial:
+                root = self.stations[card.site].media / card.name
+                for file in root.rglob("*.JPG"):
+                    found[hashlib.sha256(file.read_bytes()).hexdigest()] = str(file.relative_to(root.parent))
+        return found
+
+    def _count(self, auditor: Desk, summary: Summary) -> None:
+        total = auditor.get("/completion")["total"]
+        summary.units = sum(1 for _ in auditor.every("/units", limit=200))
+        summary.inspections = total["inspections"]
+        summary.locations = total["locations"]
+        summary.complete = total["complete"] + total["omitted"]
+        for one in auditor.every("/card-returns", limit=200):
+            summary.card_returns += 1
+            summary.files_read += one["files"]
+            summary.images += one["filesNew"]
+            summary.not_sent += one["files"] - one["filesNew"]
+            summary.bytes += one["bytesNew"]
+
+
+def marker_of(folder: Path) -> Marker:
+    marker = read_marker(folder)
+    if marker is None:
+        raise StoryError(f"{folder} has no {MARKER_NAME}: it was not prepared.")
+    return marker
+
+
+def folder_for(marker: Marker, take: Take) -> str:
+    """The prepared folder that fits a picture best: its location, its elements, its evaluation."""
+    fitting = [
+        (path, of)
+        for path, of in marker.folders.items()
+        if of.location == take.location
+        and (of.element is None or take.element is None or of.element <= take.element <= (of.element_last or of.element))
+    ]
+    exact = [path for path, of in fitting if of.evaluation == take.evaluation]
+    if not exact:
+        raise StoryError(f"The card has no folder for {take.location} {take.evaluation or ''}.")
+    return max(exact, key=lambda path: path.count("/"))
