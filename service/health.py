@@ -14,9 +14,9 @@ from service.access.rules import Caller, Role
 from service.contract.wire import Wire
 from service.database import Database
 from service.errors import NotAllowed, Unavailable
-from service.http import problems
 from service.objects import Objects
 from service.observe import METRICS_TYPE, metrics_text
+from service.problems import problems
 
 ANSWER_WITHIN_S = 5
 MAY_READ_METRICS = frozenset({Role.AUDITOR, Role.MANAGER, Role.ADMINISTRATOR})

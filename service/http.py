@@ -7,7 +7,6 @@ import binascii
 import hashlib
 import re
 from collections.abc import Callable
-from http import HTTPStatus
 from typing import Annotated, Any, TypeVar
 from urllib.parse import parse_qsl, quote, urlencode
 
@@ -15,19 +14,15 @@ import msgspec
 from litestar import Request, Response
 from litestar.datastructures import MutableScopeHeaders
 from litestar.enums import ScopeType
-from litestar.openapi.datastructures import ResponseSpec
 from litestar.params import QueryParameter
 from litestar.types import ASGIApp, Message, Receive, Scope, Send
 
-from service.contract.problem import Problem
 from service.contract.wire import new_id
 from service.errors import ConditionMissing, Malformed, Stale
 from service.observe import bind_request
 
 T = TypeVar("T")
 AnyRequest = Request[Any, Any, Any]
-
-PROBLEM_TYPE = "application/problem+json"
 
 PageSize = Annotated[int, QueryParameter(ge=1, le=500, description="items per page")]
 Cursor = Annotated[str | None, QueryParameter(description="from the Link header of the page before")]
@@ -36,19 +31,6 @@ REQUEST_ID = re.compile(r"^[A-Za-z0-9][A-Za-z0-9._-]{7,63}$")
 
 # RFC 9110 8.8.3: entity-tag = [ "W/" ] DQUOTE *etagc DQUOTE
 ENTITY_TAG = re.compile(r'(W/)?"[\x21\x23-\x7e\x80-\xff]*"')
-
-
-def problems(*statuses: int) -> dict[int, ResponseSpec]:
-    """For a handler's `responses=`: these statuses are answered with problem details (RFC 9457)."""
-    return {
-        status: ResponseSpec(
-            data_container=Problem,
-            description=HTTPStatus(status).phrase,
-            generate_examples=False,
-            media_type=PROBLEM_TYPE,
-        )
-        for status in statuses
-    }
 
 
 def etag_of(value: Any) -> str:

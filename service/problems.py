@@ -14,13 +14,15 @@ import sqlalchemy.exc
 import structlog
 from litestar import Response
 from litestar.exceptions import HTTPException, ValidationException
+from litestar.openapi.datastructures import ResponseSpec
 from litestar.types import ExceptionHandlersMap
 from psycopg import errors as pg
 
 from service.contract.problem import Problem, ProblemError
 from service.errors import Conflict, Malformed, Refusal, Unavailable
-from service.http import PROBLEM_TYPE, AnyRequest
+from service.http import AnyRequest
 
+PROBLEM_TYPE = "application/problem+json"
 REPEAT = "Repeat the same request; repeating it does no harm."
 
 _log = structlog.get_logger("service.problems")
@@ -128,3 +130,16 @@ EXCEPTION_HANDLERS: ExceptionHandlersMap = {
     psycopg.Error: database_failed,
     Exception: failed,
 }
+
+
+def problems(*statuses: int) -> dict[int, ResponseSpec]:
+    """For a handler's `responses=`: these statuses are answered with problem details (RFC 9457)."""
+    return {
+        status: ResponseSpec(
+            data_container=Problem,
+            description=HTTPStatus(status).phrase,
+            generate_examples=False,
+            media_type=PROBLEM_TYPE,
+        )
+        for status in statuses
+    }

@@ -75,8 +75,9 @@ def must_be_same_origin(connection: Connection, settings: Settings, *, proof_nee
     if site is not None:
         same = site == "same-origin"
     elif origin is not None:
-        same = origin == _origin_of(settings.public_url) or urlsplit(origin).netloc == connection.headers.get(
-            "host"
+        same = urlsplit(origin).netloc in (
+            urlsplit(settings.public_url).netloc,
+            connection.headers.get("host"),
         )
     else:
         same = not proof_needed

@@ -68,7 +68,7 @@ async def sign_in(db: Database, wanted: SignIn, session_hours: int) -> SignedIn:
 
 async def _refuse_if_throttled(connection: AsyncConnection, login_hash: bytes) -> None:
     now = server_now()
-    tries = await store.failed_tries(connection, login_hash, now - THROTTLE_WINDOW)
+    tries = await store.tries_since_success(connection, login_hash, now - THROTTLE_WINDOW)
     if not tries:
         return
     left = wait_after(len(tries)) - (now - tries[0]).total_seconds()

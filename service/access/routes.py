@@ -42,8 +42,8 @@ from service.http import (
     etag_of,
     link_next,
     precondition,
-    problems,
 )
+from service.problems import problems
 from service.settings import Settings
 from service.signing import Signer
 
