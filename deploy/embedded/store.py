@@ -186,6 +186,7 @@ class ObjectStore:
             aws_secret_access_key=self.secret_key,
             config=Config(
                 s3={"addressing_style": "path"},
+                proxies={},
                 retries={"total_max_attempts": 1},
                 connect_timeout=2,
                 read_timeout=10,

@@ -1,0 +1,304 @@
+"""The object store: bytes under names that say what they are. Any S3 that keeps these promises will do.
+
+What is relied on, each proved by tests/store against the store in use:
+
+1. A ticket (presigned PUT) admits one body only: the one whose SHA-256 and size are signed into it.
+   Other bytes are refused and nothing is stored under the name.
+2. A name is written once: a second PUT is refused with 412, whoever sends it, so an original that is
+   there is the original (I1, I2).
+3. A ticket is refused after its time.
+4. What was answered 200 is read back byte for byte, and `stat` tells its size.
+5. Without a signature nothing is read or written.
+
+Originals come in by ticket only; this module writes derived objects and deletes nothing.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import base64
+import binascii
+import re
+from collections.abc import Callable, Iterable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from functools import partial
+from typing import TYPE_CHECKING, Any, ParamSpec, TypeVar
+
+import boto3
+import structlog
+from botocore.config import Config
+from botocore.exceptions import BotoCoreError, ClientError
+
+from service.errors import NotFound, Unavailable
+
+if TYPE_CHECKING:
+    from types_boto3_s3 import S3Client
+
+_log = structlog.get_logger(__name__)
+P = ParamSpec("P")
+T = TypeVar("T")
+
+ORIGINALS = "originals/"
+DIGEST = re.compile(r"[0-9a-f]{64}")
+CONNECT_SECONDS = 5
+READ_SECONDS = 30
+ATTEMPTS = 4
+THREADS = 32
+PROBE_SECONDS = 3
+ABSENT = {"404", "NoSuchKey", "NotFound"}
+
+
+@dataclass(frozen=True)
+class ObjectSettings:
+    """Where the store is. `public_endpoint` is its address for agents and browsers."""
+
+    endpoint: str
+    public_endpoint: str
+    region: str
+    bucket: str
+    access_key: str
+    secret_key: str
+
+
+@dataclass(frozen=True)
+class PutTicket:
+    """One PUT to `url`; every header in `headers` is signed and must be sent as it stands."""
+
+    url: str
+    headers: dict[str, str]
+
+
+@dataclass(frozen=True)
+class ObjectStat:
+    """`size` in bytes. `sha256_hex` is what the store itself computed when the bytes came in.
+
+    None when the store does not tell. Then the name alone speaks for the content: for an original that
+    came by ticket the store has compared the bytes with the digest in the name (promise 1), for
+    anything else nothing is known but the size.
+    """
+
+    size: int
+    sha256_hex: str | None
+
+
+def original_key(digest_hex: str) -> str:
+    """The name of an original, from its SHA-256 in lower-case hex (I1)."""
+    return f"{ORIGINALS}sha256/{_spread(digest_hex)}"
+
+
+def thumbnail_key(digest_hex: str) -> str:
+    """The name of the thumbnail of the original with this SHA-256."""
+    return f"derived/thumbnails/sha256/{_spread(digest_hex)}.jpg"
+
+
+def _spread(digest_hex: str) -> str:
+    if not DIGEST.fullmatch(digest_hex):
+        raise ValueError(f"{digest_hex!r} is not a SHA-256 in lower-case hex.")
+    return f"{digest_hex[:2]}/{digest_hex[2:4]}/{digest_hex}"
+
+
+def _base64_of(digest_hex: str) -> str:
+    return base64.b64encode(bytes.fromhex(digest_hex)).decode()
+
+
+def _hex_of(checksum: str | None) -> str | None:
+    """Hex of a base64 SHA-256; None for anything else, such as a multipart composite `...-3`."""
+    if not checksum:
+        return None
+    try:
+        raw = base64.b64decode(checksum, validate=True)
+    except binascii.Error:
+        return None
+    return raw.hex() if len(raw) == 32 else None
+
+
+def _client(
+    settings: ObjectSettings, endpoint: str, *, seconds: int = READ_SECONDS, attempts: int = ATTEMPTS
+) -> S3Client:
+    return boto3.client(
+        "s3",
+        endpoint_url=endpoint,
+        region_name=settings.region,
+        aws_access_key_id=settings.access_key,
+        aws_secret_access_key=settings.secret_key,
+        config=Config(
+            signature_version="s3v4",
+            # A bucket in the host name would need a name server that knows it.
+            s3={"addressing_style": "path"},
+            max_pool_connections=THREADS,
+            connect_timeout=min(CONNECT_SECONDS, seconds),
+            read_timeout=seconds,
+            retries={"mode": "standard", "total_max_attempts": attempts},
+            # Proxy variables of the machine are for the way out, not for the store.
+            proxies={},
+        ),
+    )
+
+
+class Objects:
+    """One bucket. Made once per process: the clients keep their connections and are thread-safe."""
+
+    original_key = staticmethod(original_key)
+    thumbnail_key = staticmethod(thumbnail_key)
+
+    def __init__(self, settings: ObjectSettings) -> None:
+        self.settings = settings
+        self._threads = ThreadPoolExecutor(THREADS, "objects")
+        self._inner = _client(settings, settings.endpoint)
+        # A health check must answer soon, also of a store that hangs.
+        self._probe = _client(settings, settings.endpoint, seconds=PROBE_SECONDS, attempts=1)
+        # Signing needs no connection, but the host's name is part of what is signed.
+        self._public = _client(settings, settings.public_endpoint)
+
+    def presign_put(
+        self, digest_hex: str, size: int, content_type: str | None = None, expires_s: int = 3600
+    ) -> PutTicket:
+        """A ticket to store the original with this digest and size, once, within `expires_s` seconds.
+
+        The store answers 200 when it holds the bytes, 412 when it held them already (as good), 400 for
+        other bytes, 403 for another size, a missing header or a ticket out of time.
+        """
+        checksum = _base64_of(digest_hex)
+        media_type = content_type or "application/octet-stream"
+        url = self._public.generate_presigned_url(
+            "put_object",
+            Params={
+                "Bucket": self.settings.bucket,
+                "Key": original_key(digest_hex),
+                "ChecksumSHA256": checksum,
+                "IfNoneMatch": "*",
+                "ContentLength": size,
+                "ContentType": media_type,
+            },
+            ExpiresIn=expires_s,
+        )
+        headers = {
+            "x-amz-checksum-sha256": checksum,
+            "If-None-Match": "*",
+            "Content-Length": str(size),
+            "Content-Type": media_type,
+        }
+        return PutTicket(url, headers)
+
+    def presign_get(self, key: str, filename: str, expires_s: int) -> str:
+        """An address that gives the bytes to whoever has it, as `filename`, for `expires_s` seconds."""
+        safe = re.sub(r"[^A-Za-z0-9._-]", "_", filename)
+        return self._public.generate_presigned_url(
+            "get_object",
+            Params={
+                "Bucket": self.settings.bucket,
+                "Key": key,
+                "ResponseContentDisposition": f'attachment; filename="{safe}"',
+            },
+            ExpiresIn=expires_s,
+        )
+
+    async def stat(self, key: str) -> ObjectStat | None:
+        """What the store says it holds under `key`; None when nothing. Raises Unavailable."""
+        return await self._in_thread(self._stat, key)
+
+    async def stat_many(self, keys: Iterable[str], concurrency: int = 16) -> dict[str, ObjectStat | None]:
+        """`stat` of each key, `concurrency` at a time; raises Unavailable when one cannot be told."""
+        gate = asyncio.Semaphore(concurrency)
+
+        async def one(key: str) -> ObjectStat | None:
+            async with gate:
+                return await self.stat(key)
+
+        distinct = list(dict.fromkeys(keys))
+        # Not a TaskGroup: that would wrap the refusal in a group, and callers answer to refusals.
+        return dict(zip(distinct, await asyncio.gather(*map(one, distinct)), strict=True))
+
+    async def read(self, key: str) -> bytes:
+        """All bytes of the object; raises NotFound, Unavailable."""
+        return await self._in_thread(self._read, key)
+
+    async def write(self, key: str, data: bytes, content_type: str) -> None:
+        """Store a derived object, over an earlier one of the same name; raises ValueError for an original."""
+        if not key.startswith("derived/"):
+            raise ValueError(
+                f"{key!r} is not a derived object: originals come in by ticket and never change (I2)."
+            )
+        await self._in_thread(self._write, key, data, content_type)
+
+    async def ready(self) -> bool:
+        """True when the store answers and has the bucket."""
+        try:
+            await self._in_thread(self._probe.head_bucket, Bucket=self.settings.bucket)
+        except (BotoCoreError, ClientError):
+            return False
+        return True
+
+    async def ensure_bucket(self) -> None:
+        """Make the bucket when it is not there; raises Unavailable."""
+        if not await self.ready():
+            await self._in_thread(self._make_bucket)
+
+    async def _in_thread(self, work: Callable[P, T], *args: P.args, **more: P.kwargs) -> T:
+        # Not the loop's own pool: on two cores that has six threads, shared with everything else.
+        return await asyncio.get_running_loop().run_in_executor(self._threads, partial(work, *args, **more))
+
+    def close(self) -> None:
+        """Close the connections."""
+        self._threads.shutdown()
+        self._probe.close()
+        self._inner.close()
+        self._public.close()
+
+    def _stat(self, key: str) -> ObjectStat | None:
+        try:
+            found = self._inner.head_object(Bucket=self.settings.bucket, Key=key, ChecksumMode="ENABLED")
+        except (BotoCoreError, ClientError) as error:
+            if _is_absent(error):
+                return None
+            raise _unavailable(f"look at {key}", error) from error
+        return ObjectStat(found["ContentLength"], _hex_of(found.get("ChecksumSHA256")))
+
+    def _read(self, key: str) -> bytes:
+        try:
+            return self._inner.get_object(Bucket=self.settings.bucket, Key=key)["Body"].read()
+        except (BotoCoreError, ClientError) as error:
+            if _is_absent(error):
+                raise NotFound(f"The object store has nothing under {key}.") from error
+            raise _unavailable(f"read {key}", error) from error
+
+    def _write(self, key: str, data: bytes, content_type: str) -> None:
+        try:
+            self._inner.put_object(
+                Bucket=self.settings.bucket,
+                Key=key,
+                Body=data,
+                ContentType=content_type,
+                ChecksumAlgorithm="SHA256",
+            )
+        except (BotoCoreError, ClientError) as error:
+            raise _unavailable(f"write {key}", error) from error
+
+    def _make_bucket(self) -> None:
+        more: dict[str, Any] = {}
+        if self.settings.region != "us-east-1":
+            # The protocol's default region must not be named here, every other must.
+            more["CreateBucketConfiguration"] = {"LocationConstraint": self.settings.region}
+        try:
+            self._inner.create_bucket(Bucket=self.settings.bucket, **more)
+        except (BotoCoreError, ClientError) as error:
+            if _code(error) != "BucketAlreadyOwnedByYou":
+                raise _unavailable(f"make the bucket {self.settings.bucket}", error) from error
+
+
+def _code(error: Exception) -> str:
+    return error.response["Error"].get("Code", "") if isinstance(error, ClientError) else ""
+
+
+def _is_absent(error: Exception) -> bool:
+    return _code(error) in ABSENT
+
+
+def _unavailable(deed: str, error: Exception) -> Unavailable:
+    _log.error("the object store failed", deed=deed, code=_code(error) or type(error).__name__)
+    return Unavailable(
+        f"The object store did not {deed}.",
+        consequence="Nothing that is recorded was changed.",
+        next_step="Ask again; if it fails again, tell the administrator.",
+    )
