@@ -88,6 +88,21 @@ def profile_named(state: State, named: str) -> Profile:
     return load_profile(named)
 
 
+def profile_to_prepare(state: State, named: str) -> Profile:
+    """The profile; one from a file is kept, so that the card can be read when it comes back."""
+    profile = profile_named(state, named)
+    if named in SHIPPED or not Path(named).is_file():
+        return profile
+    if profile.code in SHIPPED:
+        raise AgentError(
+            f"The profile in {named} has the code of a shipped one, {profile.code}.",
+            "Nothing was written: a card of it would be read by the shipped rules.",
+            "Give it a code of its own.",
+        )
+    (state.profiles / f"{profile.code}.toml").write_bytes(Path(named).read_bytes())
+    return profile
+
+
 def identify(state: State, cache: Cache, enrolment: Enrolment, root: Path, said: Said) -> Card:
     """What is known of the card at `root`; raises AgentError for a card of another site or a wrong pick."""
     marker = read_marker(root)

@@ -61,7 +61,7 @@ class Walk:
 
     def _one(self, path: str, name: bytes) -> Iterator[Entry]:
         try:
-            facts = os.lstat(path)  # noqa: PTH116
+            facts = os.lstat(path)
         except OSError as error:
             yield Entry(name, path, 0, 0, f"cannot be looked at: {error.strerror}")
             return

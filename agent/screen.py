@@ -1,0 +1,162 @@
+"""What a person sees: tables, progress, refusals. Plain lines when nobody looks at a terminal."""
+
+from __future__ import annotations
+
+import sys
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from uuid import UUID
+
+from rich.console import Console
+from rich.markup import escape
+from rich.progress import BarColumn, DownloadColumn, TextColumn, TimeRemainingColumn, TransferSpeedColumn
+from rich.progress import Progress as Bar
+from rich.table import Table
+
+from agent.cards.reading import Card, Progress
+from agent.cards.walking import Survey
+from agent.errors import AgentError
+from agent.outbox.cache import Cache
+from agent.outbox.returns import Returns
+from agent.wording import size_text
+
+console = Console(highlight=False)
+errors = Console(stderr=True, highlight=False)
+PLAIN_EVERY = 5.0
+
+
+def log(text: str) -> None:
+    """One dated line, flushed, for journals and windows that nobody watches."""
+    sys.stdout.write(f"{datetime.now(UTC):%Y-%m-%dT%H:%M:%SZ} {text}\n")
+    sys.stdout.flush()
+
+
+def show_error(error: AgentError) -> None:
+    errors.print(escape(error.detail), style="bold", soft_wrap=True)
+    for part in (error.consequence, error.next_step):
+        if part:
+            errors.print(escape(part), soft_wrap=True)
+
+
+@contextmanager
+def reading_progress(found: Survey) -> Iterator[Progress]:
+    """Files, bytes, rate and what is left, while a card is read."""
+    progress, ended = Progress(), threading.Event()
+    watch = _watch_bar if console.is_terminal else _watch_plain
+    watcher = threading.Thread(target=watch, args=(progress, found, ended), daemon=True)
+    watcher.start()
+    try:
+        yield progress
+    finally:
+        ended.set()
+        watcher.join()
+
+
+def _watch_bar(progress: Progress, found: Survey, ended: threading.Event) -> None:
+    columns = (
+        TextColumn("still reading  {task.fields[files]}"),
+        BarColumn(),
+        DownloadColumn(),
+        TransferSpeedColumn(),
+        TimeRemainingColumn(),
+    )
+    with Bar(*columns, console=console, transient=True) as bar:
+        task = bar.add_task("", total=found.size or None, files="")
+        while not ended.wait(0.2):
+            bar.update(task, completed=progress.size, files=f"{progress.files}/{found.files} files")
+
+
+def _watch_plain(progress: Progress, found: Survey, ended: threading.Event) -> None:
+    started = time.monotonic()
+    while not ended.wait(PLAIN_EVERY):
+        rate = progress.size / (time.monotonic() - started)
+        left = max(0, found.size - progress.size) / rate if rate else 0
+        console.print(
+            f"still reading: {progress.files} of {found.files} files, {size_text(progress.size)} of "
+            f"{size_text(found.size)}, {size_text(rate)}/s, about {left:.0f} s left"
+        )
+
+
+@dataclass(frozen=True)
+class LocationLine:
+    """One location of a card that was read; `missing` counts what neither this card nor the service has."""
+
+    key: str | None
+    name: str
+    required: int | None
+    held: int
+    found: int
+    missing: int
+
+
+def location_lines(returns: Returns, cache: Cache, return_id: UUID, card: Card) -> list[LocationLine]:
+    """Required, held before, found and missing per location, in job order; not understood at the end."""
+    found = returns.by_location(return_id)
+    inspection = cache.inspection(card.inspection_id) if card.inspection_id else None
+    held = {one.key: one.pictures_held for one in inspection.locations} if inspection else {}
+    plan = card.placer.plan if card.placer else None
+    lines = []
+    for location in plan.locations() if plan else []:
+        seen, fresh = found.pop(location.key, (0, 0))
+        before = held.get(location.key, 0)
+        missing = max(0, location.pictures.required - before - fresh)
+        lines.append(
+            LocationLine(location.key, location.name, location.pictures.required, before, seen, missing)
+        )
+    lost = found.pop(None, (0, 0))[0]
+    lines += [
+        LocationLine(key, "not in the plan held here", None, 0, n, 0) for key, (n, _) in sorted(_named(found))
+    ]
+    if lost:
+        lines.append(LocationLine(None, "kept, not placed", None, 0, lost, 0))
+    return lines
+
+
+def _named(found: dict[str | None, tuple[int, int]]) -> list[tuple[str, tuple[int, int]]]:
+    return [(key, counts) for key, counts in found.items() if key is not None]
+
+
+def show_return(returns: Returns, cache: Cache, return_id: UUID, card: Card) -> None:
+    """The table per location, what to retake, and what could not be read."""
+    lines = location_lines(returns, cache, return_id, card)
+    table = Table(
+        title=escape(f"{card.unit or 'no unit picked'}, card return {return_id}"), title_justify="left"
+    )
+    for heading in ("location", "name"):
+        table.add_column(heading)
+    for heading in ("required", "held before", "found", "missing"):
+        table.add_column(heading, justify="right")
+    for line in lines:
+        required = "" if line.required is None else str(line.required)
+        counts = [required, str(line.held), str(line.found), str(line.missing or "")]
+        table.add_row(escape(line.key or "not understood"), escape(line.name), *counts)
+    console.print(table)
+    _show_retakes(returns, return_id, lines)
+
+
+def _show_retakes(returns: Returns, return_id: UUID, lines: list[LocationLine]) -> None:
+    retake = [f"{line.key}: {line.missing} missing" for line in lines if line.missing]
+    for location, name, marks in returns.marked(return_id):
+        retake.append(
+            f"{location or 'not placed'}: {name.decode('utf-8', 'replace')} is {marks.replace('_', ' ')}"
+        )
+    if retake:
+        console.print("To take again, or to say why not:", style="bold")
+        for text in retake[:60]:
+            console.print(f"  {escape(text)}", soft_wrap=True)
+        if len(retake) > 60:
+            console.print(f"  and {len(retake) - 60} more")
+    for unread in returns.unread(return_id):
+        console.print(escape(f"not read: {unread.path}: {unread.why}"), style="bold", soft_wrap=True)
+
+
+def age_text(since: datetime, at: datetime) -> str:
+    seconds = max(0, int((at - since).total_seconds()))
+    for size, unit in ((86400, "d"), (3600, "h"), (60, "min")):
+        if seconds >= size:
+            return f"{seconds // size} {unit}"
+    return f"{seconds} s"
