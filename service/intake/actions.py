@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterable, Sequence
 from datetime import timedelta
-from typing import Any, Literal
+from typing import Any
 from uuid import UUID
 
 import msgspec
@@ -21,6 +21,7 @@ from service.contract.cards import (
     ManifestFile,
     ManifestPart,
     PartAnswer,
+    UnreadFile,
     UploadTicket,
 )
 from service.contract.problem import ProblemError
@@ -168,8 +169,8 @@ def _refuse_foreign(found_at: str | None, site: str, what: str) -> None:
 def standing(row: Row) -> CardReturnStanding:
     """A card return as the API shows it."""
     shown = {name: row[name] for name in CardReturnStanding.__struct_fields__ if name != "state"}
-    state: Literal["open", "committed"] = "open" if row["committed_at"] is None else "committed"
-    return msgspec.convert({**shown, "state": state}, CardReturnStanding, from_attributes=True, strict=False)
+    shown["unread"] = msgspec.convert(row["unread"], list[UnreadFile])
+    return CardReturnStanding(**shown, state="open" if row["committed_at"] is None else "committed")
 
 
 async def own_return(

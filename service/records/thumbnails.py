@@ -6,6 +6,7 @@ import asyncio
 import io
 from collections.abc import Sequence
 
+import procrastinate
 import structlog
 from PIL import Image, ImageOps
 
@@ -20,6 +21,9 @@ MOST_PIXELS = 80_000_000
 JPEG_END = b"\xff\xd9"
 MADE, FAILED = "made", "failed"
 
+THUMBNAIL_TASK = "records:make_thumbnails"
+
+tasks = procrastinate.Blueprint()
 log = structlog.get_logger(__name__)
 
 
@@ -72,3 +76,12 @@ async def make_thumbnails(db: Database, objects: Objects, digests: Sequence[str]
         async with db.begin() as connection:
             await store.set_thumbnail(connection, digest, outcomes[digest])
     return outcomes
+
+
+@tasks.task(
+    name="make_thumbnails", pass_context=True, retry=procrastinate.RetryStrategy(max_attempts=8, exponential_wait=3)
+)
+async def _make_thumbnails(context: procrastinate.JobContext, digests: list[str]) -> None:
+    """Runs in the worker, whose context holds `db` and `objects`; a store that is down is tried again."""
+    around = context.additional_context
+    await make_thumbnails(around["db"], around["objects"], digests)

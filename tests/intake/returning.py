@@ -1,0 +1,253 @@
+"""Short words for what the intake tests do over and over: a yard with an inspection, a card coming back."""
+
+from __future__ import annotations
+
+import hashlib
+import io
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from typing import Any
+from uuid import UUID
+
+import httpx
+import msgspec
+import sqlalchemy as sa
+from PIL import Image
+
+from service.access.rules import Caller
+from service.campaigns.store import inspection_locations, inspections
+from service.contract.cards import (
+    CardReturnCommit,
+    CardReturnOpen,
+    CardReturnStanding,
+    ManifestFile,
+    ManifestPart,
+    PartAnswer,
+    PictureFacts,
+    PlacementClaim,
+    Receipt,
+    ReceiptBody,
+    UploadTicket,
+    exact_path,
+    manifest_digest,
+)
+from service.contract.signature import from_base64url
+from service.contract.wire import new_id
+from service.database import Database
+from service.intake import actions
+from service.intake.commit import commit_return
+from service.intake.rules import Fact, Place, counts_as_held, pictures_held, shown
+from service.intake.store import placements
+from service.objects import Objects
+from service.records.store import images, sightings, unit_images
+from service.settings import Settings
+from service.signing import Signer
+from tests import build
+from tests.campaigns import working
+
+STARTED = datetime(2026, 9, 10, 8, tzinfo=UTC)
+
+
+def jpeg(seed: int, size: tuple[int, int] = (64, 48)) -> bytes:
+    """A small real JPEG; another seed gives other bytes."""
+    picture = Image.new("RGB", size, (seed % 251, seed // 251 % 251, 90))
+    picture.putpixel((seed % size[0], seed // size[0] % size[1]), (255, 255, 255))
+    out = io.BytesIO()
+    picture.save(out, "JPEG", comment=f"picture {seed}".encode())
+    return out.getvalue()
+
+
+def file_of(path: str, data: bytes, claim: PlacementClaim | None = None, **more: Any) -> ManifestFile:
+    """A manifest file that tells the truth about `data`, unless `more` says otherwise."""
+    told: dict[str, Any] = {
+        "path": path,
+        "size": len(data),
+        "sha256": hashlib.sha256(data).hexdigest(),
+        "kind": "still",
+        "read_at": STARTED,
+        "modified": "2026-09-09T14:30:00",
+        "picture": PictureFacts(format="JPEG", width=64, height=48),
+        "placement": claim,
+    }
+    return ManifestFile(**told | more)
+
+
+def claim(inspection_id: UUID, key: str | None = "A", **more: Any) -> PlacementClaim:
+    return PlacementClaim(inspection_id=inspection_id, location_key=key, rule="folder", **more)
+
+
+@dataclass
+class Yard:
+    """A site with one unit in inspection, its agent, and the service's parts."""
+
+    db: Database
+    objects: Objects
+    settings: Settings
+    signer: Signer
+    made: build.Fleet
+    agent: Caller
+    campaign_id: UUID
+    inspection_id: UUID
+    serial: str
+
+    async def another_inspection(self, *, site: str | None = None) -> UUID:
+        """The inspection of another unit in a campaign of its own."""
+        serials = await build.add_units(self.db, self.made, 1, site=site)
+        opened = await working.campaign(self.db, self.made, serials)
+        return (await working.rows(self.db, opened.id))[0].id
+
+    def card(self, *pictures: tuple[str, bytes, PlacementClaim | None], **opening: Any) -> CardBack:
+        """A card that comes back with these files."""
+        return self.card_of([file_of(*one) for one in pictures], [data for _, data, _ in pictures], **opening)
+
+    def card_of(self, files: Sequence[ManifestFile], bodies: Iterable[bytes], **opening: Any) -> CardBack:
+        told = {"site": self.made.site, "profile": "two-levels", "started_at": STARTED}
+        told |= {"inspection_id": self.inspection_id}
+        by_digest = {hashlib.sha256(body).hexdigest(): body for body in bodies}
+        return CardBack(self, list(files), by_digest, CardReturnOpen(**told | opening))
+
+
+@dataclass
+class CardBack:
+    """One card return as an agent carries it through the protocol."""
+
+    yard: Yard
+    files: list[ManifestFile]
+    bodies: Mapping[str, bytes]
+    opening: CardReturnOpen
+    id: UUID = field(default_factory=new_id)
+    per_part: int = 500
+
+    @property
+    def parts(self) -> list[ManifestPart]:
+        starts = range(0, len(self.files), self.per_part)
+        return [ManifestPart(files=self.files[at : at + self.per_part]) for at in starts]
+
+    async def open(self, agent: Caller | None = None) -> CardReturnStanding:
+        return await actions.open_return(self.yard.db, agent or self.yard.agent, self.id, self.opening)
+
+    async def put_part(
+        self, number: int, part: ManifestPart | None = None, agent: Caller | None = None
+    ) -> PartAnswer:
+        sent = part or self.parts[number]
+        yard, body = self.yard, msgspec.json.encode(sent)
+        return await actions.put_part(
+            yard.db, yard.objects, yard.settings, agent or yard.agent, self.id, number, sent, body
+        )
+
+    async def send_manifest(self) -> list[UploadTicket]:
+        """Open and put every part; the tickets for what is lacking."""
+        await self.open()
+        answers = [await self.put_part(number) for number in range(len(self.parts))]
+        return [ticket for answer in answers for ticket in answer.lacking]
+
+    async def upload(self, tickets: Iterable[UploadTicket]) -> list[int]:
+        """PUT each object to the store with exactly the ticket's headers; the statuses."""
+        async with httpx.AsyncClient(timeout=30) as store:
+            return [
+                (
+                    await store.put(ticket.url, headers=ticket.headers, content=self.bodies[ticket.sha256])
+                ).status_code
+                for ticket in tickets
+            ]
+
+    def closing(self, **more: Any) -> CardReturnCommit:
+        lines = [(exact_path(file.path, file.path_bytes), file.sha256, file.size) for file in self.files]
+        told: dict[str, Any] = {
+            "parts": len(self.parts),
+            "files": len(self.files),
+            "manifest_sha256": manifest_digest(lines),
+            "complete": True,
+            "finished_at": STARTED,
+        }
+        return CardReturnCommit(**told | more)
+
+    async def commit(self, agent: Caller | None = None, **more: Any) -> bytes:
+        yard = self.yard
+        return await commit_return(
+            yard.db, yard.objects, yard.signer, agent or yard.agent, self.id, self.closing(**more)
+        )
+
+    async def go_through(self, **more: Any) -> ReceiptBody:
+        """The whole protocol; what the receipt says."""
+        statuses = await self.upload(await self.send_manifest())
+        assert set(statuses) <= {200, 412}
+        return receipt_body(await self.commit(**more))
+
+    async def standing(self) -> CardReturnStanding:
+        return await actions.read_return(self.yard.db, self.yard.agent, self.id)
+
+
+def receipt_body(receipt: bytes) -> ReceiptBody:
+    signed = msgspec.json.decode(receipt, type=Receipt)
+    return msgspec.json.decode(from_base64url(signed.payload), type=ReceiptBody)
+
+
+async def rows_of(db: Database, query: Any) -> list[Any]:
+    async with db.begin() as connection:
+        return list((await connection.execute(query)).mappings())
+
+
+async def images_among(db: Database, digests: Iterable[str]) -> set[str]:
+    found = await rows_of(db, sa.select(images.c.digest).where(images.c.digest.in_(list(digests))))
+    return {row["digest"] for row in found}
+
+
+async def shown_at(db: Database, inspection_id: UUID) -> dict[tuple[str, int, str], int]:
+    """Sightings by location, element and digest, as the history has them."""
+    found = await rows_of(db, sa.select(unit_images).where(unit_images.c.inspection_id == inspection_id))
+    return {(row["location_key"], row["element"], row["digest"]): row["sightings"] for row in found}
+
+
+async def assert_sound(yard: Yard) -> None:
+    """What units show and what locations hold equals a recount from the placement facts alone."""
+    here = sa.select(inspections.c.id).where(inspections.c.campaign_id.in_(await _campaigns(yard)))
+    facts = await rows_of(yard.db, sa.select(placements).where(placements.c.inspection_id.in_(here)))
+    seen_ids = [fact["sighting_id"] for fact in facts]
+    seen = await rows_of(
+        yard.db,
+        sa.select(sightings.c.id, images.c.digest, images.c.kind, images.c.marks)
+        .join(images, images.c.digest == sightings.c.digest)
+        .where(sightings.c.id.in_(seen_ids), images.c.kind.in_(("still", "video"))),
+    )
+    digests = {row["id"]: row["digest"] for row in seen}
+    counted = {row["digest"] for row in seen if counts_as_held(row["kind"], row["marks"])}
+    folded = shown(
+        digests,
+        [
+            Fact(
+                fact["id"],
+                fact["sighting_id"],
+                Place(fact["inspection_id"], fact["location_key"] or "", fact["element"] or 0),
+                frozenset(fact["replaces"]),
+            )
+            for fact in facts
+            if fact["sighting_id"] in digests
+        ],
+    )
+    held = await rows_of(yard.db, sa.select(unit_images).where(unit_images.c.inspection_id.in_(here)))
+    standing = {
+        (Place(row["inspection_id"], row["location_key"], row["element"]), row["digest"]): row for row in held
+    }
+    assert {where: row["sightings"] for where, row in standing.items()} == {
+        where: len(ids) for where, ids in folded.items()
+    }
+    assert all(row["first_sighting_id"] in folded[where] for where, row in standing.items())
+    at = inspection_locations.c
+    locations = await rows_of(
+        yard.db, sa.select(inspection_locations).where(at.inspection_id.in_(here), at.pictures_held != 0)
+    )
+    assert {(row["inspection_id"], row["location_key"]): row["pictures_held"] for row in locations} == dict(
+        pictures_held(where for where in folded if where[1] in counted)
+    )
+    for campaign_id in await _campaigns(yard):
+        await working.assert_sound(yard.db, campaign_id)
+
+
+async def _campaigns(yard: Yard) -> list[UUID]:
+    found = await rows_of(
+        yard.db,
+        sa.select(inspections.c.campaign_id).where(inspections.c.type_id == yard.made.type_id).distinct(),
+    )
+    return [row["campaign_id"] for row in found]

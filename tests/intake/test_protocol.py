@@ -1,0 +1,492 @@
+"""A card comes back: manifest, tickets, upload, commit, receipt; every step repeated and every step wrong."""
+
+from __future__ import annotations
+
+import asyncio
+import dataclasses
+import hashlib
+from uuid import UUID
+
+import httpx
+import msgspec
+import pytest
+import sqlalchemy as sa
+
+from service.access.rules import Caller, Role
+from service.campaigns.store import inspection_locations, inspections
+from service.contract.cards import CardPrepared, ManifestPart, Receipt, ReceiptBody, UnreadFile
+from service.contract.signature import verify_receipt
+from service.contract.wire import new_id
+from service.contract.work import StatementIn
+from service.errors import Conflict, Invalid, NotAllowed, NotFound
+from service.intake import actions
+from service.intake.commit import ObjectsDiffer, ObjectsMissing
+from service.intake.store import card_return_parts, card_returns, cards, receipts
+from service.records.store import sightings
+from tests import build
+from tests.intake.returning import (
+    STARTED,
+    CardBack,
+    Yard,
+    assert_sound,
+    claim,
+    file_of,
+    images_among,
+    jpeg,
+    receipt_body,
+    rows_of,
+    shown_at,
+)
+
+pytestmark = pytest.mark.anyio
+
+
+def _three(yard: Yard, seed: int) -> CardBack:
+    """A card with one picture at each of A (element 3), B and, not understood, nowhere."""
+    return yard.card(
+        ("A/1.JPG", jpeg(seed), claim(yard.inspection_id, "A", element=3, evaluation="refer")),
+        ("B/2.JPG", jpeg(seed + 1), claim(yard.inspection_id, "B")),
+        ("odd/3.JPG", jpeg(seed + 2), None),
+    )
+
+
+async def test_a_card_comes_back_and_every_file_is_held_shown_and_receipted(yard: Yard) -> None:
+    card = _three(yard, 1000)
+    receipt = await card.go_through()
+    assert receipt.complete
+    assert [(file.path, file.sha256, file.size) for file in receipt.files] == [
+        (file.path, file.sha256, file.size) for file in card.files
+    ]
+    standing = await card.standing()
+    assert (standing.state, standing.files, standing.files_new, standing.not_placed) == ("committed", 3, 3, 1)
+    assert standing.bytes == standing.bytes_new == sum(file.size for file in card.files)
+    assert standing.remarks == []
+    first, second, third = (file.sha256 for file in card.files)
+    assert await shown_at(yard.db, yard.inspection_id) == {
+        ("A", 3, first): 1,
+        ("B", 0, second): 1,
+        ("", 0, third): 1,
+    }
+    await assert_sound(yard)
+
+
+async def test_i8_every_step_can_be_repeated_and_gives_the_same_answer(yard: Yard) -> None:
+    card = _three(yard, 1100)
+    opened = await card.open()
+    assert await card.open() == opened
+    answer = await card.put_part(0)
+    assert {ticket.sha256 for ticket in answer.lacking} == {file.sha256 for file in card.files}
+    assert {ticket.sha256 for ticket in (await card.put_part(0)).lacking} == {f.sha256 for f in card.files}
+    assert await card.upload(answer.lacking) == [200, 200, 200]
+    assert await card.upload(answer.lacking) == [412, 412, 412]
+    said = StatementIn(id=new_id(), inspection_id=yard.inspection_id, kind="complete", locations=["B"])
+    receipt = await card.commit(statements=[said])
+    assert await card.commit(statements=[said]) == receipt
+    assert await actions.read_receipt(yard.db, yard.agent, card.id) == receipt
+    assert (await card.put_part(0)).lacking == []
+    assert (await card.open()).state == "committed"
+    assert (await card.standing()).files_new == 3
+    await assert_sound(yard)
+
+
+async def test_i8_other_content_under_the_same_id_is_refused(yard: Yard) -> None:
+    card = _three(yard, 1200)
+    await card.go_through()
+    other = _three(yard, 1300)
+    other.id = card.id
+    other.opening = msgspec.structs.replace(card.opening, scope="another scope")
+    with pytest.raises(Conflict):
+        await other.open()
+    with pytest.raises(Conflict):
+        await other.put_part(0)
+    with pytest.raises(Conflict):
+        await card.put_part(1, ManifestPart(files=[file_of("new.JPG", jpeg(1399))]))
+    for change in (
+        {"complete": False},
+        {"manifest_sha256": "0" * 64},
+        {"unread": [UnreadFile(path="x", why="y")]},
+    ):
+        with pytest.raises(Conflict):
+            await card.commit(**change)
+    assert (await card.standing()).files == 3
+
+
+async def test_a_repeated_part_asks_only_for_what_did_not_reach_the_store(yard: Yard) -> None:
+    card = _three(yard, 1400)
+    tickets = await card.send_manifest()
+    await card.upload(tickets[:2])
+    again = await card.put_part(0)
+    assert [ticket.sha256 for ticket in again.lacking] == [tickets[2].sha256]
+    assert again.held == 2
+
+
+async def test_i5_the_object_is_first_and_no_row_is_visible_before_the_commit(yard: Yard) -> None:
+    card = _three(yard, 1500)
+    tickets = await card.send_manifest()
+    await card.upload(tickets)
+    digests = [file.sha256 for file in card.files]
+    assert await images_among(yard.db, digests) == set()
+    assert await rows_of(yard.db, sa.select(sightings).where(sightings.c.card_return_id == card.id)) == []
+    with pytest.raises(NotFound, match="not committed"):
+        await actions.read_receipt(yard.db, yard.agent, card.id)
+    await card.commit()
+    assert await images_among(yard.db, digests) == set(digests)
+
+
+async def test_i5_a_commit_with_objects_missing_names_them_and_writes_nothing(yard: Yard) -> None:
+    card = _three(yard, 1600)
+    tickets = await card.send_manifest()
+    await card.upload(tickets[1:])
+    with pytest.raises(ObjectsMissing) as refused:
+        await card.commit()
+    assert [error.path for error in refused.value.errors] == [tickets[0].sha256]
+    assert "Do not wipe" in refused.value.consequence
+    assert await images_among(yard.db, [file.sha256 for file in card.files]) == set()
+    assert (await card.standing()).state == "open"
+    await card.upload((await card.put_part(0)).lacking)
+    assert len(receipt_body(await card.commit()).files) == 3
+
+
+async def test_i1_the_store_refuses_other_bytes_under_a_digest(yard: Yard) -> None:
+    card = _three(yard, 1700)
+    ticket = (await card.send_manifest())[0]
+    lie = bytes(len(card.bodies[ticket.sha256]))
+    async with httpx.AsyncClient(timeout=30) as store:
+        answer = await store.put(ticket.url, headers=ticket.headers, content=lie)
+    assert answer.status_code == 400
+    with pytest.raises(ObjectsMissing):
+        await card.commit()
+
+
+async def test_a_manifest_that_lies_about_a_size_gets_no_receipt(yard: Yard) -> None:
+    body = jpeg(1800)
+    card = yard.card_of([file_of("A/1.JPG", body, size=len(body) + 1)], [body])
+    ticket = (await card.send_manifest())[0]
+    headers = {name: value for name, value in ticket.headers.items() if name.lower() != "content-length"}
+    async with httpx.AsyncClient(timeout=30) as store:
+        await store.put(ticket.url, headers=headers, content=body)
+    # Whether or not the store took the true bytes, the manifest does not describe them.
+    with pytest.raises((ObjectsDiffer, ObjectsMissing)):
+        await card.commit()
+    assert await images_among(yard.db, [card.files[0].sha256]) == set()
+
+
+async def test_i5_an_object_of_another_size_in_the_store_is_no_image(yard: Yard) -> None:
+    card = _three(yard, 1850)
+    await card.upload((await card.send_manifest())[1:])
+    wrong = yard.objects.original_key(card.files[0].sha256)
+    await yard.objects.write(wrong, b"not these bytes", "image/jpeg")
+    with pytest.raises(ObjectsDiffer) as refused:
+        await card.commit()
+    assert [error.path for error in refused.value.errors] == [card.files[0].sha256]
+
+
+async def test_a_size_that_contradicts_a_held_image_is_refused_at_once(yard: Yard) -> None:
+    card = _three(yard, 1900)
+    await card.go_through()
+    body = jpeg(1900)
+    liar = yard.card_of([file_of("A/1.JPG", body, size=1)], [body])
+    await liar.open()
+    with pytest.raises(Invalid, match="size"):
+        await liar.put_part(0)
+    assert (
+        await rows_of(
+            yard.db, sa.select(card_return_parts).where(card_return_parts.c.card_return_id == liar.id)
+        )
+        == []
+    )
+
+
+async def test_an_expired_ticket_is_refused_by_the_store_and_a_new_one_works(yard: Yard) -> None:
+    card = yard.card(("A/1.JPG", jpeg(2000), None))
+    kept, yard.settings = yard.settings, dataclasses.replace(yard.settings, ticket_seconds=1)
+    ticket = (await card.send_manifest())[0]
+    yard.settings = kept
+    for _ in range(50):
+        await asyncio.sleep(0.2)
+        async with httpx.AsyncClient(timeout=30) as store:
+            late = await store.put(ticket.url, headers=ticket.headers, content=jpeg(1))
+        if late.status_code == 403:
+            break
+    assert late.status_code == 403
+    assert await card.upload((await card.put_part(0)).lacking) == [200]
+
+
+async def test_the_manifest_must_be_whole(yard: Yard) -> None:
+    card = _three(yard, 2100)
+    card.per_part = 2
+    await card.open()
+    with pytest.raises(Conflict, match="0 parts"):
+        await card.commit()
+    await card.upload((await card.put_part(0)).lacking)
+    with pytest.raises(Conflict, match="1 parts are held here"):
+        await card.commit()
+    await card.upload((await card.put_part(1)).lacking)
+    with pytest.raises(Conflict, match="digest"):
+        await card.commit(manifest_sha256="0" * 64)
+    with pytest.raises(Conflict, match="3 files"):
+        await card.commit(files=4)
+    assert len(receipt_body(await card.commit()).files) == 3
+
+
+async def test_i6_the_receipt_lists_every_file_and_verifies_with_the_public_key_alone(yard: Yard) -> None:
+    twice = jpeg(2200)
+    card = yard.card(
+        ("A/1.JPG", twice, claim(yard.inspection_id)),
+        ("A/copy of 1.JPG", twice, claim(yard.inspection_id)),
+        ("notes.txt", b"torque 12", None),
+    )
+    card.files[2] = msgspec.structs.replace(card.files[2], kind="side", picture=None)
+    raw_path = "caf\u00e9.JPG".encode("latin-1")
+    card.files[1] = msgspec.structs.replace(card.files[1], path_bytes=raw_path)
+    await card.upload(await card.send_manifest())
+    receipt = msgspec.json.decode(await card.commit(), type=Receipt)
+    body = msgspec.json.decode(verify_receipt(receipt, yard.signer.jwks()), type=ReceiptBody)
+    assert [(f.path, f.sha256, f.size, f.path_bytes) for f in body.files] == [
+        (f.path, f.sha256, f.size, f.path_bytes) for f in card.files
+    ]
+    assert (body.card_return_id, body.site, body.agent) == (card.id, yard.made.site, yard.agent.name)
+    assert body.manifest_sha256 == card.closing().manifest_sha256
+    found = await rows_of(
+        yard.db,
+        sa.select(sightings).where(sightings.c.card_return_id == card.id).order_by(sightings.c.ordinal),
+    )
+    assert [bytes(row["path_bytes"]) for row in found] == [b"A/1.JPG", raw_path, b"notes.txt"]
+    await assert_sound(yard)
+
+
+async def test_i7_what_could_not_be_read_is_recorded_and_deletes_nothing(yard: Yard) -> None:
+    whole = _three(yard, 2300)
+    await whole.go_through()
+    before = await shown_at(yard.db, yard.inspection_id)
+    pulled = yard.card_of(whole.files[:1], [jpeg(2300)])
+    unread = [UnreadFile(path="B/2.JPG", why="input/output error")]
+    receipt = await pulled.go_through(complete=False, unread=unread)
+    assert not receipt.complete
+    assert receipt.unread == unread
+    standing = await pulled.standing()
+    assert (standing.complete, standing.unread) == (False, unread)
+    after = await shown_at(yard.db, yard.inspection_id)
+    assert set(after) == set(before)
+    assert await images_among(yard.db, [f.sha256 for f in whole.files]) == {f.sha256 for f in whole.files}
+
+
+async def test_i1_the_same_bytes_again_are_not_sent_again_only_seen_again(yard: Yard) -> None:
+    card = _three(yard, 2400)
+    await card.go_through()
+    again = yard.card_of(
+        [
+            msgspec.structs.replace(f, path=f"other/{f.path}", modified="2031-01-01T00:00:00")
+            for f in card.files
+        ],
+        [],
+    )
+    assert await again.send_manifest() == []
+    await again.commit()
+    standing = await again.standing()
+    assert (standing.files, standing.files_new, standing.bytes_new) == (3, 0, 0)
+    assert set((await shown_at(yard.db, yard.inspection_id)).values()) == {2}
+    await assert_sound(yard)
+
+
+async def test_i1_two_returns_with_the_same_images_at_once_make_one_of_each(yard: Yard) -> None:
+    bodies = [jpeg(2500 + n) for n in range(40)]
+    cards_back = [
+        yard.card(*((f"A/{n}.JPG", body, claim(yard.inspection_id, "A")) for n, body in order))
+        for order in (list(enumerate(bodies)), list(reversed(list(enumerate(bodies)))))
+    ]
+    for card in cards_back:
+        assert set(await card.upload(await card.send_manifest())) <= {200, 412}
+    await asyncio.gather(*(card.commit() for card in cards_back))
+    standings = [await card.standing() for card in cards_back]
+    assert sorted(standing.files_new for standing in standings) == [0, 40]
+    assert set((await shown_at(yard.db, yard.inspection_id)).values()) == {2}
+    await assert_sound(yard)
+
+
+async def test_the_same_commit_twice_at_once_gives_one_receipt(yard: Yard) -> None:
+    card = _three(yard, 2600)
+    await card.upload(await card.send_manifest())
+    first, second = await asyncio.gather(card.commit(), card.commit())
+    assert first == second
+    assert len(await rows_of(yard.db, sa.select(receipts).where(receipts.c.card_return_id == card.id))) == 1
+    await assert_sound(yard)
+
+
+async def test_an_image_known_at_another_site_is_not_sent_again_and_stays_out_of_sight(yard: Yard) -> None:
+    card = _three(yard, 2700)
+    await card.go_through()
+    far = await build.agent(yard.db, yard.made, yard.made.other_site)
+    inspection = await yard.another_inspection(site=yard.made.other_site)
+    body = jpeg(2700)
+    other = yard.card_of(
+        [file_of("A/1.JPG", body, claim(inspection))],
+        [body],
+        site=yard.made.other_site,
+        inspection_id=inspection,
+    )
+    await other.open(far)
+    assert (await other.put_part(0, agent=far)).lacking == []
+    await other.commit(far)
+    with pytest.raises(NotFound):
+        await actions.read_return(yard.db, far, card.id)
+    await assert_sound(yard)
+
+
+async def test_a_card_or_inspection_of_another_site_is_refused_and_nothing_is_written(yard: Yard) -> None:
+    elsewhere = await yard.another_inspection(site=yard.made.other_site)
+    far = await build.agent(yard.db, yard.made, yard.made.other_site)
+    prepared = await _prepare(yard, far, yard.made.other_site, elsewhere)
+    for opening in ({"card_id": prepared, "inspection_id": None}, {"inspection_id": elsewhere}):
+        card = yard.card(("A/1.JPG", jpeg(2800), None), **opening)
+        with pytest.raises(Conflict, match="another site"):
+            await card.open()
+        assert await rows_of(yard.db, sa.select(card_returns).where(card_returns.c.id == card.id)) == []
+    foreign = yard.card(("A/1.JPG", jpeg(2800), None), site=yard.made.other_site, inspection_id=None)
+    with pytest.raises(NotAllowed):
+        await foreign.open()
+    mine = yard.card(("A/1.JPG", jpeg(2800), None))
+    await mine.open()
+    with pytest.raises(NotFound):
+        await mine.put_part(0, agent=far)
+    with pytest.raises(NotFound):
+        await mine.commit(far)
+
+
+async def _prepare(yard: Yard, agent: Caller, site: str, inspection: UUID, **more: object) -> UUID:
+    card_id = new_id()
+    await actions.prepare_card(yard.db, agent, card_id, await _prepared(yard, site, inspection, **more))
+    return card_id
+
+
+async def _prepared(yard: Yard, site: str, inspection: UUID, **more: object) -> CardPrepared:
+    bound = await rows_of(yard.db, sa.select(inspections.c.revision_id).where(inspections.c.id == inspection))
+    told = {
+        "site": site,
+        "inspection_id": inspection,
+        "revision_id": bound[0]["revision_id"],
+        "profile": "two-levels",
+        "prepared_at": STARTED,
+        "folders": 4,
+        "scope": "S-17",
+    }
+    return CardPrepared(**told | more)
+
+
+async def test_i8_a_card_is_prepared_once_however_often_it_is_told(yard: Yard) -> None:
+    card_id = new_id()
+    body = await _prepared(yard, yard.made.site, yard.inspection_id)
+    told = await actions.prepare_card(yard.db, yard.agent, card_id, body)
+    assert await actions.prepare_card(yard.db, yard.agent, card_id, body) == told
+    assert await actions.read_card(yard.db, yard.agent, card_id) == told
+    with pytest.raises(Conflict):
+        await actions.prepare_card(yard.db, yard.agent, card_id, msgspec.structs.replace(body, folders=5))
+    for unknown in ("inspection_id", "revision_id"):
+        with pytest.raises(Invalid):
+            await _prepare(yard, yard.agent, yard.made.site, yard.inspection_id, **{unknown: new_id()})
+    assert len(await rows_of(yard.db, sa.select(cards).where(cards.c.id == card_id))) == 1
+
+
+async def test_i10_a_card_prepared_under_an_older_revision_is_taken_with_a_remark(yard: Yard) -> None:
+    async with yard.db.begin() as connection:
+        older = await build.add_revision(connection, yard.made, "OLD", [build.location("A", "X")])
+    card = yard.card(("A/1.JPG", jpeg(2900), claim(yard.inspection_id)), revision_id=older)
+    await card.go_through()
+    assert any("OLD" in remark and "bound" in remark for remark in (await card.standing()).remarks)
+    assert len(await shown_at(yard.db, yard.inspection_id)) == 1
+
+
+async def test_claims_that_cannot_be_followed_are_kept_with_a_remark(yard: Yard) -> None:
+    elsewhere = await yard.another_inspection(site=yard.made.other_site)
+    other_unit = await yard.another_inspection()
+    wrong = (new_id(), elsewhere, other_unit)
+    card = yard.card(
+        *((f"{n}.JPG", jpeg(3000 + n), claim(inspection)) for n, inspection in enumerate(wrong)),
+        ("Z/9.JPG", jpeg(3009), claim(yard.inspection_id, "Z", note="at the far end")),
+        card_id=new_id(),
+    )
+    assert len((await card.go_through()).files) == 4
+    standing = await card.standing()
+    assert standing.not_placed == 4
+    for words in ("not known here", "another site", "another unit", "no location Z", "marker"):
+        assert any(words in remark for remark in standing.remarks), words
+    assert await shown_at(yard.db, yard.inspection_id) == {("", 0, card.files[3].sha256): 1}
+    assert await shown_at(yard.db, elsewhere) == {}
+    listed = await actions.list_files(yard.db, yard.agent, card.id, -1, 100, True)
+    assert [file.claimed_location for file in listed] == [None, None, None, "Z"]
+    await assert_sound(yard)
+
+
+async def test_i11_pictures_that_cannot_be_looked_at_are_kept_shown_and_not_counted(yard: Yard) -> None:
+    broken = {"zero_length": b"", "truncated": jpeg(3100)[:-40], "not_an_image": b"hello"}
+    files = [
+        file_of(f"A/{mark}.JPG", body, claim(yard.inspection_id), marks=[mark])
+        for mark, body in broken.items()
+    ]
+    card = yard.card_of(files, broken.values())
+    assert len((await card.go_through()).files) == 3
+    assert len(await shown_at(yard.db, yard.inspection_id)) == 3
+    at = inspection_locations.c
+    held = await rows_of(yard.db, sa.select(at.pictures_held).where(at.inspection_id == yard.inspection_id))
+    assert {row["pictures_held"] for row in held} == {0}
+    await assert_sound(yard)
+
+
+async def test_odd_text_is_kept(yard: Yard) -> None:
+    body = jpeg(3200)
+    file = file_of("A/\u202eodd \U0001f527.JPG", body, claim(yard.inspection_id, note="nul \0 here"))
+    assert file.picture is not None
+    file.picture.exif = {"DateTimeOriginal": "2026:09:09 14:30:00", "UserComment": "\0\0"}
+    card = yard.card_of([file], [body], scope="S\0")
+    await card.go_through()
+    listed = await actions.list_files(yard.db, yard.agent, card.id, -1, 10, False)
+    assert listed[0].path == file.path
+    assert listed[0].clocks.exif == "2026:09:09 14:30:00"
+
+
+async def test_a_return_of_3000_files(yard: Yard) -> None:
+    bodies = [b"side file %d" % n for n in range(3000)]
+    keys = "ABC"
+    files = [
+        file_of(f"{n}.JPG", body, claim(yard.inspection_id, keys[n % 3], element=1 + n % 7))
+        for n, body in enumerate(bodies)
+    ]
+    card = yard.card_of(files, bodies)
+    tickets = await card.send_manifest()
+    assert len(tickets) == 3000
+    await asyncio.gather(*(card.upload(tickets[at::8]) for at in range(8)))
+    receipt = receipt_body(await card.commit())
+    assert {file.sha256 for file in receipt.files} == {hashlib.sha256(body).hexdigest() for body in bodies}
+    assert len(await shown_at(yard.db, yard.inspection_id)) == 3000
+    await assert_sound(yard)
+
+
+async def test_i9_all_four_clocks_are_kept_as_read(yard: Yard) -> None:
+    body = jpeg(3300)
+    file = file_of("A/1.JPG", body, claim(yard.inspection_id), modified="1980-01-01T00:00:00")
+    assert file.picture is not None
+    file.picture.exif = {"DateTimeOriginal": "2099:01:01 00:00:00", "OffsetTimeOriginal": "+02:00"}
+    card = yard.card_of([file], [body])
+    receipt = await card.go_through()
+    clocks = (await actions.list_files(yard.db, yard.agent, card.id, -1, 10, False))[0].clocks
+    assert clocks.exif == "2099:01:01 00:00:00 +02:00"
+    assert clocks.file_system == "1980-01-01T00:00:00"
+    assert clocks.read_at == STARTED
+    assert clocks.received_at == receipt.issued_at
+
+
+async def test_people_read_returns_of_their_sites_and_cannot_write_them(yard: Yard) -> None:
+    card = _three(yard, 3400)
+    await card.go_through()
+    here = await build.person(yard.db, Role.INSPECTOR, at=[yard.made.site])
+    there = await build.person(yard.db, Role.INSPECTOR, at=[yard.made.other_site])
+    assert [one.id for one in await actions.list_returns(yard.db, here, None, None, 10)] == [card.id]
+    assert await actions.list_returns(yard.db, there, None, None, 10) == []
+    with pytest.raises(NotAllowed):
+        await actions.list_returns(yard.db, there, yard.made.site, None, 10)
+    with pytest.raises(NotFound):
+        await actions.list_files(yard.db, there, card.id, -1, 10, False)
+    with pytest.raises(NotAllowed):
+        await card.put_part(0, agent=here)
+    with pytest.raises(NotAllowed):
+        await card.open(here)
