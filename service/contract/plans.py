@@ -95,7 +95,8 @@ class Plan(Wire):
 
 class RevisionEventIn(Wire):
     """A step in the life of a revision. `replaces` lists the `heads` of the revision as the caller read
-    it (I4); `effectiveFrom` and `sites` (null = all) belong to `published` only."""
+    it (I4); `effectiveFrom` and `sites` (null = all) belong to `published` only. `backdated` says that
+    an effectiveFrom in the past is meant; `note` has to say why."""
 
     id: UUID
     kind: EventKind
@@ -103,6 +104,7 @@ class RevisionEventIn(Wire):
     note: Text | None = None
     effective_from: UtcTime | None = None
     sites: Annotated[list[Code], msgspec.Meta(min_length=1, max_length=1000)] | None = None
+    backdated: bool = False
 
 
 class RevisionEvent(Wire):

@@ -189,7 +189,7 @@ def editable(events: Collection[Event]) -> bool:
     return fold(events).state == "draft" and all(event.kind != "published" for event in events)
 
 
-def fault_of(event: Event, events: Collection[Event], author: UUID) -> str | None:
+def step_fault(event: Event, events: Collection[Event]) -> str | None:
     """Why a new event cannot be recorded beside `events`, or None.
 
     An event that races with another one at the same step is taken: both stand, as a conflict (I4).
@@ -197,14 +197,9 @@ def fault_of(event: Event, events: Collection[Event], author: UUID) -> str | Non
     known = {other.id: other for other in events}
     unknown = event.replaces - known.keys()
     if unknown:
-        return f"It replaces {sorted(map(str, unknown))[0]}, which is no event of this revision."
+        return f"It replaces {min(map(str, unknown))}, which is no event of this revision."
     replaced = [known[replaced] for replaced in event.replaces]
-    return (
-        _out_of_step(event, replaced)
-        or _moved_on(event, fold(events), known)
-        or _wrong_person(event, known, author)
-        or _wrong_members(event)
-    )
+    return _out_of_step(event, replaced) or _moved_on(event, fold(events), known)
 
 
 def _out_of_step(event: Event, replaced: Collection[Event]) -> str | None:
@@ -225,23 +220,14 @@ def _moved_on(event: Event, standing: Fold, known: Mapping[UUID, Event]) -> str 
     return None
 
 
-def _wrong_person(event: Event, known: Mapping[UUID, Event], author: UUID) -> str | None:
-    """The two-person rule: nobody approves what he wrote or submitted, at any time of its life."""
+def person_fault(event: Event, events: Collection[Event], author: UUID) -> str | None:
+    """The two-person rule: nobody approves what he wrote or ever submitted. Why he may not, or None."""
     if event.kind != "approved":
         return None
     if event.account_id == author:
         return "The author of a revision cannot approve it."
-    submitters = {other.account_id for other in known.values() if other.kind == "submitted"}
-    if event.account_id in submitters:
+    if any(other.kind == "submitted" and other.account_id == event.account_id for other in events):
         return "Whoever submitted a revision cannot approve it."
-    return None
-
-
-def _wrong_members(event: Event) -> str | None:
-    if event.kind == "published":
-        return None if event.effective_from else "A publication needs effectiveFrom."
-    if event.effective_from is not None or event.sites is not None:
-        return "Only a publication has effectiveFrom and sites."
     return None
 
 

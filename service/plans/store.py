@@ -169,6 +169,14 @@ def no_revision(revision_id: UUID) -> NotFound:
     )
 
 
+async def label_taken(connection: AsyncConnection, plan_id: UUID, label: str, but: UUID) -> bool:
+    """True when another revision of the plan than `but` has the label."""
+    query = sa.select(plan_revisions.c.id).where(
+        plan_revisions.c.plan_id == plan_id, plan_revisions.c.label == label, plan_revisions.c.id != but
+    )
+    return await connection.scalar(query) is not None
+
+
 async def update_draft(
     connection: AsyncConnection, revision_id: UUID, document: Mapping[str, Any], digest: str, label: str
 ) -> bool:
@@ -187,6 +195,10 @@ async def update_draft(
 async def event(connection: AsyncConnection, event_id: UUID) -> Row | None:
     found = await connection.execute(sa.select(revision_events).where(revision_events.c.id == event_id))
     return found.mappings().one_or_none()
+
+
+async def append_event(connection: AsyncConnection, row: Mapping[str, Any]) -> None:
+    await connection.execute(sa.insert(revision_events).values(row))
 
 
 async def event_rows(connection: AsyncConnection, revision_id: UUID) -> Sequence[Row]:

@@ -1,0 +1,127 @@
+"""Use cases of the plan library that are not about revisions: equipment types, builds, plans."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+from uuid import UUID
+
+from sqlalchemy.ext.asyncio import AsyncConnection
+
+from service.access.rules import Act, Caller
+from service.contract.plans import Build, BuildIn, EquipmentType, Plan, PlanIn, TypeIn
+from service.contract.problem import ProblemError
+from service.database import Database, Row, server_now
+from service.errors import Conflict, Invalid, NotFound
+from service.plans import store
+
+
+async def put_type(db: Database, caller: Caller, code: str, wanted: TypeIn) -> EquipmentType:
+    """Record an equipment type; the same request again answers the same, other content is a Conflict."""
+    caller.must(Act.WRITE_PLAN)
+    async with db.begin() as connection:
+        row = {"id": wanted.id, "code": code, "name": wanted.name}
+        await store.insert(connection, store.equipment_types, row)
+        held = same_as_asked(await store.type_by_code(connection, code), row, f"Equipment type {code}")
+        return (await _types(connection, [held]))[0]
+
+
+async def put_build(db: Database, caller: Caller, type_code: str, code: str, wanted: BuildIn) -> Build:
+    """Record a build of a type; raises NotFound for an unknown type, Conflict for other content."""
+    caller.must(Act.WRITE_PLAN)
+    async with db.begin() as connection:
+        kind = await _known_type(connection, type_code)
+        row = {"id": wanted.id, "type_id": kind["id"], "code": code, "name": wanted.name}
+        await store.insert(connection, store.builds, row)
+        held = await store.build_by_code(connection, kind["id"], code)
+        same_as_asked(held, row, f"Build {code} of type {type_code}")
+        return Build(id=wanted.id, code=code, name=wanted.name)
+
+
+async def put_plan(db: Database, caller: Caller, code: str, wanted: PlanIn) -> Plan:
+    """Record a plan, without a revision yet; raises Invalid (unknown type) or Conflict (other content)."""
+    caller.must(Act.WRITE_PLAN)
+    async with db.begin() as connection:
+        kind = await store.type_by_code(connection, wanted.equipment_type)
+        if kind is None:
+            raise Invalid(
+                f"There is no equipment type {wanted.equipment_type}.",
+                next_step="Record the type first, or use one of GET /api/v1/types.",
+                errors=[ProblemError(detail="unknown equipment type", path="/equipmentType")],
+            )
+        row = {"id": wanted.id, "code": code, "title": wanted.title, "type_id": kind["id"]}
+        await store.insert(connection, store.plans, row | {"created_at": server_now()})
+        held = same_as_asked(await store.plan_by_code(connection, code), row, f"Plan {code}")
+        return _plan(held)
+
+
+async def list_types(db: Database, caller: Caller, after: str | None, limit: int) -> list[EquipmentType]:
+    """Equipment types with their builds, by ascending code."""
+    caller.must(Act.READ)
+    async with db.begin() as connection:
+        return await _types(connection, await store.types_after(connection, after, limit))
+
+
+async def read_type(db: Database, caller: Caller, code: str) -> EquipmentType:
+    """An equipment type with its builds; raises NotFound."""
+    caller.must(Act.READ)
+    async with db.begin() as connection:
+        return (await _types(connection, [await _known_type(connection, code)]))[0]
+
+
+async def _known_type(connection: AsyncConnection, code: str) -> Row:
+    held = await store.type_by_code(connection, code)
+    if held is None:
+        raise NotFound(f"There is no equipment type {code}.", next_step="Take a code of GET /api/v1/types.")
+    return held
+
+
+async def _types(connection: AsyncConnection, rows: Sequence[Row]) -> list[EquipmentType]:
+    builds: dict[UUID, list[Build]] = {row["id"]: [] for row in rows}
+    for build in await store.builds_of(connection, builds.keys()):
+        builds[build["type_id"]].append(Build(id=build["id"], code=build["code"], name=build["name"]))
+    return [
+        EquipmentType(id=row["id"], code=row["code"], name=row["name"], builds=builds[row["id"]])
+        for row in rows
+    ]
+
+
+async def list_plans(db: Database, caller: Caller, after: str | None, limit: int) -> list[Plan]:
+    """Plans by ascending code."""
+    caller.must(Act.READ)
+    async with db.begin() as connection:
+        return [_plan(row) for row in await store.plans_after(connection, after, limit)]
+
+
+async def read_plan(db: Database, caller: Caller, code: str) -> Plan:
+    """A plan; raises NotFound."""
+    caller.must(Act.READ)
+    async with db.begin() as connection:
+        return _plan(await known_plan(connection, code))
+
+
+async def known_plan(connection: AsyncConnection, code: str) -> Row:
+    held = await store.plan_by_code(connection, code)
+    if held is None:
+        raise NotFound(f"There is no plan {code}.", next_step="Take a code of GET /api/v1/plans.")
+    return held
+
+
+def _plan(row: Row) -> Plan:
+    return Plan(
+        id=row["id"],
+        code=row["code"],
+        title=row["title"],
+        equipment_type=row["equipment_type"],
+        created_at=row["created_at"],
+    )
+
+
+def same_as_asked(held: Row | None, wanted: Mapping[str, Any], what: str) -> Row:
+    """The row that stands, which has to say what was asked for (I8); raises Conflict."""
+    if held is None or any(held[name] != value for name, value in wanted.items()):
+        raise Conflict(
+            f"{what} is recorded with other content, or the id {wanted['id']} stands for something else.",
+            next_step="Read what is recorded; use a new code and id for something new.",
+        )
+    return held

@@ -1,0 +1,133 @@
+"""Use cases of a revision's life: submit, return, approve, publish, suspend, resume, withdraw."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import timedelta
+from uuid import UUID
+
+from sqlalchemy.ext.asyncio import AsyncConnection
+
+from service.access.rules import Act, Caller
+from service.contract.plans import RevisionDetail, RevisionEventIn
+from service.contract.problem import ProblemError
+from service.database import Database, Row, server_now
+from service.errors import Conflict, Invalid, NotAllowed
+from service.plans import rules, store
+from service.plans.actions import locked_revision, person, revision_detail
+
+# Clocks of caller and service may differ by this much before "from now" is taken for the past.
+CLOCK_SLACK = timedelta(minutes=1)
+
+
+async def record_event(
+    db: Database, caller: Caller, revision_id: UUID, wanted: RevisionEventIn
+) -> RevisionDetail:
+    """Append one event to the life of a revision, and answer how the revision stands after it.
+
+    Raises NotFound, NotAllowed (role, site, two-person rule), Invalid (members that do not go together,
+    an unknown site, a date in the past that is not said to be meant), or Conflict (the step cannot follow
+    on what it replaces, the revision has moved on, or the id stands for another event). The same event
+    again answers the present standing (I8).
+    """
+    caller.must(Act.WRITE_PLAN if wanted.kind == "submitted" else Act.APPROVE_PLAN)
+    account_id = person(caller)
+    async with db.begin() as connection:
+        held = await locked_revision(connection, revision_id)
+        row = _row(revision_id, account_id, wanted)
+        known = await store.event(connection, wanted.id)
+        if known is not None:
+            _same_event(known, row)
+            return await revision_detail(connection, held)
+        told = (await store.events_of_plan(connection, held["plan_id"]))[revision_id]
+        event = _event(wanted, account_id)
+        _refuse_step(held, rules.step_fault(event, told))
+        _refuse_person(rules.person_fault(event, told, held["author_id"]))
+        await _check_members(connection, wanted)
+        _check_reach(caller, [event] if event.kind == "published" else told)
+        await store.append_event(connection, row | {"recorded_at": server_now()})
+        return await revision_detail(connection, held)
+
+
+def _event(wanted: RevisionEventIn, account_id: UUID) -> rules.Event:
+    return rules.Event(
+        wanted.id,
+        wanted.kind,
+        account_id,
+        frozenset(wanted.replaces),
+        wanted.effective_from,
+        None if wanted.sites is None else frozenset(wanted.sites),
+    )
+
+
+def _row(revision_id: UUID, account_id: UUID, wanted: RevisionEventIn) -> dict[str, object]:
+    return {
+        "id": wanted.id,
+        "revision_id": revision_id,
+        "kind": wanted.kind,
+        "account_id": account_id,
+        "note": wanted.note,
+        "effective_from": wanted.effective_from,
+        "sites": None if wanted.sites is None else sorted(set(wanted.sites)),
+        "replaces": sorted(set(wanted.replaces)),
+    }
+
+
+def _same_event(known: Row, row: dict[str, object]) -> None:
+    if any(known[name] != value for name, value in row.items()):
+        raise Conflict(
+            f"Event {known['id']} is already recorded with other content.",
+            next_step="Repeat the request as it was, or make a new event under a new id.",
+        )
+
+
+def _refuse_step(held: Row, fault: str | None) -> None:
+    if fault is not None:
+        raise Conflict(
+            f"Revision {held['label']} of plan {held['plan']}: {fault}",
+            next_step="Read the revision again; replace its heads, or take another step.",
+        )
+
+
+def _refuse_person(fault: str | None) -> None:
+    if fault is not None:
+        raise NotAllowed(fault, next_step="Ask another approver, who had no part in writing it.")
+
+
+async def _check_members(connection: AsyncConnection, wanted: RevisionEventIn) -> None:
+    if wanted.kind != "published":
+        if wanted.effective_from is not None or wanted.sites is not None or wanted.backdated:
+            raise _invalid(
+                "/kind", "Only a publication has effectiveFrom, sites or backdated.", "Leave them out."
+            )
+        return
+    if wanted.effective_from is None:
+        raise _invalid(
+            "/effectiveFrom", "A publication needs effectiveFrom.", "Say from when it is effective."
+        )
+    if wanted.effective_from < server_now() - CLOCK_SLACK and not (wanted.backdated and wanted.note):
+        raise _invalid(
+            "/effectiveFrom",
+            f"{wanted.effective_from.isoformat()} lies in the past.",
+            "Give a time from now on; or set backdated and say in the note why it was effective before.",
+        )
+    unknown = await store.unknown_sites(connection, wanted.sites or [])
+    if unknown:
+        raise _invalid("/sites", f"There is no site {unknown[0]}.", "Use codes of GET /api/v1/sites.")
+
+
+def _invalid(path: str, told: str, next_step: str) -> Invalid:
+    return Invalid(told, next_step=next_step, errors=[ProblemError(detail=told, path=path)])
+
+
+def _check_reach(caller: Caller, events: Iterable[rules.Event]) -> None:
+    """Nobody decides for a site that he has no access to."""
+    for event in events:
+        if event.kind == "published" and caller.sites is not None:
+            beyond = sorted((event.sites or frozenset()) - caller.sites)
+            if event.sites is None or beyond:
+                at = f"site {beyond[0]}" if beyond else "every site"
+                raise NotAllowed(
+                    f"This is for {at} too, to which {caller.name} has no access.",
+                    next_step="Ask an approver of all these sites.",
+                )
