@@ -39,7 +39,15 @@ async def effective_now(connection: AsyncConnection, plan_id: UUID, plan: str, s
 
 
 def locations_for(document: PlanDocument, build: str) -> list[BoundLocation]:
-    """The locations of a revision in job order, as a unit of this build has them (I11)."""
+    """The locations of a revision in job order, as a unit of this build has them (I11).
+
+    Raises Conflict where the revision has nothing for the build.
+    """
+    if build not in document.builds or not document.locations_for(build):
+        raise Conflict(
+            f"Revision {document.revision} of plan {document.plan} has no location for build {build}.",
+            next_step="Have the quality office add the build to the plan, or leave units of this build out.",
+        )
     return [
         BoundLocation(
             location.key,
@@ -142,7 +150,7 @@ async def _bind_anew(connection: AsyncConnection, caller: Caller, inspection: Ro
 async def _after_last(connection: AsyncConnection, inspection_id: UUID) -> datetime:
     """A time of record that keeps the bindings in the order the inspection's lock gave them, also when
     the server's clock went back."""
-    last = (await facts.bindings_of(connection, inspection_id))[-1]["recorded_at"]
+    last: datetime = (await facts.bindings_of(connection, inspection_id))[-1]["recorded_at"]
     return max(server_now(), last + timedelta(microseconds=1))
 
 

@@ -174,7 +174,7 @@ async def _open_inspections(
         return
     refuse_closed(campaign)
     grouped = await _grouped(connection, campaign, fresh)
-    locations = {group: await _locations(connection, group, units[0]) for group, units in grouped.items()}
+    locations = {group: await _locations(connection, group) for group in grouped}
     await _write(connection, caller, campaign, grouped, locations)
 
 
@@ -219,18 +219,9 @@ async def _grouped(
     return grouped
 
 
-async def _locations(connection: AsyncConnection, group: _Group, unit: Row) -> list[BoundLocation]:
+async def _locations(connection: AsyncConnection, group: _Group) -> list[BoundLocation]:
     revision_id, build = group
-    document = await revision_document(connection, revision_id)
-    locations = binding.locations_for(document, build)
-    if not any(location.applicable for location in locations):
-        raise Invalid(
-            f"Revision {document.revision} of plan {document.plan} has no location for build {build} "
-            f"(unit {unit['serial']}).",
-            consequence="No unit was added.",
-            next_step="Have the quality office add the build to the plan, or leave units of this build out.",
-        )
-    return locations
+    return binding.locations_for(await revision_document(connection, revision_id), build)
 
 
 async def _write(

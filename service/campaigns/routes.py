@@ -30,6 +30,8 @@ from service.database import Database
 from service.errors import Malformed
 from service.http import (
     AnyRequest,
+    Cursor,
+    PageSize,
     conditional,
     decode_cursor,
     encode_cursor,
@@ -39,8 +41,6 @@ from service.http import (
 )
 from service.problems import problems
 
-PageSize = Annotated[int, QueryParameter(ge=1, le=500, description="items per page")]
-Cursor = Annotated[str | None, QueryParameter(description="from the Link header of the page before")]
 EquipmentType = Annotated[str | None, QueryParameter(name="type", description="code of an equipment type")]
 # Of the inspection: complete, open. Of at least one location of the bound revision: the others.
 StateFilter = Literal[
@@ -50,6 +50,10 @@ StateFilter = Literal[
 
 def _tagged(campaign: Campaign) -> Response[Campaign]:
     return Response(campaign, headers={"ETag": opening.campaign_tag(campaign.id, campaign.version)})
+
+
+def _next(request: AnyRequest, key: UUID | str | None) -> dict[str, str]:
+    return link_next(request, None if key is None else encode_cursor(key))
 
 
 @put(
@@ -81,7 +85,7 @@ async def list_campaigns(
     """Campaigns with units at the caller's sites, newest id first."""
     before = decode_cursor(cursor, UUID)
     items, more = await reading.list_campaigns(db, caller, before=before, limit=limit)
-    return Response(Page(items=items), headers=link_next(request, more and encode_cursor(more)))
+    return Response(Page(items=items), headers=_next(request, more))
 
 
 @get("/campaigns/{campaign_id:uuid}", responses=problems(400, 401, 403, 404))
@@ -141,7 +145,7 @@ async def list_inspections(
         after=decode_cursor(cursor, str),
         limit=limit,
     )
-    return Response(Page(items=items), headers=link_next(request, more and encode_cursor(more)))
+    return Response(Page(items=items), headers=_next(request, more))
 
 
 @get("/inspections/{inspection_id:uuid}", responses=problems(400, 401, 403, 404))

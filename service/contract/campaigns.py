@@ -8,7 +8,7 @@ from uuid import UUID
 
 import msgspec
 
-from service.contract.wire import Text, UtcTime, Wire
+from service.contract.wire import UtcTime, Wire
 from service.contract.work import LocationState, StatementKind
 
 Name = Annotated[str, msgspec.Meta(min_length=1, max_length=200)]
@@ -165,7 +165,7 @@ class BindingIn(Wire):
 
     id: UUID
     revision_id: UUID
-    reason: Annotated[Text, msgspec.Meta(min_length=1, max_length=4000)]
+    reason: Annotated[str, msgspec.Meta(min_length=1, max_length=4000)]
 
 
 class LocationPassage(Wire):

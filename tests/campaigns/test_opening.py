@@ -147,7 +147,7 @@ async def test_a_build_that_the_plan_has_no_location_for_is_refused(db: Database
     made = await build.fleet(db, locations=[build.location("A", "X")])
     manager = await build.person(db, Role.MANAGER)
     units = await build.add_units(db, made, 1, build="Y")
-    with pytest.raises(Invalid, match="no location for build Y"):
+    with pytest.raises(Conflict, match="no location for build Y"):
         await opening.put_campaign(db, manager, new_id(), wanted(made, units), unchanged=None)
 
 
