@@ -89,6 +89,7 @@ class Yard:
     agent: Caller
     campaign_id: UUID
     inspection_id: UUID
+    revision_id: UUID
     serial: str
 
     async def another_inspection(self, *, site: str | None = None) -> UUID:
