@@ -14,6 +14,7 @@ from litestar.openapi.plugins import JsonRenderPlugin
 from litestar.openapi.spec import Components, SecurityScheme, Tag
 
 import service.access.routes
+import service.campaigns.routes
 import service.intake.routes
 import service.records.routes
 from service.access.auth import SESSION_COOKIE, Authentication, provide_caller
@@ -28,6 +29,7 @@ from service.signing import Signer
 
 ROUTERS: list[Router] = [
     service.access.routes.router,
+    service.campaigns.routes.router,
     service.records.routes.router,
     service.intake.routes.router,
 ]
@@ -41,16 +43,7 @@ def create_app(settings: Settings | None = None) -> Litestar:
     settings = settings or read_settings()
     configure_logging(settings.log_level)
     db = Database(settings.database_url)
-    objects = Objects(
-        ObjectSettings(
-            endpoint=settings.s3_endpoint,
-            public_endpoint=settings.s3_public,
-            region=settings.s3_region,
-            bucket=settings.s3_bucket,
-            access_key=settings.s3_access_key,
-            secret_key=settings.s3_secret_key,
-        )
-    )
+    objects = open_objects(settings)
     signer = Signer.load(settings.receipt_key_file)
 
     @asynccontextmanager
@@ -59,6 +52,7 @@ def create_app(settings: Settings | None = None) -> Litestar:
             yield
         finally:
             await db.close()
+            objects.close()
 
     app = Litestar(
         route_handlers=[live, ready, metrics, *ROUTERS],
@@ -80,6 +74,20 @@ def create_app(settings: Settings | None = None) -> Litestar:
     app.state.settings = settings
     app.asgi_handler = framed(watched(app.asgi_handler), https=settings.secure_cookies)
     return app
+
+
+def open_objects(settings: Settings) -> Objects:
+    """The object store these settings name."""
+    return Objects(
+        ObjectSettings(
+            endpoint=settings.s3_endpoint,
+            public_endpoint=settings.s3_public,
+            region=settings.s3_region,
+            bucket=settings.s3_bucket,
+            access_key=settings.s3_access_key,
+            secret_key=settings.s3_secret_key,
+        )
+    )
 
 
 def openapi_config() -> OpenAPIConfig:

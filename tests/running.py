@@ -1,0 +1,232 @@
+"""The real service in a process of its own, and callers of every kind for it.
+
+def test_something(service: Running) -> None:
+    client = service.client_for(["auditor"])
+    assert client.get("/api/v1/sites").status_code == 200
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+import time
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass, field, fields, replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+from uuid import UUID
+
+import httpx
+import msgspec
+import psycopg
+import pytest
+
+from deploy.embedded.ports import free_port
+from deploy.embedded.processes import Child
+from service.access.actions import hash_of
+from service.contract.access import AgentEnrolled, SignedIn
+from service.contract.wire import new_id
+from service.settings import Settings
+from service.signing import create_key_file
+
+READY_SECONDS = 60
+ROOT = Path(__file__).parents[1]
+
+
+@dataclass
+class Running:
+    """A service that answers at `url`. Callers it makes are put into the database, not signed in, so that
+    a test pays no password hash; `account` makes one that can sign in."""
+
+    settings: Settings
+    child: Child
+    clients: ExitStack = field(default_factory=ExitStack)
+
+    @property
+    def url(self) -> str:
+        return self.settings.public_url
+
+    def log(self) -> str:
+        return self.child.log.read_text()
+
+    def client(self, token: str | None = None, **more: Any) -> httpx.Client:
+        """A client; without a token it is nobody."""
+        headers = {} if token is None else {"Authorization": f"Bearer {token}"}
+        return self.clients.enter_context(
+            httpx.Client(base_url=self.url, headers=headers, timeout=30, **more)
+        )
+
+    def client_for(self, roles: Sequence[str], sites: Sequence[str] | None = None) -> httpx.Client:
+        """A person with these roles at these sites (None: every site), signed in."""
+        return self.client(token_of_person(self.settings, roles, sites)[1])
+
+    def agent_client(self, site: str) -> httpx.Client:
+        """An enrolled workstation of a site, which is made when it is not there. Its id: GET /callers/me."""
+        return self.client(token_of_agent(self.settings, site)[1])
+
+    def account(
+        self, login: str, password: str, roles: Sequence[str], sites: Sequence[str] | None = None
+    ) -> UUID:
+        """An account that can sign in with its password."""
+        administrator = self.client_for(["administrator"])
+        account_id = new_id()
+        body = {"login": login, "name": login.title(), "roles": list(roles), "password": password}
+        sites_sent = None if sites is None else list(sites)
+        answer = administrator.put(f"/api/v1/accounts/{account_id}", json={**body, "sites": sites_sent})
+        answer.raise_for_status()
+        return account_id
+
+    def sign_in(self, login: str, password: str) -> SignedIn:
+        answer = self.client().post("/api/v1/sessions", json={"login": login, "password": password})
+        answer.raise_for_status()
+        return msgspec.json.decode(answer.content, type=SignedIn)
+
+    def enrol(self, site: str, name: str = "bench-1") -> AgentEnrolled:
+        """A workstation enrolled the way a person does it: by a one-time code."""
+        make_site(self.settings, site)
+        code = (
+            self.client_for(["administrator"])
+            .post("/api/v1/enrolment-codes", json={"site": site})
+            .json()["code"]
+        )
+        body = {"id": str(new_id()), "code": code, "name": name, "platform": "test", "version": "0"}
+        answer = self.client().post("/api/v1/agents", json=body)
+        answer.raise_for_status()
+        return msgspec.json.decode(answer.content, type=AgentEnrolled)
+
+
+def driver_url(settings: Settings) -> str:
+    return settings.database_url.replace("postgresql+psycopg://", "postgresql://")
+
+
+def make_site(settings: Settings, code: str, time_zone: str = "Europe/Dublin") -> None:
+    with psycopg.connect(driver_url(settings)) as connection:
+        connection.execute(
+            "INSERT INTO sites (id, code, name, kind, time_zone) VALUES (%s, %s, %s, 'works', %s) "
+            "ON CONFLICT DO NOTHING",
+            (new_id(), code, f"Site {code}", time_zone),
+        )
+
+
+def token_of_person(
+    settings: Settings, roles: Sequence[str], sites: Sequence[str] | None = None
+) -> tuple[UUID, str]:
+    """A person's id and the token of a session; the account has no password."""
+    account_id, token, now = new_id(), f"slp_{new_id().hex}", datetime.now(UTC)
+    with psycopg.connect(driver_url(settings)) as connection:
+        connection.execute(
+            "INSERT INTO accounts (id, login, name, password_hash, roles, sites, created_at) "
+            "VALUES (%s, %s, %s, '-', %s, %s, %s)",
+            (
+                account_id,
+                f"test-{account_id}",
+                f"Test {account_id.hex[-6:]}",
+                list(roles),
+                None if sites is None else list(sites),
+                now,
+            ),
+        )
+        connection.execute(
+            "INSERT INTO tokens (id, token_hash, account_id, created_at) VALUES (%s, %s, %s, %s)",
+            (new_id(), hash_of(token), account_id, now),
+        )
+    return account_id, token
+
+
+def token_of_agent(settings: Settings, site: str) -> tuple[UUID, str]:
+    """An agent's id and token."""
+    make_site(settings, site)
+    agent_id, token, now = new_id(), f"sla_{new_id().hex}", datetime.now(UTC)
+    with psycopg.connect(driver_url(settings)) as connection:
+        connection.execute(
+            "INSERT INTO agents (id, site_id, name, platform, version, enrolled_at) "
+            "SELECT %s, id, %s, 'test', '0', %s FROM sites WHERE code = %s",
+            (agent_id, f"ws-{agent_id.hex[-6:]}", now, site),
+        )
+        connection.execute(
+            "INSERT INTO tokens (id, token_hash, agent_id, created_at) VALUES (%s, %s, %s, %s)",
+            (new_id(), hash_of(token), agent_id, now),
+        )
+    return agent_id, token
+
+
+def environment_of(settings: Settings, **more: str) -> dict[str, str]:
+    """The variables from which a process reads these settings."""
+    ours = {
+        f"SIGHTLEDGER_{spec.name.upper()}": str(getattr(settings, spec.name)) for spec in fields(settings)
+    }
+    kept = {name: value for name, value in os.environ.items() if not name.startswith("SIGHTLEDGER_")}
+    return {**kept, **ours, "PYTHONPATH": str(ROOT), **more}
+
+
+@contextmanager
+def running_service(settings: Settings, folder: Path, **environment: str) -> Iterator[Running]:
+    """The service under its real server on a free port; `settings` say everything else. Ends with the
+    block, or with this process however that ends."""
+    port = free_port()
+    settings = replace(settings, host="127.0.0.1", port=port, public_url=f"http://127.0.0.1:{port}")
+    child = Child(
+        [sys.executable, "-m", "service", "serve"],
+        log=folder / f"service-{port}.log",
+        environment=environment_of(settings, **environment),
+        folder=ROOT,
+    )
+    running = Running(settings, child)
+    try:
+        _wait_until_live(running)
+        yield running
+    finally:
+        running.clients.close()
+        child.stop()
+
+
+def _wait_until_live(running: Running) -> None:
+    deadline = time.monotonic() + READY_SECONDS
+    while time.monotonic() < deadline and running.child.poll() is None:
+        try:
+            if httpx.get(f"{running.url}/health/live", timeout=2).status_code == 200:
+                return
+        except httpx.TransportError:
+            time.sleep(0.05)
+    raise AssertionError(f"The service did not start:\n{running.child.said(40)}")
+
+
+@pytest.fixture(scope="session")
+def service_settings(
+    database_url: str, object_settings: Any, tmp_path_factory: pytest.TempPathFactory
+) -> Settings:
+    """Settings for the test database and the test store, with a receipt key of its own."""
+    key = tmp_path_factory.mktemp("key") / "receipt-key.pem"
+    create_key_file(key)
+    return Settings(
+        database_url=database_url,
+        s3_endpoint=object_settings.endpoint,
+        s3_public_endpoint=object_settings.public_endpoint,
+        s3_bucket=object_settings.bucket,
+        s3_region=object_settings.region,
+        s3_access_key=object_settings.access_key,
+        s3_secret_key=object_settings.secret_key,
+        receipt_key_file=key,
+        metrics_token="metrics-token-of-the-tests",
+    )
+
+
+@pytest.fixture(scope="session")
+def service(service_settings: Settings, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Running]:
+    """One service for the whole run."""
+    with running_service(service_settings, tmp_path_factory.mktemp("service")) as running:
+        yield running
+
+
+@pytest.fixture
+def make_account(service: Running) -> Callable[..., UUID]:
+    """`make_account(login, password, roles, sites=None)`."""
+    return service.account
+
+
+@pytest.fixture
+def client_for(service: Running) -> Callable[..., httpx.Client]:
+    """`client_for(roles, sites=None)`."""
+    return service.client_for
