@@ -16,6 +16,7 @@ from litestar.openapi.spec import Components, SecurityScheme, Tag
 import service.access.routes
 import service.campaigns.routes
 import service.intake.routes
+import service.plans.routes
 import service.records.routes
 from service.access.auth import SESSION_COOKIE, Authentication, provide_caller
 from service.database import Database
@@ -29,6 +30,7 @@ from service.signing import Signer
 
 ROUTERS: list[Router] = [
     service.access.routes.router,
+    service.plans.routes.router,
     service.campaigns.routes.router,
     service.records.routes.router,
     service.intake.routes.router,
