@@ -30,7 +30,7 @@ _SHARED: list[Any] = [
     structlog.processors.format_exc_info,
 ]
 # Their info lines name every URL that is called, presigned ones included.
-_QUIET = ("httpx", "httpcore", "boto3", "botocore", "urllib3", "s3transfer")
+_QUIET = ("httpx", "httpcore", "boto3", "botocore", "urllib3", "s3transfer", "alembic")
 
 
 def log_config(level: str) -> dict[str, Any]:

@@ -54,6 +54,8 @@ def not_served(request: AnyRequest, error: HTTPException) -> Response[bytes]:
     """What the framework itself refuses: no such path, method not allowed, body too large."""
     if error.status_code >= 500:
         return failed(request, error)
+    if error.status_code == 400:
+        return refused(request, Malformed(f"The request cannot be read: {error.detail}."))
     status = HTTPStatus(error.status_code)
     # RFC 9457 4.2.1: about:blank goes with the status phrase as title.
     problem = Problem(type="about:blank", title=status.phrase, status=int(status), detail=error.detail)

@@ -57,7 +57,7 @@ def verify_receipt(receipt: Receipt, keys: JwkSet) -> bytes:
 def _header(receipt: Receipt) -> dict[str, Any]:
     try:
         return msgspec.json.decode(from_base64url(receipt.protected), type=dict[str, Any])
-    except msgspec.DecodeError as error:
+    except (msgspec.DecodeError, UnicodeDecodeError) as error:
         raise SignatureRefused("The receipt's header is not JSON.") from error
 
 
