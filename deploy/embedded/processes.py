@@ -77,6 +77,9 @@ class Child:
         """None while the command runs; then its exit status, 128 + N when signal N ended it."""
         return self._warden.poll()
 
+    def runs(self) -> bool:
+        return self.poll() is None
+
     def kill(self) -> None:
         """End the command at once with SIGKILL, as a crash would; returns when it is gone."""
         os.kill(self.pid, signal.SIGKILL)

@@ -11,6 +11,8 @@ import subprocess
 import sys
 import sysconfig
 import time
+from collections.abc import Callable, Mapping
+from contextlib import closing
 from pathlib import Path
 from types import TracebackType
 
@@ -46,6 +48,62 @@ def _weed() -> Path:
             "there is no such package and this is the only way)."
         )
     return Path(found)
+
+
+def choose_ports() -> dict[str, int]:
+    """Free ports for every part of weed, by part and by part_grpc."""
+    found = free_ports(len(PARTS), apart=GRPC_APART)
+    ports = dict(zip(PARTS, found, strict=True))
+    return ports | {f"{part}_grpc": port + GRPC_APART for part, port in ports.items()}
+
+
+def mini_flags(bucket: str, ports: Mapping[str, int]) -> list[str]:
+    """The flags of `weed mini` for one bucket, everything on loopback and nothing sent to its makers."""
+    return [
+        "-ip=127.0.0.1",
+        "-ip.bind=127.0.0.1",
+        f"-bucket={bucket}",
+        "-admin.ui=false",
+        "-webdav=false",
+        "-s3.port.iceberg=0",
+        "-s3.port.lance=0",
+        # On unless said otherwise.
+        "-master.telemetry=false",
+        *(
+            f"-{name.replace('_', '.port.') if '_' in name else name + '.port'}={p}"
+            for name, p in ports.items()
+        ),
+    ]
+
+
+def takes_objects(
+    endpoint: str, bucket: str, access_key: str, secret_key: str, alive: Callable[[], bool]
+) -> bool:
+    """Wait until the store at `endpoint` keeps an object; False when it is not `alive` or too slow."""
+    client = boto3.client(
+        "s3",
+        endpoint_url=endpoint,
+        region_name="us-east-1",
+        aws_access_key_id=access_key,
+        aws_secret_access_key=secret_key,
+        config=Config(
+            s3={"addressing_style": "path"},
+            proxies={},
+            retries={"total_max_attempts": 1},
+            connect_timeout=2,
+            read_timeout=10,
+        ),
+    )
+    deadline = time.monotonic() + READY_SECONDS
+    with closing(client):
+        while time.monotonic() < deadline and alive():
+            try:
+                client.put_object(Bucket=bucket, Key="derived/.ready", Body=b"ready")
+                client.delete_object(Bucket=bucket, Key="derived/.ready")
+                return True
+            except (BotoCoreError, ClientError):
+                time.sleep(0.1)
+    return False
 
 
 class ObjectStore:
@@ -118,7 +176,7 @@ class ObjectStore:
             self._remember_keys()
             self._choose_ports()
             child = self._child = Child(
-                [weed, "-logtostderr", "mini", f"-dir={data}", *self._flags()],
+                [weed, "-logtostderr", "mini", f"-dir={data}", *mini_flags(self.bucket, self.ports)],
                 log=self.folder / "weed.log",
                 environment={
                     **os.environ,
@@ -131,7 +189,7 @@ class ObjectStore:
                 remove=[*self._sockets(), *([self.folder] if self.throwaway else [])],
                 lock=lock,
             )
-            if self._takes_objects():
+            if takes_objects(self.endpoint, self.bucket, self.access_key, self.secret_key, child.runs):
                 (self.folder / "ports.json").write_text(json.dumps(self.ports))
                 return
             said = child.said()
@@ -153,54 +211,11 @@ class ObjectStore:
         noted = self.folder / "ports.json"
         self.ports = json.loads(noted.read_text()) if noted.exists() else {}
         if not self.ports or not all_free(list(self.ports.values())):
-            found = free_ports(len(PARTS), apart=GRPC_APART)
-            self.ports = dict(zip(PARTS, found, strict=True))
-            self.ports |= {f"{part}_grpc": port + GRPC_APART for part, port in zip(PARTS, found, strict=True)}
-
-    def _flags(self) -> list[str]:
-        return [
-            "-ip=127.0.0.1",
-            "-ip.bind=127.0.0.1",
-            f"-bucket={self.bucket}",
-            "-admin.ui=false",
-            "-webdav=false",
-            "-s3.port.iceberg=0",
-            "-s3.port.lance=0",
-            # On unless said otherwise, and then it reports to its makers.
-            "-master.telemetry=false",
-            *(f"-{name.removesuffix('_grpc')}.port{'.grpc' * name.endswith('_grpc')}={port}"
-              for name, port in self.ports.items()),
-        ]  # fmt: skip
+            self.ports = choose_ports()
 
     def _sockets(self) -> list[Path]:
         # weed makes these for its own parts and leaves some of them behind.
         return [Path("/tmp") / f"seaweedfs-{name.format(**self.ports)}.sock" for name in SOCKETS]  # noqa: S108
-
-    def _takes_objects(self) -> bool:
-        assert self._child is not None
-        client = boto3.client(
-            "s3",
-            endpoint_url=self.endpoint,
-            region_name="us-east-1",
-            aws_access_key_id=self.access_key,
-            aws_secret_access_key=self.secret_key,
-            config=Config(
-                s3={"addressing_style": "path"},
-                proxies={},
-                retries={"total_max_attempts": 1},
-                connect_timeout=2,
-                read_timeout=10,
-            ),
-        )
-        deadline = time.monotonic() + READY_SECONDS
-        while time.monotonic() < deadline and self._child.poll() is None:
-            try:
-                client.put_object(Bucket=self.bucket, Key="derived/.ready", Body=b"ready")
-                client.delete_object(Bucket=self.bucket, Key="derived/.ready")
-                return True
-            except (BotoCoreError, ClientError):
-                time.sleep(0.1)
-        return False
 
     def _write_through(self) -> None:
         done = subprocess.run(
