@@ -256,7 +256,7 @@ async def _not_in_store(objects: Objects, wanted: dict[str, int]) -> dict[str, i
     there = {
         by_key[key]
         for key, stat in found.items()
-        if stat is not None and stat.size == wanted[by_key[key]] and stat.sha256_hex == by_key[key]
+        if stat is not None and stat.size == wanted[by_key[key]] and stat.sha256_hex in (None, by_key[key])
     }
     return {digest: size for digest, size in wanted.items() if digest not in there}
 

@@ -16,6 +16,7 @@ import sqlalchemy as sa
 from PIL import Image
 
 from service.access.rules import Caller
+from service.app import open_objects
 from service.campaigns.store import inspection_locations, inspections
 from service.contract.cards import (
     CardReturnCommit,
@@ -107,6 +108,26 @@ class Yard:
         told |= {"inspection_id": self.inspection_id}
         by_digest = {hashlib.sha256(body).hexdigest(): body for body in bodies}
         return CardBack(self, list(files), by_digest, CardReturnOpen(**told | opening))
+
+
+async def open_yard(db: Database, settings: Settings) -> Yard:
+    """A yard of its own in the shared database and store; close its objects after use."""
+    made = await build.fleet(db)
+    (serial,) = await build.add_units(db, made, 1)
+    opened = await working.campaign(db, made, [serial])
+    (inspection,) = await working.rows(db, opened.id)
+    return Yard(
+        db=db,
+        objects=open_objects(settings),
+        settings=settings,
+        signer=Signer.load(settings.receipt_key_file),
+        made=made,
+        agent=await build.agent(db, made, made.site),
+        campaign_id=opened.id,
+        inspection_id=inspection.id,
+        revision_id=inspection.revision_id,
+        serial=serial,
+    )
 
 
 @dataclass
