@@ -18,6 +18,7 @@ import service.campaigns.routes
 import service.intake.routes
 import service.plans.routes
 import service.records.routes
+import service.web.routes
 from service.access.auth import SESSION_COOKIE, Authentication, provide_caller
 from service.database import Database
 from service.health import live, metrics, ready
@@ -31,9 +32,10 @@ from service.signing import Signer
 ROUTERS: list[Router] = [
     service.access.routes.router,
     service.plans.routes.router,
-    service.campaigns.routes.router,
     service.records.routes.router,
+    service.campaigns.routes.router,
     service.intake.routes.router,
+    service.web.routes.router,
 ]
 
 # A manifest part of 500 files with Exif stays well below; image bytes never come this way.
