@@ -84,9 +84,18 @@ def check_text(text: str, name: str) -> Checked:
     findings = [*source.findings, *_schema_findings(source)]
     document = _decoded(source, findings)
     if document is not None:
-        findings += [source.finding(path, message) for path, message in _faults(document)]
+        spoilt = {_part(found.path) for found in findings}
+        faults = [(path, message) for path, message in _faults(document) if _part(path) not in spoilt]
+        findings += [source.finding(path, message) for path, message in faults]
     findings.sort(key=lambda found: (found.line, found.column, found.message))
     return Checked(name, None if findings else document, findings[:MAX_FINDINGS])
+
+
+def _part(path: str) -> str:
+    """The location, or the member of the document, that a pointer leads into: what is wrong in shape
+    there is told first, without what only follows from it."""
+    steps = path.split("/")
+    return "/".join(steps[:5] if steps[1:2] == ["sections"] else steps[:2])
 
 
 def _decoded(source: Read, findings: list[Finding]) -> PlanDocument | None:

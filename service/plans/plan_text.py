@@ -214,7 +214,7 @@ class _Reader:
         if _CONTROL.search(text):
             message = "The text holds a control character or half of a character pair. Delete it."
             self.out.findings.append(self._here(path, event, message))
-            return ""
+            text = _CONTROL.sub("?", text)
         return text if event.style else _plain(text)
 
     def _refuse_tag(self, event: Any, path: str) -> None:
