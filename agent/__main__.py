@@ -33,7 +33,6 @@ from agent.sync.runner import Runner
 from agent.wording import size_text, standing_of
 from agent.workstation import Workstation, agent_version, platform_text
 from service.contract.access import EnrolAgent
-from service.contract.wire import new_id
 
 EXIT_UNREAD = 4
 PUSH_TRIES = 5
@@ -71,9 +70,14 @@ def enrol(
     """Make this workstation an agent of a site."""
     state = _Chosen.state.prepare()
     service = Service(url)
-    agent_id = new_id()
     enrolled = service.enrol(
-        EnrolAgent(id=agent_id, code=code, name=name, platform=platform_text(), version=agent_version())
+        EnrolAgent(
+            id=state.enrolment_id(code),
+            code=code,
+            name=name,
+            platform=platform_text(),
+            version=agent_version(),
+        )
     )
     state.keep_enrolment(
         Enrolment(

@@ -6,6 +6,7 @@ as an environment variable SIGHTLEDGER_AGENT_<NAME>.
 
 from __future__ import annotations
 
+import hashlib
 import os
 import sys
 import tomllib
@@ -19,6 +20,7 @@ import platformdirs
 
 from agent.errors import AgentError
 from service.contract.access import JwkSet
+from service.contract.wire import new_id
 
 MIB = 1024 * 1024
 POSIX_ROOTS = ["/media/*/*", "/media/*", "/run/media/*/*", "/Volumes/*"]
@@ -104,6 +106,18 @@ class State:
             return (self.folder / "token").read_text("ascii").strip()
         except OSError as error:
             raise AgentError(f"The token cannot be read: {error}.", next_step="Enrol again.") from error
+
+    def enrolment_id(self, code: str) -> UUID:
+        """The id to enrol under: the same for the same code, so that a lost answer can be had again (I8)."""
+        path = self.folder / "enrolling"
+        used = hashlib.sha256(code.encode("utf-8", "surrogatepass")).hexdigest()
+        if path.exists():
+            agent_id, _, of = path.read_text("ascii").partition(" ")
+            if of == used:
+                return UUID(agent_id)
+        made = new_id()
+        write_private(path, f"{made} {used}".encode("ascii"))
+        return made
 
     def keep_enrolment(self, enrolment: Enrolment, token: str) -> None:
         """Token first: an enrolment without a token would look whole."""

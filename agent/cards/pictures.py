@@ -29,6 +29,8 @@ COMMENT_CODES = {
     b"JIS\0\0\0\0\0": "iso2022_jp",
 }
 TAIL = 64 * 1024
+# The last chunk of every PNG (ISO/IEC 15948, 11.2.5) with its checksum.
+PNG_END = b"IEND\xaeB`\x82"
 # So that a part of 500 files stays well below the service's body limit of 10 MB.
 EXIF_BYTES = 8_000
 
@@ -71,6 +73,8 @@ def _of_image(image: Image.Image, file: BinaryIO, size: int) -> Facts:
         return Facts([] if _jpeg_is_whole(file, size) else ["truncated"], picture)
     if image.width * image.height > MOST_PIXELS_DECODED:
         return Facts(["too_large_to_judge"], picture)
+    if image.format == "PNG" and not _holds_after(file, size, 8, PNG_END):
+        return Facts(["truncated"], picture)
     try:
         image.load()
     except Exception:
@@ -86,14 +90,19 @@ def _jpeg_is_whole(file: BinaryIO, size: int) -> bool:
     scan = _start_of_scan(file)
     if scan is None:
         return False
+    return _holds_after(file, size, scan, b"\xff\xd9")
+
+
+def _holds_after(file: BinaryIO, size: int, first: int, wanted: bytes) -> bool:
+    """Whether `wanted` stands anywhere from `first` on; looked for from the end, where it is nearly always."""
     end = size
-    while end > scan:
-        start = max(scan, end - TAIL)
+    while end > first:
+        start = max(first, end - TAIL)
         file.seek(start)
-        if b"\xff\xd9" in file.read(end - start):
+        if wanted in file.read(end - start):
             return True
-        # Overlap by one byte: the marker may lie across two blocks.
-        end = start + 1 if start > scan else scan
+        # Blocks overlap: what is wanted may lie across two of them.
+        end = start + len(wanted) - 1 if start > first else first
     return False
 
 

@@ -87,7 +87,7 @@ def _document(service: Service, brief: RevisionBrief) -> bytes:
 
 
 def document_path(revision_id: UUID) -> str:
-    return f"/revisions/{revision_id}/document"
+    return f"/plan-revisions/{revision_id}/document"
 
 
 def _pull_vocabulary(cache: Cache, service: Service) -> None:

@@ -1,0 +1,73 @@
+"""What a workstation has to bear: few imports, little memory, a card of 50,000 files."""
+
+from __future__ import annotations
+
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from tests.agent.station import make_bench
+
+HEAVY = (
+    "litestar",
+    "sqlalchemy",
+    "boto3",
+    "botocore",
+    "psycopg",
+    "procrastinate",
+    "alembic",
+    "jinja2",
+    "yaml",
+)
+
+IMPORT_ALL = f"""
+import importlib, pkgutil, sys, agent
+for module in pkgutil.walk_packages(agent.__path__, "agent."):
+    importlib.import_module(module.name)
+print([name for name in {HEAVY} if name in sys.modules])
+print([name for name in sys.modules if name.startswith("service.") and not name.startswith("service.contract")])
+"""
+
+
+def test_the_agent_imports_nothing_of_the_services_stack() -> None:
+    run = subprocess.run([sys.executable, "-c", IMPORT_ALL], capture_output=True, text=True, check=True)
+    assert run.stdout.split("\n")[:2] == ["[]", "[]"]
+
+
+READ_IT = """
+import sys
+from pathlib import Path
+from agent.__main__ import main
+sys.argv = ["sightledger-agent", "--state", sys.argv[1], "read", sys.argv[2], "--no-push", "--unit", "U-100"]
+try:
+    main()
+except SystemExit as ended:
+    assert not ended.code, ended.code
+from agent.outbox.database import open_database
+from agent.outbox.returns import Returns
+row = Returns(open_database(Path(sys.argv[3]))).newest()[0]
+print("read", row["files"], row["state"])
+print(Path("/proc/self/status").read_text())
+"""
+
+
+@pytest.mark.skipif(not Path("/proc/self/status").exists(), reason="memory is read from /proc")
+def test_a_card_of_50_000_files_is_read_in_less_than_150_mb(tmp_path: Path) -> None:
+    bench = make_bench(tmp_path)
+    bench.station.__exit__()
+    for folder in range(50):
+        below = bench.card / "DCIM" / f"{100 + folder}TWVS"
+        below.mkdir(parents=True)
+        for number in range(1000):
+            # Every tenth one has bytes of its own; the others are seen before, which costs no fsync.
+            (below / f"TWVS{number:04}.TXT").write_bytes(b"%d" % (folder * 1000 + number // 10 * 10))
+    state = bench.station.state
+    command = [sys.executable, "-c", READ_IT, str(state.folder), str(bench.card), str(state.database)]
+    run = subprocess.run(command, capture_output=True, text=True, check=True)
+    assert "read 50000 copied" in run.stdout
+    peak = re.search(r"VmHWM:\s+(\d+) kB", run.stdout)
+    assert peak is not None
+    assert int(peak[1]) < 150_000

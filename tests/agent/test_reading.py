@@ -1,0 +1,410 @@
+"""Reading a card that came back: every byte, exact names, marks, and nothing twice."""
+
+from __future__ import annotations
+
+import errno
+import hashlib
+import io
+import os
+import sys
+import unicodedata
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from PIL import Image
+
+from agent.cards import copying
+from agent.cards.identifying import Said, identify
+from agent.cards.marker import MARKER_NAME
+from agent.cards.reading import Progress, close_interrupted, read_card
+from agent.cards.walking import survey
+from agent.errors import AgentError
+from agent.outbox.returns import Returns
+from agent.outbox.spool import SpoolError
+from service.contract.cards import ManifestPart, exact_path, manifest_digest
+from service.contract.wire import new_id
+from service.contract.work import StatementIn
+from tests.agent.station import Bench, jpeg, make_bench, put
+
+posix_names = pytest.mark.skipif(sys.platform in ("win32", "darwin"), reason="names here are Unicode")
+
+
+def sha(data: bytes) -> str:
+    return hashlib.sha256(data).hexdigest()
+
+
+def test_i1_a_file_is_its_digest_and_lies_in_the_spool(bench: Bench) -> None:
+    bench.prepare()
+    data = jpeg(1)
+    put(bench.card, "02 G.RING/TWVS0001.JPG", data)
+    return_id = bench.read()
+    [file] = bench.files(return_id).values()
+    assert (file.sha256, file.size, file.kind, file.marks) == (sha(data), len(data), "still", [])
+    assert bench.station.spool.path(file.sha256).read_bytes() == data
+    assert file.placement is not None
+    assert (file.placement.location_key, file.placement.rule) == ("G.RING", "folder")
+    assert file.picture is not None
+    assert (file.picture.format, file.picture.exif["Make"]) == ("JPEG", "Invented Works")
+
+
+def test_i2_reading_changes_nothing_on_the_card(bench: Bench) -> None:
+    bench.prepare()
+    put(bench.card, "01 G.ID/A.JPG", jpeg(1))
+    before = survey(bench.card)
+    bench.read()
+    assert survey(bench.card) == before
+
+
+def test_own_files_are_not_read_but_a_changed_one_is(bench: Bench) -> None:
+    bench.prepare()
+    with (bench.card / "PICKLIST/EVALUATION.TXT").open("ab") as file:
+        file.write(b"typed at the scope")
+    assert set(bench.files(bench.read())) == {"PICKLIST/EVALUATION.TXT"}
+
+
+def test_a_damaged_marker_is_kept_like_any_file(bench: Bench) -> None:
+    put(bench.card, MARKER_NAME, b"{half a mark")
+    put(bench.card, "A.JPG", jpeg(1))
+    files = bench.files(bench.read())
+    assert set(files) == {MARKER_NAME, "A.JPG"}
+    assert files["A.JPG"].placement is None
+
+
+def test_the_whole_card_is_read_not_only_dcim(bench: Bench) -> None:
+    put(bench.card, "DCIM/100TWVS/TWVS0001.JPG", jpeg(1))
+    put(bench.card, "JOBS/odd/deep/down/B.BMP", jpeg(2))
+    put(bench.card, "FOUND.000/FILE0000.CHK", b"recovered")
+    put(bench.card, "System Volume Information/x", b"1")
+    return_id = bench.read()
+    assert set(bench.files(return_id)) == {
+        "DCIM/100TWVS/TWVS0001.JPG",
+        "JOBS/odd/deep/down/B.BMP",
+        "FOUND.000/FILE0000.CHK",
+    }
+    row = bench.station.returns.one(return_id)
+    assert row is not None
+    assert (row["skipped"], row["complete"], row["state"]) == (1, 1, "copied")
+
+
+def png(size: int = 40) -> bytes:
+    out = io.BytesIO()
+    Image.new("L", (size, size), 7).save(out, "PNG")
+    return out.getvalue()
+
+
+MARKED = [
+    ("EMPTY.JPG", b"", ["zero_length"]),
+    ("EMPTY.MP4", b"", ["zero_length"]),
+    ("CUT.JPG", jpeg(1)[:-300], ["truncated"]),
+    ("HEAD.JPG", jpeg(1)[:20], ["truncated"]),
+    # A camera switched off in mid write: the tail reads as zeroes (exFAT specification 7.6.5).
+    ("ZEROES.JPG", jpeg(1)[:-300] + bytes(300), ["truncated"]),
+    ("TEXT.JPG", b"this is no picture", ["not_an_image"]),
+    ("CUT.PNG", png()[:-20], ["truncated"]),
+    ("WHOLE.PNG", png(), []),
+    ("WHOLE.JPG", jpeg(1), []),
+    ("TRAILER.JPG", jpeg(2) + b"scope's own data" * 9000, []),
+    ("NOTE.TXT", b"typed", []),
+    ("FILM.MP4", b"not looked into", []),
+]
+
+
+@pytest.mark.parametrize(("name", "data", "marks"), MARKED)
+def test_what_is_odd_is_marked_and_kept_as_bytes(
+    bench: Bench, name: str, data: bytes, marks: list[str]
+) -> None:
+    put(bench.card, name, data)
+    [file] = bench.files(bench.read()).values()
+    assert file.marks == marks
+    assert bench.station.spool.path(sha(data)).read_bytes() == data
+
+
+@posix_names
+def test_exact_name_bytes_round_trip(bench: Bench) -> None:
+    names = [
+        b"A.JPG",
+        b"a.jpg",
+        "caf\u00e9.JPG".encode(),
+        unicodedata.normalize("NFD", "caf\u00e9.JPG").encode(),
+        b"latin-\xe9.JPG",
+        b"new\nline.JPG",
+        b"back\\slash:colon.JPG",
+        b"\xff\xfe.JPG",
+    ]
+    for seed, name in enumerate(names):
+        with open(os.fsencode(bench.card) + b"/" + name, "wb") as file:  # noqa: PTH123
+            file.write(jpeg(seed))
+    return_id = bench.read()
+    found = {bytes(row["path_bytes"]): row["sha256"] for row in bench.station.returns.files(return_id)}
+    assert found == {name: sha(jpeg(seed)) for seed, name in enumerate(names)}
+    for file in bench.files(return_id).values():
+        assert exact_path(file.path, file.path_bytes) in names
+
+
+def test_the_same_card_again_copies_nothing(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    put(bench.card, "A.JPG", jpeg(1))
+    put(bench.card, "LARGE.MP4", os.urandom(copying.AT_ONCE + 5))
+    first = bench.read()
+
+    def never(*_: object) -> None:
+        raise AssertionError("a second copy was written")
+
+    monkeypatch.setattr(type(bench.station.spool), "store", never)
+    second = bench.read()
+    assert bench.files(second).keys() == bench.files(first).keys()
+    assert {f.sha256 for f in bench.files(second).values()} == {f.sha256 for f in bench.files(first).values()}
+
+
+def test_held_bytes_need_no_copy_even_when_the_spool_let_them_go(bench: Bench) -> None:
+    put(bench.card, "A.JPG", jpeg(1))
+    first = bench.read()
+    bench.station.returns.hold(first, b"{}")
+    bench.station.spool.remove(sha(jpeg(1)))
+    bench.read()
+    assert not bench.station.spool.path(sha(jpeg(1))).exists()
+
+
+def test_bytes_neither_held_nor_spooled_are_copied_again(bench: Bench) -> None:
+    put(bench.card, "A.JPG", jpeg(1))
+    bench.read()
+    bench.station.spool.remove(sha(jpeg(1)))
+    bench.read()
+    assert bench.station.spool.path(sha(jpeg(1))).read_bytes() == jpeg(1)
+
+
+def test_large_files_of_a_known_size_but_other_bytes_are_copied(bench: Bench) -> None:
+    one, other = (os.urandom(copying.AT_ONCE + 1) for _ in range(2))
+    put(bench.card, "A.MP4", one)
+    bench.read()
+    put(bench.card, "A.MP4", other)
+    [file] = bench.files(bench.read()).values()
+    assert bench.station.spool.path(file.sha256).read_bytes() == other
+
+
+def test_i7_a_file_that_cannot_be_read_is_named_and_the_rest_goes_in(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for number in range(5):
+        put(bench.card, f"{number}.JPG", jpeg(number))
+    real = copying.Copier._once
+
+    def failing(self: copying.Copier, file: io.FileIO, entry: copying.Entry, *more: object) -> object:
+        if entry.name == b"2.JPG":
+            raise OSError(errno.EIO, "Input/output error")
+        return real(self, file, entry, *more)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(copying.Copier, "_once", failing)
+    return_id = bench.read()
+    assert set(bench.files(return_id)) == {"0.JPG", "1.JPG", "3.JPG", "4.JPG"}
+    [unread] = bench.station.returns.unread(return_id)
+    assert unread.path == "2.JPG"
+    assert "Input/output error" in unread.why
+    row = bench.station.returns.one(return_id)
+    assert row is not None
+    assert not row["complete"]
+
+
+@posix_names
+def test_a_link_is_not_followed_but_named(bench: Bench, tmp_path: Path) -> None:
+    put(tmp_path, "outside/secret.txt", b"not of the card")
+    (bench.card / "in.txt").symlink_to(tmp_path / "outside/secret.txt")
+    (bench.card / "folder").symlink_to(tmp_path / "outside")
+    return_id = bench.read()
+    assert bench.files(return_id) == {}
+    assert {unread.path for unread in bench.station.returns.unread(return_id)} == {"in.txt", "folder"}
+
+
+def test_a_file_that_never_holds_still_is_kept_and_marked(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = put(bench.card, "GROWS.JPG", jpeg(1))
+    real = copying.Copier._once
+
+    def growing(self: copying.Copier, *more: object) -> object:
+        copied = real(self, *more)  # type: ignore[arg-type]
+        with path.open("ab") as file:
+            file.write(b"more")
+        return copied
+
+    monkeypatch.setattr(copying.Copier, "_once", growing)
+    [file] = bench.files(bench.read()).values()
+    assert "changed_while_read" in file.marks
+
+
+def test_a_full_spool_closes_the_return_as_not_complete(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    put(bench.card, "A.JPG", jpeg(1))
+    put(bench.card, "B.MP4", b"x" * 100)
+    real = os.write
+
+    def full(handle: int, data: bytes) -> int:
+        if bytes(data) == b"x" * 100:
+            raise OSError(errno.ENOSPC, "No space left on device")
+        return real(handle, data)
+
+    monkeypatch.setattr(os, "write", full)
+    with pytest.raises(SpoolError, match="full"):
+        bench.read()
+    [row] = bench.station.returns.in_state("copied")
+    assert not row["complete"]
+
+
+def test_a_read_that_was_killed_is_closed_as_not_complete_and_read_again(bench: Bench) -> None:
+    """What a power cut leaves: bytes in the spool and a return that nobody reads any more."""
+    put(bench.card, "A.JPG", jpeg(1))
+    station = bench.station
+    card = identify(station.state, station.cache, station.enrolment, bench.card, Said())
+    killed = new_id()
+    station.returns.open(killed, card.opening(station.report().clock), None, str(bench.card))
+    station.spool.store([jpeg(1)])
+    (station.state.spool / "incoming" / "half").write_bytes(b"ha")
+    assert close_interrupted(station.state, station.returns, station.spool) == [killed]
+    row = station.returns.one(killed)
+    assert row is not None
+    assert (row["state"], row["complete"]) == ("copied", 0)
+    again = bench.read()
+    assert set(bench.files(again)) == {"A.JPG"}
+    assert close_interrupted(station.state, station.returns, station.spool) == []
+
+
+def test_card_of_another_site_is_refused_or_kept_without_a_place(bench: Bench, tmp_path: Path) -> None:
+    bench.prepare()
+    put(bench.card, "01 G.ID/A.JPG", jpeg(1))
+    marker = bench.card / MARKER_NAME
+    marker.write_bytes(marker.read_bytes().replace(b'"TEST"', b'"ELSE"'))
+    with pytest.raises(AgentError, match="site ELSE") as refusal:
+        bench.read()
+    assert "Nothing was read" in refusal.value.text()
+    files = bench.files(bench.read(keep_unplaced=True))
+    assert files["01 G.ID/A.JPG"].placement is None
+    assert MARKER_NAME in files
+
+
+def test_without_a_marker_the_unit_is_picked(bench: Bench) -> None:
+    put(bench.card, "02 G.RING/A.JPG", jpeg(1))
+    put(bench.card, "B.JPG", jpeg(2))
+    files = bench.files(bench.read(unit="u-100"))
+    places = {path: file.placement and file.placement.location_key for path, file in files.items()}
+    assert places == {"02 G.RING/A.JPG": "G.RING", "B.JPG": None}
+
+
+def test_a_marked_card_is_of_its_unit_and_no_other_i12(bench: Bench) -> None:
+    bench.prepare()
+    with pytest.raises(AgentError, match="prepared for unit U-100"):
+        bench.read(unit="U-200")
+
+
+@pytest.mark.parametrize(("count", "placed"), [(4, True), (3, False), (5, False)])
+def test_a_flat_card_is_placed_by_order_only_when_the_count_fits(
+    bench: Bench, count: int, placed: bool
+) -> None:
+    bench.prepare("flat-dcf")
+    for number in range(1, count + 1):
+        put(bench.card, f"DCIM/100TWVS/TWVS{number:04}.JPG", jpeg(number))
+    files = bench.files(bench.read())
+    claims = [files[path].placement for path in sorted(files)]
+    keys = [claim.location_key for claim in claims if claim]
+    assert keys == (["G.ID", "G.RING", "G.RING", "G.RING"] if placed else [None] * count)
+    if placed:
+        assert {(c.rule, c.confidence) for c in claims if c} == {("order", 0.3)}
+
+
+def said_of(bench: Bench, return_id: object) -> list[StatementIn]:
+    return bench.station.returns.statements(return_id)  # type: ignore[arg-type]
+
+
+def test_i4_statements_name_the_heads_that_this_workstation_knows(bench: Bench) -> None:
+    bench.prepare()
+    return_id = bench.read(complete=["02 g.ring"], not_inspected=["G.ID=no access"], person="A. Person")
+    by_kind = {one.kind: one for one in said_of(bench, return_id)}
+    assert by_kind["complete"].locations == ["G.RING"]
+    assert by_kind["complete"].replaces == [bench.head]
+    assert by_kind["not_inspected"].locations == ["G.ID"]
+    assert by_kind["not_inspected"].reason == "no access"
+    assert by_kind["complete"].stated_by == "A. Person"
+
+
+def test_all_complete_is_one_statement_over_every_location(bench: Bench) -> None:
+    bench.prepare()
+    [said] = said_of(bench, bench.read(complete_all=True))
+    assert (said.locations, said.replaces) == (None, [bench.head])
+
+
+@pytest.mark.parametrize("said", [{"complete": ["NOWHERE"]}, {"not_inspected": ["G.ID"]}])
+def test_a_statement_that_cannot_be_meant_is_refused_before_reading(
+    bench: Bench, said: dict[str, list[str]]
+) -> None:
+    bench.prepare()
+    with pytest.raises(AgentError):
+        bench.read(**said)
+    assert bench.station.returns.newest() == []
+
+
+@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(st.lists(st.tuples(st.integers(0, 30), st.binary(max_size=40)), max_size=30))
+def test_manifest_parts_joined_are_the_files(
+    tmp_path_factory: pytest.TempPathFactory, files: list[tuple[int, bytes]]
+) -> None:
+    folder = tmp_path_factory.mktemp("manifest")
+    bench = make_bench(folder)
+    with bench.station, pytest.MonkeyPatch.context() as patch:
+        patch.setattr("agent.outbox.returns.FILES_PER_PART", 7)
+        expected = {}
+        for number, data in files:
+            put(bench.card, f"F{number}.BIN", data)
+            expected[f"F{number}.BIN"] = data
+        return_id = bench.read()
+        returns = bench.station.returns
+        bodies = [returns.part_body(return_id, part) for part in range(1, returns.parts(return_id) + 1)]
+        assert bodies == [
+            returns.part_body(return_id, part) for part in range(1, returns.parts(return_id) + 1)
+        ]
+        joined = [file for body in bodies for file in decode(body).files]
+    assert {file.path: file.sha256 for file in joined} == {path: sha(data) for path, data in expected.items()}
+    lines = [(exact_path(file.path, file.path_bytes), file.sha256, file.size) for file in joined]
+    row_digest = manifest_digest(lines)
+    with make_again(folder) as again:
+        row = again.one(return_id)
+        assert row is not None
+        assert row["manifest_sha256"] == row_digest
+
+
+def decode(body: bytes) -> ManifestPart:
+    import msgspec
+
+    return msgspec.json.decode(body, type=ManifestPart)
+
+
+class make_again:
+    """The outbox opened anew, as after a restart."""
+
+    def __init__(self, folder: Path) -> None:
+        from agent.outbox.database import open_database
+
+        self._connection = open_database(folder / "state" / "outbox.sqlite3")
+
+    def __enter__(self) -> Returns:
+        return Returns(self._connection)
+
+    def __exit__(self, *_: object) -> None:
+        self._connection.close()
+
+
+def test_spooled_bytes_stay_until_a_receipt_lists_them(bench: Bench) -> None:
+    put(bench.card, "A.JPG", jpeg(1))
+    return_id = bench.read()
+    assert list(bench.station.returns.prunable(None)) == []
+    bench.station.returns.hold(return_id, b"{}")
+    assert list(bench.station.returns.prunable(7)) == []
+    assert list(bench.station.returns.prunable(None)) == [sha(jpeg(1))]
+
+
+def test_progress_counts_every_byte(bench: Bench) -> None:
+    put(bench.card, "A.JPG", jpeg(1))
+    station, found, progress = bench.station, survey(bench.card), Progress()
+    card = identify(station.state, station.cache, station.enrolment, bench.card, Said())
+    read_card(station.state, station.returns, station.spool, card, found, progress)
+    assert (progress.files, progress.size) == (found.files, found.size)
