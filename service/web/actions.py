@@ -13,9 +13,10 @@ from service.access.store import site_page
 from service.campaigns import reading as campaigns
 from service.contract.campaigns import Campaign, InspectionDetail, InspectionRow, StatementOut
 from service.contract.plan_document import PlanDocument
-from service.contract.records import HistoryItem, ImageDetail, Unit, UnitDetail
+from service.contract.records import HistoryItem, ImageDetail, Move, Unit, UnitDetail
 from service.database import Database
 from service.errors import NotFound
+from service.intake.moves import moves_of_unit
 from service.plans.store import revision_document
 from service.records import actions as records
 from service.records.history import Wanted
@@ -25,6 +26,7 @@ UNITS_PER_PAGE = 50
 IMAGES_PER_PAGE = 24
 CAMPAIGNS_OFFERED = 200
 MOST_SITES = 10_000
+MOVES_SHOWN = 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,6 +141,11 @@ def names_in(inspected: Collection[Inspected]) -> Names:
         elements={place.key: place.element.kind for place in places if place.element is not None},
         conditions=sorted({term for place in places for term in place.conditions}),
     )
+
+
+async def moves_of(db: Database, caller: Caller, serial: str) -> list[Move]:
+    """The newest moves of pictures from or to a unit."""
+    return await moves_of_unit(db, caller, serial, None, MOVES_SHOWN)
 
 
 async def images_of(

@@ -150,6 +150,7 @@ async def unit(
         chosen=filters,
         shown=filters.shown(),
         filtered=bool(filters.shown()),
+        moves=await actions.moves_of(db, caller, serial),
         items=items,
         older=None if older is None else encode_cursor(older),
         older_than=cursor,

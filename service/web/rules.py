@@ -14,6 +14,7 @@ from zoneinfo import ZoneInfo
 from service.campaigns.rules import COLUMNS
 from service.contract.campaigns import CompletionRow, Counted, LocationDetail, StatementOut
 from service.contract.work import LocationState
+from service.plans import vocabulary
 
 # In the order in which a bar shows them; each has a texture of its own, so that nothing rests on colour.
 PARTS = (
@@ -134,9 +135,10 @@ def _state_words(location: LocationDetail, build: str) -> str:
     return STATES[location.state]
 
 
-def term_words(term: str) -> str:
-    """A vocabulary term (`list:code`) or a code in words, for a term that no list here explains."""
-    return term.rpartition(":")[2].replace("_", " ")
+def term_words(stored: str) -> str:
+    """A vocabulary term (`list:code`) as the list words it; a code that no list has, as it stands."""
+    known = vocabulary.term(stored)
+    return known.term if known is not None else stored.rpartition(":")[2].replace("_", " ")
 
 
 def zone_of(name: str | None) -> ZoneInfo:
