@@ -28,6 +28,7 @@ from service.observe import configure_logging, watched
 from service.problems import EXCEPTION_HANDLERS
 from service.settings import Settings, read_settings
 from service.signing import Signer
+from service.web.refusals import with_pages
 
 ROUTERS: list[Router] = [
     service.access.routes.router,
@@ -69,7 +70,7 @@ def create_app(settings: Settings | None = None) -> Litestar:
             "settings": Provide(lambda: settings, sync_to_thread=False),
             "signer": Provide(lambda: signer, sync_to_thread=False),
         },
-        exception_handlers=EXCEPTION_HANDLERS,
+        exception_handlers=with_pages(EXCEPTION_HANDLERS),
         openapi_config=openapi_config(),
         request_max_body_size=LARGEST_BODY,
         logging_config=None,
