@@ -131,12 +131,18 @@ async def bind_revision(connection: AsyncConnection, inspection_id: UUID, revisi
     )
 
 
+# Keeps one statement of a large fleet far below the statement timeout.
+INSPECTIONS_PER_STATEMENT = 1000
+
+
 async def bind_locations(
     connection: AsyncConnection, inspection_ids: Sequence[UUID], locations: Sequence[BoundLocation]
 ) -> None:
     """Bind inspections to the same locations, given in job order; a row that is there keeps its state,
     pictures and heads."""
-    await connection.execute(_BIND, _bind_values(inspection_ids, locations))
+    for start in range(0, len(inspection_ids), INSPECTIONS_PER_STATEMENT):
+        batch = inspection_ids[start : start + INSPECTIONS_PER_STATEMENT]
+        await connection.execute(_BIND, _bind_values(batch, locations))
 
 
 _BIND = sa.text(
