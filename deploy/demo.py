@@ -6,6 +6,7 @@ Run it by `sh deploy/demo [--once]`, which makes the virtual environment first.
 from __future__ import annotations
 
 import argparse
+import glob
 import os
 import signal
 import subprocess
@@ -41,7 +42,8 @@ class Station:
     def environment(self) -> dict[str, str]:
         return {
             "SIGHTLEDGER_AGENT_STATE": str(self.state),
-            "SIGHTLEDGER_AGENT_MEDIA": str(self.media),
+            "SIGHTLEDGER_AGENT_MEDIA_ROOTS": f"{glob.escape(str(self.media))}/*",
+            "SIGHTLEDGER_AGENT_WATCH_EVERY": "1",
         }
 
     def run(self, *words: str, ok: tuple[int, ...] = (0,)) -> str:
@@ -59,12 +61,12 @@ class Station:
 
 
 def enrol(stack: Stack, station: Station) -> None:
-    """Enrol the site's agent with a one-time code, once."""
-    done = station.state.parent / "enrolled"
-    if not done.exists():
+    """Enrol the site's agent with a one-time code; once, unless the service now has another address."""
+    at = station.state.parent / "enrolled-at"
+    if not at.exists() or at.read_text() != stack.url:
         code = stack.command("enrol-code", station.site).split()[-1]
         station.run("enrol", stack.url, code, "--name", f"{station.site.lower()}-bench-1")
-        done.touch()
+        at.write_text(stack.url)
 
 
 def show(summary: Summary, seconds: float) -> None:

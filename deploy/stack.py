@@ -19,7 +19,7 @@ from types import TracebackType
 
 import httpx
 
-from deploy.embedded.ports import free_port
+from deploy.embedded.ports import all_free, free_port
 from deploy.embedded.postgres import Postgres
 from deploy.embedded.processes import Child
 from deploy.embedded.store import ObjectStore
@@ -60,7 +60,7 @@ class Stack:
         postgres = self._parts.enter_context(Postgres(self.folder / "postgres"))
         self.say("starting the object store")
         store = self._parts.enter_context(ObjectStore(self.folder / "store"))
-        port = free_port()
+        port = self._port()
         self.url = f"http://127.0.0.1:{port}"
         self.environment = {
             "SIGHTLEDGER_DATABASE_URL": postgres.url,
@@ -76,6 +76,15 @@ class Stack:
         if not (self.folder / "receipt-key.pem").exists():
             self.command("receipt-key", str(self.folder / "receipt-key.pem"))
         self.command("migrate")
+
+    def _port(self) -> int:
+        """The port of the last run where it is free: agents know the service by it."""
+        file = self.folder / "port"
+        port = int(file.read_text()) if file.exists() else 0
+        if not port or not all_free([port]):
+            port = free_port()
+            file.write_text(str(port))
+        return port
 
     def serve(self) -> None:
         """Start the service and its worker, and wait until the service says it is ready."""

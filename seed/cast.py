@@ -19,7 +19,7 @@ class Person:
 
 PEOPLE = (
     Person("admin", "Site administration", ("administrator",)),
-    Person("quennell", "R. Quennell", ("author", "shift_lead")),
+    Person("quennell", "R. Quennell", ("author", "approver", "shift_lead")),
     Person("aldous", "M. Aldous", ("approver",)),
     Person("idowu", "C. Idowu", ("manager",)),
     Person("stenhouse", "G. Stenhouse", ("engineer",)),
@@ -109,7 +109,14 @@ CARDS = (
         seen={"KG.1.PL1-A": {2: Seen("bearing_damage:5.5-par", "within_limits")}},
     ),
     FilledCard(
-        "VLR-card-2", "VLR", "KG30414-J", "VS-02", "T. Obrador", "day", ("KG.GEN.ID", "KG.GEN.RES"), "flat-dcf"
+        "VLR-card-2",
+        "VLR",
+        "KG30414-J",
+        "VS-02",
+        "T. Obrador",
+        "day",
+        ("KG.GEN.ID", "KG.GEN.RES"),
+        "flat-dcf",
     ),
     FilledCard(
         "KFL-card-1",

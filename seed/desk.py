@@ -42,6 +42,11 @@ class Desk:
     def put(self, path: str, body: Any) -> Any:
         return self._answer(self._client.put(path, json=body))
 
+    def put_text(self, path: str, body: str) -> Any:
+        """A plan document as YAML."""
+        headers = {"Content-Type": "application/yaml"}
+        return self._answer(self._client.put(path, content=body, headers=headers))
+
     def post(self, path: str, body: Any) -> Any:
         return self._answer(self._client.post(path, json=body))
 
@@ -53,7 +58,7 @@ class Desk:
             following = response.links.get("next")
             if following is None:
                 return
-            response = self._client.get(following["url"])
+            response = self._client.get(response.url.join(following["url"]))
 
     def download(self, path: str) -> bytes:
         """The bytes behind a redirect to the object store, fetched without our token."""

@@ -21,12 +21,11 @@ from agent.cards.marker import MARKER_NAME, Marker, read_marker
 from seed.cast import CARDS, DEMO_UNITS, FilledCard
 from seed.desk import Desk, Refused
 from seed.identity import demo_id
-from seed.load import campaign_name, plan_body
+from seed.load import CAMPAIGNS, campaign_name, plan_text
 from seed.scenario import load_scenario
 from seed.scope import ScopeClock, Take, Videoscope, put_truncated, put_zero_length, takes_for
 
 CARD_SECONDS = 90
-CAMPAIGNS = {"KG3": "VIP-KG3-P", "LT40": "VIP-LT40-P"}
 FIRST_DAY = datetime(2026, 10, 20, 7, 30, tzinfo=UTC)
 
 
@@ -112,7 +111,9 @@ class Story:
     def take_cards(self) -> None:
         for number, card in enumerate(CARDS, 1):
             if not (self.stations[card.site].media / card.name).exists():
-                self.say(f"card {number} of {len(CARDS)}: {card.name} is prepared for {card.serial} and filled")
+                self.say(
+                    f"card {number} of {len(CARDS)}: {card.name} is prepared for {card.serial} and filled"
+                )
                 self._fill(card)
                 self.say(f"card {number} of {len(CARDS)}: {card.name} is put into the workstation")
                 self._insert(card)
@@ -201,7 +202,9 @@ class Story:
             keys = [one["key"] for one in inspection["locations"] if one["state"] != "not_applicable"]
             self._state(day, inspection["id"], "day", early)
             # The night shift does not know what the day shift stated, and names one location again.
-            self._state(night, inspection["id"], "night", [early[-1], *(key for key in keys if key not in early)])
+            self._state(
+                night, inspection["id"], "night", [early[-1], *(key for key in keys if key not in early)]
+            )
             self.say("a whole unit is complete; then one location of it is reopened")
             whole = self._inspection(night, "KG30402-M")
             self._state(night, whole["id"], "whole", None)
@@ -215,7 +218,9 @@ class Story:
                 note="pictures too dark, to be taken again",
             )
 
-    def _state(self, desk: Desk, inspection: str, name: str, locations: list[str] | None, **more: Any) -> None:
+    def _state(
+        self, desk: Desk, inspection: str, name: str, locations: list[str] | None, **more: Any
+    ) -> None:
         body = {
             "id": str(demo_id("statement", inspection, name)),
             "inspectionId": inspection,
@@ -246,8 +251,10 @@ class Story:
                 state = None
             if state == "effective":
                 return
-            self.say("the quality office writes revision C; its author may not approve it, a second person does")
-            author.put(path, plan_body("VIP-KG3-P", "C"))
+            self.say(
+                "the quality office writes revision C; its author may not approve it, a second person does"
+            )
+            author.put_text(path, plan_text("VIP-KG3-P", "C"))
             self._event(author, path, "submitted")
             self._must_refuse(author, path, "approved")
             self._event(approver, path, "approved")
@@ -358,7 +365,11 @@ def folder_for(marker: Marker, take: Take) -> str:
         (path, of)
         for path, of in marker.folders.items()
         if of.location == take.location
-        and (of.element is None or take.element is None or of.element <= take.element <= (of.element_last or of.element))
+        and (
+            of.element is None
+            or take.element is None
+            or of.element <= take.element <= (of.element_last or of.element)
+        )
     ]
     exact = [path for path, of in fitting if of.evaluation == take.evaluation]
     if not exact:
