@@ -17,6 +17,7 @@ from pathlib import Path
 from types import TracebackType
 
 import boto3
+import httpx
 from botocore.config import Config
 from botocore.exceptions import BotoCoreError, ClientError
 
@@ -29,6 +30,7 @@ STARTS = 3
 # this rule even when told another port.
 GRPC_APART = 10000
 PARTS = ("master", "volume", "filer", "s3", "admin")
+FSYNC_ON = re.compile(r'"fsync":\s*true')
 SOCKETS = (
     "filer-{filer}", "filer-grpc-{filer_grpc}", "s3-{s3}", "s3-grpc-{s3_grpc}",
     "master-grpc-{master_grpc}", "volume-grpc-{volume_grpc}", "admin-grpc-{admin_grpc}",
@@ -91,7 +93,7 @@ def takes_objects(
             proxies={},
             retries={"total_max_attempts": 1},
             connect_timeout=2,
-            read_timeout=10,
+            read_timeout=5,
         ),
     )
     deadline = time.monotonic() + READY_SECONDS
@@ -218,6 +220,11 @@ class ObjectStore:
         return [Path("/tmp") / f"seaweedfs-{name.format(**self.ports)}.sock" for name in SOCKETS]  # noqa: S108
 
     def _write_through(self) -> None:
+        noted = httpx.get(
+            f"http://127.0.0.1:{self.ports['filer']}/etc/seaweedfs/filer.conf", timeout=10, trust_env=False
+        )
+        if noted.is_success and FSYNC_ON.search(noted.text):
+            return
         done = subprocess.run(
             [_weed(), "shell", f"-master=127.0.0.1:{self.ports['master']}.{self.ports['master_grpc']}"],
             input=f"fs.configure -locationPrefix=/buckets/{self.bucket}/ -fsync=true -apply\n",
@@ -226,7 +233,7 @@ class ObjectStore:
             timeout=30,
             check=False,
         )
-        if not re.search(r'"fsync":\s*true', done.stdout):
+        if not FSYNC_ON.search(done.stdout):
             raise StartError(
                 f"The object store does not write through to the disk: {done.stdout}{done.stderr}"
             )

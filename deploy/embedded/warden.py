@@ -79,6 +79,13 @@ def clear(paths: list[str]) -> None:
             path.unlink(missing_ok=True)
 
 
+def _tell(answer: str) -> None:
+    # A starter that died meanwhile is no error here: the end of its pipe is seen next.
+    with contextlib.suppress(BrokenPipeError):
+        os.write(1, f"{answer}\n".encode())
+    os.close(1)
+
+
 def main() -> int:
     order = json.loads(sys.argv[1])
     for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
@@ -86,10 +93,9 @@ def main() -> int:
     try:
         child = _start(order)
     except (OSError, subprocess.SubprocessError) as error:
-        print(f"! {error}", flush=True)
+        _tell(f"! {error}")
         return 127
-    print(child.pid, flush=True)
-    os.close(1)
+    _tell(str(child.pid))
     asked = _wait(child, order)
     with contextlib.suppress(ProcessLookupError, PermissionError):
         os.killpg(child.pid, signal.SIGKILL)
