@@ -108,7 +108,8 @@ class Copier:
         known = self._known(digest, len(data))
         if known is not None:
             return Copied(entry, digest, len(data), known, now(), fresh=False)
-        self._spool.store([data])
+        if not self._spool.adopt(digest, len(data)):
+            self._spool.store([data])
         return Copied(entry, digest, len(data), judge(kind, len(data), io.BytesIO(data)), now(), fresh=True)
 
     def _hash(self, file: BinaryIO | io.FileIO) -> str:

@@ -94,7 +94,7 @@ def _jpeg_is_whole(file: BinaryIO, size: int) -> bool:
 
 
 def _holds_after(file: BinaryIO, size: int, first: int, wanted: bytes) -> bool:
-    """Whether `wanted` stands anywhere from `first` on; looked for from the end, where it is nearly always."""
+    """Whether `wanted` stands anywhere from `first` on; looked for from the end, where it mostly is."""
     end = size
     while end > first:
         start = max(first, end - TAIL)

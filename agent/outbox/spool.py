@@ -65,6 +65,14 @@ class Spool:
         except OSError:
             return False
 
+    def adopt(self, digest: str, size: int) -> bool:
+        """True when the bytes lie here, from a twin or a read that was killed; `settle` makes them last."""
+        if not self.holds(digest, size):
+            return False
+        with self._guard:
+            self._unsettled.add(self.path(digest).parent)
+        return True
+
     def store(self, blocks: Iterable[bytes]) -> tuple[str, int]:
         """Write and hash in one pass: digest and size. Raises SpoolError, and what `blocks` raises."""
         beside = self._incoming / uuid4().hex

@@ -17,7 +17,6 @@ from agent.cards.marker import MARKER_NAME, read_marker
 from agent.errors import AgentError
 from tests.agent.station import Bench, jpeg, put
 
-
 SHOWN = (
     "Prove isolation first.",
     "Withdraw the probe first.",
