@@ -242,7 +242,7 @@ def _build_faults(document: PlanDocument) -> Iterator[Fault]:
                     f"Build {build!r} is none of the plan's: {', '.join(document.builds)}. Use one of these."
                 )
                 yield f"{path}/builds/{number}", message
-    for number, build in enumerate(document.builds):
+    for number, build in enumerate(document.builds if document.locations() else []):
         if not document.locations_for(build):
             message = f"No location exists on build {build!r}. Give it locations, or take the build out."
             yield f"/builds/{number}", message

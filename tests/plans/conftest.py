@@ -8,11 +8,6 @@ from service.database import Database
 
 
 @pytest.fixture
-def anyio_backend() -> str:
-    return "asyncio"
-
-
-@pytest.fixture
 async def db(database_url: str, anyio_backend: str) -> AsyncIterator[Database]:
     database = Database(database_url)
     yield database
