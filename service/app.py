@@ -104,7 +104,9 @@ def openapi_config() -> OpenAPIConfig:
             "Standard plans, campaigns, card returns and image history. Ids are UUIDv7 made by the caller; "
             "the same request again gives the same answer. Refusals are application/problem+json (RFC 9457)."
         ),
-        openapi_router=Router(path="/api/v1/schema", route_handlers=[], opt={"exclude_from_auth": True}),
+        openapi_router=Router(
+            path="/api/v1/schema", route_handlers=[], include_in_schema=False, opt={"exclude_from_auth": True}
+        ),
         render_plugins=[JsonRenderPlugin(path="/openapi.json")],
         use_handler_docstrings=True,
         security=[{"bearer": []}, {"cookie": []}],
