@@ -78,9 +78,10 @@ async def make_thumbnails(db: Database, objects: Objects, digests: Sequence[str]
     return outcomes
 
 
-@tasks.task(
-    name="make_thumbnails", pass_context=True, retry=procrastinate.RetryStrategy(max_attempts=8, exponential_wait=3)
-)
+_AGAIN = procrastinate.RetryStrategy(max_attempts=8, exponential_wait=3)
+
+
+@tasks.task(name="make_thumbnails", pass_context=True, retry=_AGAIN)
 async def _make_thumbnails(context: procrastinate.JobContext, digests: list[str]) -> None:
     """Runs in the worker, whose context holds `db` and `objects`; a store that is down is tried again."""
     around = context.additional_context

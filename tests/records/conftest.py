@@ -10,11 +10,6 @@ from tests.intake.returning import Yard, open_yard
 
 
 @pytest.fixture
-def anyio_backend() -> str:
-    return "asyncio"
-
-
-@pytest.fixture
 async def db(database_url: str, anyio_backend: str) -> AsyncIterator[Database]:
     database = Database(database_url)
     yield database

@@ -13,7 +13,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from service.access.rules import Role
-from service.contract.records import HistoryItem
+from service.contract.records import HistoryItem, PositionIn
 from service.contract.wire import new_id
 from service.errors import NotAllowed, NotFound
 from service.intake import actions as intake
@@ -54,7 +54,7 @@ async def _varied(yard: Yard, number: int, seed: int) -> None:
             evaluation=chance.choice([None, "refer"]),
             condition=chance.choice([None, "iso15243:5.1"]),
         )
-        modified = (datetime(2026, 9, 1) + timedelta(days=chance.randrange(4))).isoformat()
+        modified = f"2026-09-0{chance.randrange(1, 5)}T00:00:00"
         files.append(file_of(f"{n}.JPG", body, said, modified=modified))
         bodies.append(body)
     await yard.card_of(files, bodies).go_through()
@@ -166,8 +166,6 @@ async def test_a_site_sees_the_units_it_has_and_what_was_inspected_there(yard: Y
 
 
 async def _move_unit(yard: Yard, site: str) -> None:
-    from service.contract.records import PositionIn
-
     manager = await build.person(yard.db, Role.MANAGER)
     body = PositionIn(id=new_id(), site=site, since=STARTED.date(), position="Bay 9")
     await actions.move_unit(yard.db, manager, yard.serial, body)

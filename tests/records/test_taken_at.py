@@ -18,53 +18,57 @@ OFFSET = "OffsetTimeOriginal"
 SUBSEC = "SubSecTimeOriginal"
 
 
+def _utc(*parts: int) -> datetime:
+    return datetime(*parts, tzinfo=UTC)  # type: ignore[arg-type, misc]
+
+
 @pytest.mark.parametrize(
     ("exif", "modified", "at", "basis"),
     [
-        ({ORIGINAL: "2026:04:30 10:00:00", OFFSET: "+05:30"}, None, datetime(2026, 4, 30, 4, 30), "exif"),
-        ({ORIGINAL: "2026:04:30 10:00:00", OFFSET: "-03:00"}, None, datetime(2026, 4, 30, 13), "exif"),
-        ({ORIGINAL: "2026:04:30 10:00:00"}, None, datetime(2026, 4, 30, 8), "exif, site zone assumed"),
+        ({ORIGINAL: "2026:04:30 10:00:00", OFFSET: "+05:30"}, None, _utc(2026, 4, 30, 4, 30), "exif"),
+        ({ORIGINAL: "2026:04:30 10:00:00", OFFSET: "-03:00"}, None, _utc(2026, 4, 30, 13), "exif"),
+        ({ORIGINAL: "2026:04:30 10:00:00"}, None, _utc(2026, 4, 30, 8), "exif, site zone assumed"),
         (
             {ORIGINAL: "2026:01:30 10:00:00", OFFSET: "   :  "},
             None,
-            datetime(2026, 1, 30, 9),
+            _utc(2026, 1, 30, 9),
             "exif, site zone assumed",
         ),
         (
             {ORIGINAL: "2026:01:30 10:00:00", OFFSET: "+25:00"},
             None,
-            datetime(2026, 1, 30, 9),
+            _utc(2026, 1, 30, 9),
             "exif, site zone assumed",
         ),
-        ({}, "2026-04-30T10:00:02", datetime(2026, 4, 30, 8, 0, 2), "file system, site zone assumed"),
-        ({}, "2026-04-30T10:00:02+00:00", datetime(2026, 4, 30, 10, 0, 2), "file system"),
+        ({}, "2026-04-30T10:00:02", _utc(2026, 4, 30, 8, 0, 2), "file system, site zone assumed"),
+        ({}, "2026-04-30T10:00:02+00:00", _utc(2026, 4, 30, 10, 0, 2), "file system"),
         (
             {ORIGINAL: "0000:00:00 00:00:00"},
             "2026-04-30T10:00",
-            datetime(2026, 4, 30, 8),
+            _utc(2026, 4, 30, 8),
             "file system, site zone assumed",
         ),
-        ({ORIGINAL: "    :  :     :  :  "}, None, datetime(2026, 5, 1, 12), "read"),
+        ({ORIGINAL: "    :  :     :  :  "}, None, _utc(2026, 5, 1, 12), "read"),
         (
             {ORIGINAL: "1980:01:01 00:00:00"},
             "2026-04-30T10:00:00",
-            datetime(2026, 4, 30, 8),
+            _utc(2026, 4, 30, 8),
             "file system, site zone assumed; exif implausible",
         ),
         (
             {ORIGINAL: "2027:01:01 00:00:00"},
             "1980-01-01T00:00:00",
-            datetime(2026, 5, 1, 12),
+            _utc(2026, 5, 1, 12),
             "read; exif implausible; file system implausible",
         ),
-        ({ORIGINAL: "2026:13:01 00:00:00"}, "yesterday", datetime(2026, 5, 1, 12), "read"),
-        ({ORIGINAL: "0001:01:01 00:00:00"}, None, datetime(2026, 5, 1, 12), "read; exif implausible"),
+        ({ORIGINAL: "2026:13:01 00:00:00"}, "yesterday", _utc(2026, 5, 1, 12), "read"),
+        ({ORIGINAL: "0001:01:01 00:00:00"}, None, _utc(2026, 5, 1, 12), "read; exif implausible"),
     ],
 )
 def test_i9_the_best_clock_is_used_and_named(
     exif: dict[str, str], modified: str | None, at: datetime, basis: str
 ) -> None:
-    assert taken_at(exif, modified, READ, BERLIN) == (at.replace(tzinfo=UTC), basis)
+    assert taken_at(exif, modified, READ, BERLIN) == (at, basis)
 
 
 @pytest.mark.parametrize(
@@ -82,7 +86,7 @@ _TEXT = st.text(max_size=24) | st.datetimes().map(lambda at: at.strftime("%Y:%m:
 @given(
     st.dictionaries(st.sampled_from((ORIGINAL, OFFSET, SUBSEC)), _TEXT),
     st.none() | st.text(max_size=30) | st.datetimes().map(datetime.isoformat),
-    st.datetimes(min_value=datetime(2000, 1, 1), max_value=datetime(2100, 1, 1), timezones=st.just(UTC)),
+    st.integers(946684800, 4102444800).map(lambda second: datetime.fromtimestamp(second, UTC)),
 )
 def test_every_answer_is_plausible_in_utc_and_says_its_basis(
     exif: dict[str, str], modified: str | None, read: datetime
