@@ -20,6 +20,8 @@ from sqlalchemy import make_url
 from service.objects import Objects, ObjectSettings
 from tests import services
 
+pytest_plugins = ["tests.running"]
+
 
 @pytest.fixture
 def anyio_backend() -> str:
@@ -53,6 +55,13 @@ def database_url(postgres_server: str, migrated_template: str) -> Iterator[str]:
 @pytest.fixture
 def fresh_database_url(postgres_server: str, migrated_template: str) -> Iterator[str]:
     """A SQLAlchemy URL of a migrated database in which nobody has written."""
+    with _database(postgres_server, migrated_template) as url:
+        yield url
+
+
+@pytest.fixture(scope="module")
+def module_database_url(postgres_server: str, migrated_template: str) -> Iterator[str]:
+    """A SQLAlchemy URL of a migrated database of this test file's own."""
     with _database(postgres_server, migrated_template) as url:
         yield url
 
