@@ -203,13 +203,14 @@ def step_fault(event: Event, events: Collection[Event]) -> str | None:
 
 
 def _out_of_step(event: Event, replaced: Collection[Event]) -> str | None:
-    """To settle a conflict, one of the replaced events may also be said again."""
+    """A conflict is settled first: by saying one of its sides again, or by withdrawing."""
     before: set[EventKind | None] = {other.kind for other in replaced} or {None}
-    settles = len({other.meaning() for other in replaced}) > 1 and event.kind in before
-    if settles or before & FOLLOWS[event.kind]:
-        return None
-    told = ", ".join(sorted(kind or "a draft that was not submitted" for kind in before))
-    return f"{event.kind} cannot follow on {told}."
+    if len({other.meaning() for other in replaced}) > 1:
+        fits = event.kind in before or event.kind == "withdrawn"
+    else:
+        fits = bool(before & FOLLOWS[event.kind])
+    told = " beside ".join(sorted(kind or "a draft that was not submitted" for kind in before))
+    return None if fits else f"{event.kind} cannot follow on {told}."
 
 
 def _moved_on(event: Event, standing: Fold, known: Mapping[UUID, Event]) -> str | None:

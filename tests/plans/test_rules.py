@@ -182,7 +182,9 @@ def test_i4_approved_beside_returned_is_a_conflict_until_a_person_settles_it() -
         settling = event(9, kind, 2, 8)
         assert step_fault(settling, [*racing, returned]) is None
         assert fold([*racing, returned, settling]).state == STATE_AFTER[kind]
-    assert step_fault(event(9, "published", 2, day=1), [*racing, returned]) is not None
+    # Nothing goes on from a conflict, by either side or by both, before it is settled.
+    for replaced in ((2,), (2, 8)):
+        assert step_fault(event(9, "published", *replaced, day=1), [*racing, returned]) is not None
 
 
 def published(day: int, sites: str | None = None) -> Fold:
