@@ -28,7 +28,7 @@ from agent.outbox.database import now
 from agent.profiles.schema import DEFAULT, SHIPPED
 from agent.settings import Enrolment, State, state_at
 from agent.sync.pull import pull
-from agent.sync.push import SHORTEST_WAIT, prune, wait_after
+from agent.sync.push import SHORTEST_WAIT, prune, push_preparations, wait_after
 from agent.sync.runner import Runner
 from agent.wording import size_text, standing_of
 from agent.workstation import Workstation, agent_version, platform_text
@@ -220,6 +220,7 @@ def _push(station: Workstation, return_id: UUID, tries: int) -> None:
                     _wait_for_other(station, return_id, WAIT_FOR_OTHER if tries > 1 else 0)
                     return
                 with station.service() as service, station.pusher(service) as pusher:
+                    push_preparations(station.returns, service)
                     pusher.push(return_id)
                 prune(station.returns, station.spool, station.settings)
             for why in station.returns.refused_statements(return_id):

@@ -5,7 +5,6 @@ Every call makes names of its own, so that tests can share one database.
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
@@ -20,6 +19,7 @@ from service.access.store import accounts, agents, sites
 from service.contract.plan_document import Grade, Location, PictureRule, PlanDocument, Section
 from service.contract.wire import new_id
 from service.database import Database
+from service.plans.document import digest
 from service.plans.store import builds, equipment_types, plan_revisions, plans, revision_events
 from service.records.store import units
 
@@ -218,7 +218,6 @@ async def add_revision(
 ) -> UUID:
     """A revision that went the whole way and became effective; with `effective_from` None a draft."""
     document = made.document(label, locations)
-    raw = msgspec.json.encode(document, order="sorted")
     key = new_id()
     await connection.execute(
         sa.insert(plan_revisions).values(
@@ -227,7 +226,7 @@ async def add_revision(
             label=label,
             version=1,
             document=msgspec.to_builtins(document),
-            digest=hashlib.sha256(raw).hexdigest(),
+            digest=digest(document),
             author_id=made.author,
             created_at=LONG_AGO,
         )

@@ -1,0 +1,348 @@
+"""A card from scope to receipt, through the real service and the real store."""
+
+from __future__ import annotations
+
+import asyncio
+import base64
+import hashlib
+import json
+import os
+import signal
+import stat
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+from uuid import UUID
+
+import httpx
+import msgspec
+import pytest
+
+from agent.client.store import Outcome, Store
+from agent.errors import AgentError
+from agent.settings import State
+from agent.sync.push import Pusher
+from agent.workstation import Workstation
+from service.contract.cards import Receipt, ReceiptBody
+from service.contract.wire import new_id
+from service.contract.work import StatementIn
+from service.database import Database
+from tests import build
+from tests.agent.station import Bench, jpeg, put
+from tests.campaigns import working
+from tests.running import Running
+
+ROOT = Path(__file__).parents[2]
+WAIT = 60.0
+
+
+@dataclass
+class Site:
+    """A unit in inspection at a site with an enrolled workstation, and a card for it."""
+
+    service: Running
+    code: str
+    unit: str
+    state: State
+    card: Path
+
+    def agent(self, *arguments: str, code: int = 0, **environment: str) -> str:
+        run = subprocess.run(
+            command(self.state, *arguments),
+            capture_output=True,
+            text=True,
+            env=variables(**environment),
+            cwd=ROOT,
+        )
+        assert run.returncode == code, run.stdout + run.stderr
+        return run.stdout
+
+    def status(self) -> dict[str, Any]:
+        found: dict[str, Any] = json.loads(self.agent("status", "--json"))
+        return found
+
+    def get(self, path: str) -> Any:
+        answer = self.service.client_for(["auditor"]).get(f"/api/v1{path}")
+        answer.raise_for_status()
+        return answer.json()
+
+    def bench(self, station: Workstation) -> Bench:
+        inspection = station.cache.worklist()
+        assert inspection is not None
+        return Bench(station, self.card, inspection.inspections[0], new_id())
+
+    def prepared(self, pictures: int) -> dict[str, bytes]:
+        """Prepare the card and take pictures of location A onto it; path -> bytes."""
+        self.agent("prepare", self.unit, "--card", str(self.card), "--scope", "VS-1")
+        taken = {f"01 A/TWVS{n:04}.JPG": jpeg(new_id().int % 2**32) for n in range(1, pictures + 1)}
+        for path, data in taken.items():
+            put(self.card, path, data)
+        return taken
+
+
+def command(state: State, *arguments: str) -> list[str]:
+    return [sys.executable, "-m", "agent", "--state", str(state.folder), *arguments]
+
+
+def variables(**more: str) -> dict[str, str]:
+    kept = {name: value for name, value in os.environ.items() if not name.startswith("SIGHTLEDGER")}
+    return {**kept, **more}
+
+
+async def make_unit(url: str) -> tuple[str, str]:
+    db = Database(url)
+    try:
+        made = await build.fleet(db)
+        serials = await build.add_units(db, made, 1)
+        await working.campaign(db, made, serials)
+        return made.site, serials[0]
+    finally:
+        await db.close()
+
+
+@pytest.fixture
+def site(service: Running, database_url: str, tmp_path: Path) -> Site:
+    code, unit = asyncio.run(make_unit(database_url))
+    answer = service.client_for(["administrator"]).post("/api/v1/enrolment-codes", json={"site": code})
+    answer.raise_for_status()
+    card = tmp_path / "slots" / "card"
+    card.mkdir(parents=True)
+    made = Site(service, code, unit, State(tmp_path / "state"), card)
+    made.agent("enrol", service.url, answer.json()["code"], "--name", "bench-1")
+    return made
+
+
+@pytest.fixture
+def station(site: Site) -> Iterator[Workstation]:
+    with Workstation(site.state) as opened:
+        yield opened
+
+
+@pytest.fixture
+def push(site: Site, station: Workstation) -> Iterator[Pusher]:
+    with station.service() as service, station.pusher(service) as pusher:
+        yield pusher
+
+
+def test_a_card_goes_from_scope_to_receipt(site: Site) -> None:
+    taken = site.prepared(4)
+    said = site.agent("read", str(site.card), "--push", "--complete", "A", "--person", "A. Person")
+    assert "held centrally - receipt" in said
+    assert "the card may be wiped by a person" in said
+    [one] = site.status()["cardReturns"]
+    standing = site.get(f"/card-returns/{one['id']}")
+    assert (standing["state"], standing["files"], standing["filesNew"], standing["notPlaced"]) == (
+        "committed", 4, 4, 0,
+    )  # fmt: skip
+    assert standing["complete"] is True
+    assert standing["remarks"] == []
+    pictures = site.get(f"/units/{site.unit}/images")["items"]
+    assert {p["digest"] for p in pictures} == {hashlib.sha256(data).hexdigest() for data in taken.values()}
+    assert {(p["location"], p["rule"], p["scope"], p["preparedUnder"]) for p in pictures} == {
+        ("A", "folder", "VS-1", "A")
+    }
+    inspection = site.get(f"/inspections/{pictures[0]['inspectionId']}")
+    assert {one["key"]: one["state"] for one in inspection["locations"]}["A"] == "complete"
+    assert site.get(f"/cards/{standing['cardId']}")["folders"] == 9
+
+
+def test_the_bytes_that_come_out_are_those_of_the_card(site: Site) -> None:
+    taken = site.prepared(1)
+    site.agent("read", str(site.card), "--push")
+    [picture] = site.get(f"/units/{site.unit}/images")["items"]
+    download = site.get(f"/images/{picture['digest']}/download")
+    assert httpx.get(download["url"]).content == next(iter(taken.values()))
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="POSIX modes")
+def test_only_the_owner_can_read_the_token(site: Site) -> None:
+    for name in ("token", "enrolment.json"):
+        assert stat.S_IMODE((site.state.folder / name).stat().st_mode) == 0o600
+
+
+def test_reading_the_same_card_again_adds_nothing(site: Site) -> None:
+    site.prepared(3)
+    for _ in range(2):
+        site.agent("read", str(site.card), "--push")
+    second, first = site.status()["cardReturns"]
+    assert site.get(f"/card-returns/{first['id']}")["filesNew"] == 3
+    again = site.get(f"/card-returns/{second['id']}")
+    assert (again["files"], again["filesNew"], again["bytesNew"]) == (3, 0, 0)
+    assert len(site.get(f"/units/{site.unit}/images")["items"]) == 3
+
+
+def test_without_a_link_the_card_is_copied_and_goes_later(site: Site) -> None:
+    site.prepared(2)
+    enrolment = site.state.folder / "enrolment.json"
+    with_link = enrolment.read_bytes()
+    enrolment.write_bytes(with_link.replace(site.service.url.encode(), b"http://127.0.0.1:9"))
+    said = site.agent("read", str(site.card))
+    assert "copied here - the card may be removed, not yet wiped" in said
+    [waiting] = json.loads(site.agent("queue", "--json"))["cardReturns"]
+    assert (waiting["files"], waiting["tries"]) == (2, 1)
+    assert site.status()["link"].startswith("down")
+    enrolment.write_bytes(with_link)
+    site.agent("run", "--once", SIGHTLEDGER_AGENT_MEDIA_ROOTS=str(site.card.parent / "none"))
+    assert [one["state"] for one in site.status()["cardReturns"]] == ["held"]
+    assert json.loads(site.agent("queue", "--json")) == {"cardReturns": [], "preparations": 0}
+
+
+def wait_for(found: Callable[[], bool]) -> None:
+    until = time.monotonic() + WAIT
+    while not found():
+        assert time.monotonic() < until, "it did not come"
+        time.sleep(0.3)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="SIGTERM")
+def test_run_takes_each_card_once_and_stops_when_asked(site: Site) -> None:
+    environment = variables(
+        SIGHTLEDGER_AGENT_MEDIA_ROOTS=str(site.card.parent / "*"), SIGHTLEDGER_AGENT_WATCH_EVERY="0.2"
+    )
+    with subprocess.Popen(
+        command(site.state, "run"), env=environment, cwd=ROOT, stdout=subprocess.PIPE, text=True
+    ) as running:
+        try:
+            taken = site.prepared(2)
+            wait_for(
+                lambda: held_digests(site) >= {hashlib.sha256(data).hexdigest() for data in taken.values()}
+            )
+            count = len(site.status()["cardReturns"])
+            time.sleep(2)
+            assert len(site.status()["cardReturns"]) == count
+        finally:
+            running.send_signal(signal.SIGTERM)
+            said, _ = running.communicate(timeout=WAIT)
+    assert running.returncode == 0
+    assert "stopped" in said
+    agents = (
+        site.service.client_for(["administrator"])
+        .get("/api/v1/agents", params={"limit": 500})
+        .json()["items"]
+    )
+    [reported] = [one for one in agents if one["site"] == site.code]
+    assert reported["report"] is not None
+
+
+def held_digests(site: Site) -> set[str]:
+    items = site.get(f"/units/{site.unit}/images")["items"]
+    return {one["digest"] for one in items}
+
+
+def read_here(site: Site, station: Workstation) -> UUID:
+    return site.bench(station).read()
+
+
+def test_i8_a_push_that_is_repeated_gets_the_same_receipt(
+    site: Site, station: Workstation, push: Pusher
+) -> None:
+    site.prepared(2)
+    return_id = read_here(site, station)
+    first = push.push(return_id)
+    assert push.push(return_id) == first
+    assert (push.sent.files, push.sent.size) == (0, 0)
+
+
+def test_an_expired_ticket_is_asked_for_again(
+    site: Site, station: Workstation, push: Pusher, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    site.prepared(3)
+    return_id = read_here(site, station)
+    real, seen = Store.put, set[str]()
+
+    def late_once(self: Store, ticket: Any, path: Path) -> Outcome:
+        if ticket.sha256 in seen:
+            return real(self, ticket, path)
+        seen.add(ticket.sha256)
+        return Outcome.EXPIRED
+
+    monkeypatch.setattr(Store, "put", late_once)
+    assert len(push.push(return_id).files) == 3
+    assert len(seen) == 3
+
+
+def test_a_refused_statement_does_not_hold_up_the_pictures(
+    site: Site, station: Workstation, push: Pusher
+) -> None:
+    site.prepared(1)
+    return_id = read_here(site, station)
+    inspection = site.bench(station).inspection
+    wrong = StatementIn(id=new_id(), inspection_id=inspection.id, kind="not_inspected", locations=["A"])
+    station.returns.add_statement(return_id, wrong)
+    assert len(push.push(return_id).files) == 1
+    assert station.returns.statements(return_id) == []
+    [why] = station.returns.refused_statements(return_id)
+    assert why
+
+
+def test_a_bit_flipped_in_the_spool_is_found_and_mended_by_reading_again(
+    site: Site, station: Workstation, push: Pusher
+) -> None:
+    [data] = site.prepared(1).values()
+    return_id = read_here(site, station)
+    spooled = station.spool.path(hashlib.sha256(data).hexdigest())
+    spooled.write_bytes(data[:-9] + bytes([data[-9] ^ 1]) + data[-8:])
+    with pytest.raises(AgentError, match="no longer in the spool") as refusal:
+        push.push(return_id)
+    assert "do not wipe" in refusal.value.text()
+    assert len(list((station.state.spool / "damaged").iterdir())) == 1
+    read_here(site, station)
+    assert len(push.push(return_id).files) == 1
+
+
+def forged(receipt: Receipt, **changes: Any) -> Receipt:
+    padded = receipt.payload + "=" * (-len(receipt.payload) % 4)
+    body = msgspec.structs.replace(
+        msgspec.json.decode(base64.urlsafe_b64decode(padded), type=ReceiptBody), **changes
+    )
+    payload = base64.urlsafe_b64encode(msgspec.json.encode(body)).rstrip(b"=").decode()
+    return msgspec.structs.replace(receipt, payload=payload)
+
+
+def test_i6_without_a_true_receipt_nothing_is_called_held(
+    site: Site, station: Workstation, push: Pusher, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    site.prepared(1)
+    return_id = read_here(site, station)
+    real = push.service.commit
+
+    def lying(*arguments: Any) -> tuple[Receipt, bytes]:
+        receipt, _ = real(*arguments)
+        altered = forged(receipt, site="ELSEWHERE")
+        return altered, msgspec.json.encode(altered)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(push.service, "commit", lying)
+        with pytest.raises(AgentError, match="signature") as refusal:
+            push.push(return_id)
+    assert "not clear to wipe" in refusal.value.text()
+    row = station.returns.one(return_id)
+    assert row is not None
+    assert row["state"] == "copied"
+    assert list(station.returns.prunable(None)) == []
+    push.push(return_id)
+    assert [one["state"] for one in site.status()["cardReturns"]] == ["held"]
+
+
+def test_i6_a_receipt_of_another_card_does_not_count(
+    site: Site, station: Workstation, push: Pusher, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    site.prepared(1)
+    first = read_here(site, station)
+    push.push(first)
+    put(site.card, "01 A/TWVS0099.JPG", jpeg(new_id().int % 2**32))
+    second = read_here(site, station)
+    body = station.returns._sql.execute(
+        "SELECT body FROM receipts WHERE return_id=?", (str(first),)
+    ).fetchone()[0]
+    other = msgspec.json.decode(body, type=Receipt)
+    monkeypatch.setattr(push.service, "commit", lambda *_: (other, body))
+    with pytest.raises(AgentError, match="does not list this card"):
+        push.push(second)
+    row = station.returns.one(second)
+    assert row is not None
+    assert row["state"] == "copied"
