@@ -22,7 +22,7 @@ import service.web.routes
 from service.access.auth import SESSION_COOKIE, Authentication, provide_caller
 from service.database import Database
 from service.health import live, metrics, ready
-from service.http import framed
+from service.http import ServiceRequest, framed
 from service.objects import Objects, ObjectSettings
 from service.observe import configure_logging, watched
 from service.problems import EXCEPTION_HANDLERS
@@ -72,6 +72,7 @@ def create_app(settings: Settings | None = None) -> Litestar:
         },
         exception_handlers=with_pages(EXCEPTION_HANDLERS),
         openapi_config=openapi_config(),
+        request_class=ServiceRequest,
         request_max_body_size=LARGEST_BODY,
         logging_config=None,
     )

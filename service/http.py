@@ -141,6 +141,16 @@ def link_next(request: AnyRequest, cursor: str | None) -> dict[str, str]:
     return {"Link": f'<{quote(request.url.path)}?{query}>; rel="next"'}
 
 
+class ServiceRequest(Request[Any, Any, Any]):
+    """Refuses a body that is no JSON, whatever way it fails to be."""
+
+    async def json(self) -> Any:
+        try:
+            return await super().json()
+        except (UnicodeDecodeError, RecursionError) as error:
+            raise Malformed("The body is no JSON in UTF-8, or is nested too deep.") from error
+
+
 def framed(app: ASGIApp, *, https: bool) -> ASGIApp:
     """The app with a request id, and with headers that keep answers out of frames and caches.
 

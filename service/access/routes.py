@@ -154,7 +154,7 @@ async def change_password(
     await people.change_password(db, caller, account_id, data)
 
 
-@delete("/accounts/{account_id:uuid}", status_code=200, responses=problems(401, 403, 404))
+@delete("/accounts/{account_id:uuid}", status_code=200, responses=problems(400, 401, 403, 404))
 async def close_account(
     account_id: FromPath[UUID], db: NamedDependency[Database], caller: NamedDependency[Caller]
 ) -> Account:
@@ -204,7 +204,7 @@ async def report(
     return await actions.report(db, caller, agent_id, data)
 
 
-@delete("/agents/{agent_id:uuid}", status_code=200, responses=problems(401, 403, 404))
+@delete("/agents/{agent_id:uuid}", status_code=200, responses=problems(400, 401, 403, 404))
 async def retire(
     agent_id: FromPath[UUID], db: NamedDependency[Database], caller: NamedDependency[Caller]
 ) -> AgentStanding:

@@ -9,7 +9,10 @@ from typing import Any
 
 import httpx
 import pytest
+import sqlalchemy as sa
 from litestar import get
+from litestar.di import NamedDependency
+from litestar.params import FromPath
 from litestar.testing import TestClient
 from openapi_spec_validator import OpenAPIV31SpecValidator
 
@@ -174,15 +177,12 @@ def test_a_database_behind_its_migrations_is_not_ready(
         problem_of(running.client().get("/health/ready"), 503)
 
 
-@get("/fail/{code:str}", exclude_from_auth=True, sync_to_thread=False)
-async def fail(code: str, db: Any) -> None:
+@get("/fail/{code:str}", exclude_from_auth=True)
+async def fail(code: FromPath[str], db: NamedDependency[Database]) -> None:
     """Raises inside Postgres with the SQLSTATE asked for, or in our own code."""
     if code == "python":
         raise RuntimeError("an inner secret")
-    import sqlalchemy as sa
-
-    database: Database = db
-    async with database.begin() as connection:
+    async with db.begin() as connection:
         await connection.execute(sa.text(f"DO $$ BEGIN RAISE EXCEPTION 'x' USING ERRCODE = '{code}'; END $$"))
 
 
