@@ -3,14 +3,22 @@
 from __future__ import annotations
 
 import asyncio
+from dataclasses import dataclass
 from datetime import datetime
-from typing import Annotated
+from typing import Annotated, Any
 from uuid import UUID
 
 from litestar import Response, Router, get, post, put
 from litestar.di import NamedDependency
 from litestar.openapi.datastructures import ResponseSpec
-from litestar.openapi.spec import OpenAPIMediaType, OpenAPIType, Operation, RequestBody, Schema
+from litestar.openapi.spec import (
+    OpenAPIMediaType,
+    OpenAPIResponse,
+    OpenAPIType,
+    Operation,
+    RequestBody,
+    Schema,
+)
 from litestar.params import FromPath, FromQuery, JSONBody, PathParameter, QueryParameter
 
 from service.access.rules import Caller
@@ -57,6 +65,7 @@ AtSite = Annotated[
 ]
 
 
+@dataclass
 class TakesDocument(Operation):
     """The body is a plan document; it is read as text, so that a fault can be told with its line."""
 
@@ -66,6 +75,17 @@ class TakesDocument(Operation):
         media = {"application/json": OpenAPIMediaType(schema=schema)}
         media["application/yaml"] = OpenAPIMediaType(schema=Schema(type=OpenAPIType.STRING, description=told))
         self.request_body = RequestBody(content=media, required=True, description=told)
+
+
+@dataclass
+class AnswersTextToo(Operation):
+    """The same answer also as plain text."""
+
+    def __post_init__(self) -> None:
+        answer = (self.responses or {})["200"]
+        assert isinstance(answer, OpenAPIResponse)
+        assert answer.content is not None
+        answer.content["text/plain"] = OpenAPIMediaType(schema=Schema(type=OpenAPIType.STRING))
 
 
 async def _checked(request: AnyRequest) -> Checked:
@@ -256,6 +276,7 @@ async def read_applicability(
 
 @get(
     "/plan-revisions/{revision_id:uuid}/difference",
+    operation_class=AnswersTextToo,
     responses=problems(400, 401, 403, 404, 422),
 )
 async def read_difference(
@@ -284,7 +305,18 @@ async def check_document(request: AnyRequest) -> PlanCheck:
     return PlanCheck(findings=checked.findings, digest=digest(checked.document) if checked.document else None)
 
 
-@get("/plan-schema", responses=problems(400, 401))
+@get(
+    "/plan-schema",
+    responses={
+        200: ResponseSpec(
+            dict[str, Any],
+            description="A JSON Schema",
+            generate_examples=False,
+            media_type="application/schema+json",
+        ),
+        **problems(400, 401),
+    },
+)
 async def read_schema(request: AnyRequest) -> Response[bytes | None]:
     """The published JSON Schema (2020-12) of plan documents."""
     text = schema_text()

@@ -470,3 +470,17 @@ def test_vocabulary_is_served_with_sources(library: Library) -> None:
     assert again.status_code == 304
     assert library.reader.get("/api/v1/vocabulary/disposition").json() == lists["disposition"]
     refused(library.reader.get("/api/v1/vocabulary/none"), 404, "no term list")
+
+
+def test_openapi_tells_the_bodies_that_are_read_as_text(library: Library) -> None:
+    paths = library.reader.get("/api/v1/schema/openapi.json").json()["paths"]
+    for path, method in [
+        ("/api/v1/plan-revisions/{revision_id}", "put"),
+        ("/api/v1/plan-revisions/{revision_id}/document", "put"),
+        ("/api/v1/plan-checks", "post"),
+    ]:
+        body = paths[path][method]["requestBody"]
+        assert body["content"].keys() == {"application/json", "application/yaml"}
+        assert body["required"]
+    answer = paths["/api/v1/plan-revisions/{revision_id}/difference"]["get"]["responses"]["200"]
+    assert answer["content"].keys() == {"application/json", "text/plain"}
