@@ -132,7 +132,7 @@ def test_an_unknown_zone_is_utc() -> None:
 
 
 def test_terms_are_worded_as_their_list_words_them() -> None:
-    assert rules.term_words("not_inspected_reason:port_seized") == "port seized"
+    assert rules.term_words("not_inspected_reason:port_seized") == "access port cannot be opened"
     assert rules.term_words("no_list:some_code") == "some code"
 
 

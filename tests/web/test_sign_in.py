@@ -22,7 +22,7 @@ def login(service: Running) -> str:
 @pytest.fixture
 def browser(service: Running) -> httpx.Client:
     client = service.client()
-    client.headers |= {"Accept": "text/html", "Origin": service.url}
+    client.headers.update({"Accept": "text/html", "Origin": service.url})
     return client
 
 
