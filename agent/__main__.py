@@ -28,7 +28,7 @@ from agent.outbox.database import now
 from agent.profiles.schema import DEFAULT, SHIPPED
 from agent.settings import Enrolment, State, state_at
 from agent.sync.pull import pull
-from agent.sync.push import SHORTEST_WAIT, prune, push_preparations, wait_after
+from agent.sync.push import LONGEST_WAIT, SHORTEST_WAIT, prune, push_preparations, wait_after
 from agent.sync.runner import Runner
 from agent.wording import size_text, standing_of
 from agent.workstation import Workstation, agent_version, platform_text
@@ -68,6 +68,8 @@ def enrol(
     name: Annotated[str, typer.Option(help="A name for this workstation.")],
 ) -> None:
     """Make this workstation an agent of a site."""
+    if not url.startswith(("http://", "https://")):
+        raise AgentError(f"{url} is no address of a service.", "Nothing was done.", "Give it with https://")
     state = _Chosen.state.prepare()
     service = Service(url)
     enrolled = service.enrol(
@@ -231,6 +233,10 @@ def _push(station: Workstation, return_id: UUID, tries: int) -> None:
             station.returns.put_off(return_id, time.time() + SHORTEST_WAIT, error.detail)
             if attempt + 1 < tries:
                 time.sleep(wait_after(attempt))
+        except AgentError as error:
+            screen.show_error(error)
+            station.returns.put_off(return_id, time.time() + LONGEST_WAIT, error.detail)
+            return
 
 
 def _wait_for_other(station: Workstation, return_id: UUID, seconds: float) -> None:

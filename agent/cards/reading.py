@@ -8,7 +8,7 @@ from __future__ import annotations
 import hashlib
 import sqlite3
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import suppress
 from dataclasses import dataclass, field
@@ -21,6 +21,7 @@ import msgspec
 from agent.cards.copying import Copied, Copier, Failed
 from agent.cards.marker import MARKER_NAME, Marker
 from agent.cards.walking import Entry, Survey, Walk, readable
+from agent.errors import AgentError
 from agent.locking import lock
 from agent.outbox.database import now
 from agent.outbox.returns import Returns
@@ -47,6 +48,10 @@ FILES_PER_COMMIT = 200
 BYTES_PER_COMMIT = 64 * 1024 * 1024
 
 
+class ReadingStopped(AgentError):
+    """The agent was asked to end while it read a card."""
+
+
 @dataclass
 class Progress:
     """What a screen shows while a card is read."""
@@ -54,6 +59,7 @@ class Progress:
     files: int = 0
     size: int = 0
     current: str = ""
+    stopping: Callable[[], bool] = lambda: False
 
     def add_bytes(self, count: int) -> None:
         self.size += count
@@ -114,7 +120,8 @@ def read_card(
         finally:
             copier.close()
             reader.finish(whole)
-        with returns.transaction():
+        row = returns.one(return_id)
+        if row is not None and row["complete"]:
             returns.note_taken(taken_key(card.marker, found), return_id)
     (state.locks / f"{return_id}.lock").unlink(missing_ok=True)
     return return_id
@@ -191,6 +198,12 @@ class _Reader:
 
     def take(self, results: Iterator[Copied | Failed]) -> None:
         for result in results:
+            if self.progress.stopping():
+                raise ReadingStopped(
+                    "Reading was stopped.",
+                    "What was copied is kept and pushed, marked as not complete. Do not wipe the card.",
+                    "Put the card in again: what is here already is not copied twice.",
+                )
             self.progress.files += 1
             self.progress.current = readable(result.entry.name)[0]
             self._batch.append(result)
@@ -240,9 +253,9 @@ class _Reader:
         )
 
     def finish(self, whole: bool) -> None:
-        if whole:
+        if whole and self._unread == 0:
             place_in_order(self.returns, self.return_id, self.card)
-        else:
+        if not whole:
             with suppress(OSError, sqlite3.Error):
                 self._commit()
             self._add_broken_off()
@@ -262,10 +275,11 @@ def place_in_order(returns: Returns, return_id: UUID, card: Card) -> None:
     rule = next((rule for rule in card.profile.rules if rule.source == "order"), None)
     if rule is None or not card.order or card.inspection_id is None:
         return
-    if returns.count_pictures(return_id) != len(card.order):
+    if returns.count_stills(return_id) != len(card.order):
         return
-    stills = returns.pictures(return_id)
-    if len(stills) != len(card.order) or any(f.placement and f.placement.location_key for _, f in stills):
+    stills = returns.stills(return_id)
+    # A picture that is cut off may have been taken again: then the count fits, the order may not.
+    if any(file.marks or (file.placement and file.placement.location_key) for _, file in stills):
         return
     with returns.transaction():
         for (ordinal, file), place in zip(stills, card.order, strict=True):

@@ -33,8 +33,8 @@ MIGRATIONS = (
     CREATE INDEX returns_by_state ON returns(state);
     CREATE TABLE files(
         return_id TEXT NOT NULL, ordinal INTEGER NOT NULL, path_bytes BLOB NOT NULL, sha256 TEXT NOT NULL,
-        size INTEGER NOT NULL, location TEXT, picture INTEGER NOT NULL, marks TEXT NOT NULL,
-        wire BLOB NOT NULL,
+        size INTEGER NOT NULL, location TEXT, kind TEXT NOT NULL, picture INTEGER NOT NULL,
+        marks TEXT NOT NULL, wire BLOB NOT NULL,
         PRIMARY KEY(return_id, ordinal)) WITHOUT ROWID;
     CREATE INDEX files_by_digest ON files(sha256);
     CREATE TABLE unread(

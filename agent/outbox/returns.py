@@ -5,7 +5,7 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import AbstractContextManager
-from datetime import datetime, timedelta
+from datetime import timedelta
 from uuid import UUID
 
 import msgspec
@@ -58,7 +58,7 @@ class Returns:
         place = file.placement
         picture = file.kind in ("still", "video") and not NO_PICTURE & set(file.marks)
         self._sql.execute(
-            "INSERT INTO files VALUES(?,?,?,?,?,?,?,?,?)",
+            "INSERT INTO files VALUES(?,?,?,?,?,?,?,?,?,?)",
             (
                 str(return_id),
                 ordinal,
@@ -66,6 +66,7 @@ class Returns:
                 file.sha256,
                 file.size,
                 place.location_key if place else None,
+                file.kind,
                 picture,
                 " ".join(file.marks),
                 msgspec.json.encode(file),
@@ -137,18 +138,17 @@ class Returns:
             "SELECT * FROM files WHERE return_id=? ORDER BY ordinal", (str(return_id),)
         )
 
-    def pictures(self, return_id: UUID) -> list[tuple[int, ManifestFile]]:
-        """Stills that count, by name, for placing them in the prepared order."""
+    def stills(self, return_id: UUID) -> list[tuple[int, ManifestFile]]:
+        """Stills with their ordinals, by name, for placing them in the prepared order."""
         rows = self._sql.execute(
-            "SELECT ordinal, wire FROM files WHERE return_id=? AND picture ORDER BY path_bytes",
+            "SELECT ordinal, wire FROM files WHERE return_id=? AND kind='still' ORDER BY path_bytes",
             (str(return_id),),
         )
-        decoded = ((row["ordinal"], msgspec.json.decode(row["wire"], type=ManifestFile)) for row in rows)
-        return [(ordinal, file) for ordinal, file in decoded if file.kind == "still"]
+        return [(row["ordinal"], msgspec.json.decode(row["wire"], type=ManifestFile)) for row in rows]
 
-    def count_pictures(self, return_id: UUID) -> int:
+    def count_stills(self, return_id: UUID) -> int:
         found = self._sql.execute(
-            "SELECT count(*) FROM files WHERE return_id=? AND picture", (str(return_id),)
+            "SELECT count(*) FROM files WHERE return_id=? AND kind='still'", (str(return_id),)
         ).fetchone()
         return int(found[0])
 
@@ -309,15 +309,6 @@ class Returns:
             "UPDATE preparations SET sent_at=?, trouble=? WHERE card_id=?",
             (None if trouble else now().isoformat(), trouble, str(card_id)),
         )
-
-    def held_for_card(self, card_id: UUID) -> datetime | None:
-        """When the newest complete return of this card was found to be held."""
-        row = self._sql.execute(
-            "SELECT max(c.verified_at) AS at FROM returns r JOIN receipts c ON c.return_id=r.id"
-            " WHERE r.complete AND json_extract(CAST(r.opening AS TEXT), '$.cardId')=?",
-            (str(card_id),),
-        ).fetchone()
-        return datetime.fromisoformat(row["at"]) if row["at"] else None
 
 
 def _text(value: UUID | None) -> str | None:

@@ -54,10 +54,10 @@ class Pusher:
         store: Store,
         keys: JwkSet,
         settings: Settings,
-        told: Callable[[Sent], None] = lambda sent: None,
     ) -> None:
         self.returns, self.spool, self.service, self.store = returns, spool, service, store
-        self.keys, self.settings, self.told = keys, settings, told
+        self.keys, self.settings = keys, settings
+        self.stopping: Callable[[], bool] = lambda: False
         self.sent = Sent()
 
     def push(self, return_id: UUID) -> ReceiptBody:
@@ -68,6 +68,7 @@ class Pusher:
         row = self.returns.one(return_id)
         assert row is not None
         self.sent = Sent()
+        self.store.stop.clear()
         self.service.open_return(return_id, bytes(row["opening"]))
         receipt, body = self._commit_until_held(return_id)
         checked = self._checked(return_id, receipt)
@@ -156,7 +157,14 @@ class Pusher:
                 else:
                     self.sent.files += 1
                     self.sent.size += ticket.size if outcome is Outcome.STORED else 0
-                    self.told(self.sent)
+                if self.stopping():
+                    raise LinkDown(
+                        "The agent was asked to stop.", "What is not yet sent is kept in the spool."
+                    )
+        except BaseException:
+            # The others would go on trying over a link that has just failed.
+            self.store.stop.set()
+            raise
         finally:
             for _, future in waiting:
                 future.cancel()

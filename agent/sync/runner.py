@@ -34,7 +34,8 @@ class Runner:
         self._state = state
         self._log = log
         self._stop = threading.Event()
-        self._passed_over: dict[str, float] = {}
+        # Cards that are in a slot and not to be read now: where each is, and until when.
+        self._passed_over: dict[str, tuple[Path, float]] = {}
         self._said = ""
 
     def stop(self) -> None:
@@ -137,6 +138,7 @@ class Runner:
             if not ours:
                 return []
             with station.pusher(service) as pusher:
+                pusher.stopping = self._stop.is_set
                 troubles = push_due(pusher, station.returns, self._stop.is_set, forced)
             for row in waiting:
                 standing = station.returns.one(UUID(row["id"]))
@@ -147,7 +149,9 @@ class Runner:
 
     def _card_pass(self, station: Workstation) -> list[AgentError]:
         troubles = []
-        for root in media_present(station.settings):
+        present = media_present(station.settings)
+        self._passed_over = {key: one for key, one in self._passed_over.items() if one[0] in present}
+        for root in present:
             if self._stop.is_set():
                 break
             try:
@@ -159,24 +163,28 @@ class Runner:
     def _look_at(self, station: Workstation, root: Path) -> None:
         marker, found = read_marker(root), survey(root)
         key = taken_key(marker, found)
-        if station.returns.was_taken(key) or self._passed_over.get(key, 0) > time.monotonic():
+        if station.returns.was_taken(key) or self._passed_over.get(key, (root, 0.0))[1] > time.monotonic():
             return
         if holds_only_ours(root, marker):
             return
         if marker is None and not station.settings.take_unmarked:
-            self._passed_over[key] = float("inf")
+            self._passed_over[key] = (root, float("inf"))
             self._log(
                 f"{root} holds no marker of ours; to take it: sightledger-agent read {root} --unit SERIAL"
             )
             return
         # Should it fail, a person has time to act before it is tried again.
-        self._passed_over[key] = time.monotonic() + RETRY_CARD
+        self._passed_over[key] = (root, time.monotonic() + RETRY_CARD)
         self._take(station, root, found)
+        # Read, though perhaps not to its end: once more when it is put in again.
+        self._passed_over[key] = (root, float("inf"))
 
     def _take(self, station: Workstation, root: Path, found: Survey) -> None:
         card = identify(station.state, station.cache, station.enrolment, root, Said())
         self._log(f"{root}: still reading - leave the card in ({found.files} files)")
-        return_id = read_card(station.state, station.returns, station.spool, card, found, Progress())
+        return_id = read_card(
+            station.state, station.returns, station.spool, card, found, Progress(stopping=self._stop.is_set)
+        )
         standing = station.returns.one(return_id)
         assert standing is not None
         self._log(f"{card.unit or root}: {standing_of(standing)}")
