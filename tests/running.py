@@ -101,6 +101,13 @@ def driver_url(settings: Settings) -> str:
     return settings.database_url.replace("postgresql+psycopg://", "postgresql://")
 
 
+def execute(settings: Settings, statement: str, *values: object) -> list[Any]:
+    """Run one statement in the service's database; its rows."""
+    with psycopg.connect(driver_url(settings)) as connection:
+        cursor = connection.execute(statement, values)
+        return cursor.fetchall() if cursor.description else []
+
+
 def make_site(settings: Settings, code: str, time_zone: str = "Europe/Dublin") -> None:
     with psycopg.connect(driver_url(settings)) as connection:
         connection.execute(

@@ -122,6 +122,8 @@ async def put_account(
     meant for it. The same content again changes nothing and needs no check."""
     _must_run(caller, wanted.sites)
     async with db.begin() as connection:
+        # The same request sent twice at once: the second one finds what the first one made (I8).
+        await store.serialise(connection, f"account {account_id}")
         row = await store.account(connection, account_id, lock=True)
         if row is None:
             return await add_account(connection, account_id, wanted, by=caller.account_id)

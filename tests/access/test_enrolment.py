@@ -9,7 +9,7 @@ import httpx
 import psycopg
 
 from service.contract.wire import new_id
-from tests.running import Running, driver_url, make_site
+from tests.running import Running, driver_url, execute, make_site
 
 
 def code_for(service: Running, site: str) -> str:
@@ -81,18 +81,14 @@ def test_a_code_is_spent_once_its_agent_works(service: Running) -> None:
 
 def test_an_expired_or_unknown_code_is_refused_and_nothing_is_written(service: Running) -> None:
     body = wanted(code_for(service, a_site()))
-    with psycopg.connect(driver_url(service.settings)) as connection:
-        connection.execute(
-            "UPDATE enrolment_codes SET expires_at = now() - interval '1 second' WHERE used_at IS NULL"
-        )
+    expire = "UPDATE enrolment_codes SET expires_at = now() WHERE code_hash = sha256(convert_to(%s, 'UTF8'))"
+    execute(service.settings, expire, body["code"].replace("-", ""))
     expired = enrol(service, body)
     assert expired.status_code == 403
     assert "expired" in expired.json()["detail"]
     assert enrol(service, {**body, "code": "00000-00000"}).status_code == 403
     assert enrol(service, {**body, "code": "short"}).status_code == 400
-    with psycopg.connect(driver_url(service.settings)) as connection:
-        found = connection.execute("SELECT count(*) FROM agents WHERE id = %s", (body["id"],)).fetchone()
-    assert found == (0,)
+    assert execute(service.settings, "SELECT count(*) FROM agents WHERE id = %s", body["id"]) == [(0,)]
 
 
 def test_an_id_that_is_taken_is_refused_and_the_code_stays_good(service: Running) -> None:
