@@ -197,6 +197,7 @@ def test_effective_is_the_newest_publication_that_covers_the_site_and_was_reache
     assert effective_at(folds, at, "A") == R2
     assert effective_at(folds, at, "B") == R1
     assert effective_at(folds, T0 + 20 * DAY, "B") == R3
+    assert state_of(R3, folds, T0 + 20 * DAY, "B") == "effective"  # from that instant on
     assert effective_at(folds, T0 - DAY, "A") is None
     assert [state_of(r, folds, at, "A") for r in (R1, R2, R3)] == ["superseded", "effective", "approved"]
     assert [state_of(r, folds, at, "B") for r in (R1, R2, R3)] == ["effective", "approved", "approved"]
