@@ -57,7 +57,7 @@ class Stack:
     def start(self) -> None:
         self.folder.mkdir(parents=True, exist_ok=True)
         self.say("starting PostgreSQL")
-        postgres = self._parts.enter_context(Postgres(self.folder / "postgres"))
+        self.postgres = postgres = self._parts.enter_context(Postgres(self.folder / "postgres"))
         self.say("starting the object store")
         store = self._parts.enter_context(ObjectStore(self.folder / "store"))
         port = self._port()

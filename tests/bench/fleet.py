@@ -1,0 +1,61 @@
+"""A service over a database of fleet size, and psql beside it on the same database."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+import httpx
+
+from deploy.demo import Station
+from deploy.stack import Stack
+from seed.cast import PEOPLE
+from tests.bench.figures import seconds
+
+TIMED = re.compile(r"^Time: ([0-9.]+) ms", re.MULTILINE)
+
+
+@dataclass
+class Fleet:
+    stack: Stack
+    client: httpx.Client
+
+    def get(self, path: str) -> float:
+        """Seconds of one GET, answered and read."""
+        return seconds(lambda: self.client.get(f"/api/v1{path}").raise_for_status().content)
+
+    def psql(self, query: str) -> float:
+        """Seconds of the query as psql's own timing gives them: sent, run, fetched."""
+        printed = psql(self.stack, "-c", "\\timing on", "-c", query)
+        return float(TIMED.findall(printed)[-1]) / 1000
+
+
+def psql(stack: Stack, *words: str) -> str:
+    url = stack.environment["SIGHTLEDGER_DATABASE_URL"].replace("postgresql+psycopg", "postgresql")
+    return stack.postgres.run("psql", "-X", "-v", "ON_ERROR_STOP=1", *words, url)
+
+
+@contextmanager
+def fleet(folder: Path, *, units: int, locations: int, images: int) -> Iterator[Fleet]:
+    accounts = folder / "accounts.json"
+    passwords = {person.login: f"a long password of {person.login}" for person in PEOPLE}
+    accounts.write_text(json.dumps(passwords))
+    with Stack(folder / "stack") as stack:
+        stack.command("seed", "--accounts", str(accounts))
+        stack.serve()
+        code = stack.command("enrol-code", "SKB").split()[-1]
+        Station(folder / "station", "SKB").run("enrol", stack.url, code, "--name", "bench-1")
+        sizes = {"units": units, "locations": locations, "images": images}
+        given = [word for name, size in sizes.items() for word in ("-v", f"{name}={size}")]
+        psql(stack, *given, "-f", str(Path(__file__).with_name("fleet.sql")))
+        psql(stack, "-f", str(Path(__file__).with_name("rollup.sql")))
+        with httpx.Client(base_url=stack.url, timeout=120) as client:
+            signed_in = client.post(
+                "/api/v1/sessions", json={"login": "fairlamb", "password": passwords["fairlamb"]}
+            )
+            client.headers["Authorization"] = f"Bearer {signed_in.raise_for_status().json()['token']}"
+            yield Fleet(stack, client)
