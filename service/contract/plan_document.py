@@ -12,7 +12,6 @@ import msgspec
 
 from service.contract.wire import Wire
 
-
 Requires = Literal["nothing", "second_look", "engineering"]
 
 
