@@ -85,9 +85,8 @@ def test_expired_and_revoked_tokens_and_closed_accounts_are_refused(service: Run
     client = service.client(token)
     assert client.get("/api/v1/callers/me").status_code == 200
     yesterday = datetime.now(UTC) - timedelta(days=1)
-    execute(
-        service.settings, "UPDATE tokens SET expires_at = %s WHERE account_id = %s", yesterday, account_id
-    )
+    expire = "UPDATE tokens SET expires_at = %s WHERE account_id = %s"
+    execute(service.settings, expire, yesterday, account_id)
     assert client.get("/api/v1/callers/me").status_code == 401
     execute(service.settings, expire, None, account_id)
     assert client.get("/api/v1/callers/me").status_code == 200
