@@ -66,9 +66,19 @@ class FilledCard:
 
 
 EARLY = (
-    "KG.GEN.ID KG.GEN.RES KG.GEN.SUMP KG.GEN.JET KG.1.RING KG.1.PL1 KG.1.PL2 KG.1.PL3 KG.1.SUN "
-    "KG.1.PL1-A KG.1.PL1-B KG.1.PL2-A"
-).split()
+    "KG.GEN.ID",
+    "KG.GEN.RES",
+    "KG.GEN.SUMP",
+    "KG.GEN.JET",
+    "KG.1.RING",
+    "KG.1.PL1",
+    "KG.1.PL2",
+    "KG.1.PL3",
+    "KG.1.SUN",
+    "KG.1.PL1-A",
+    "KG.1.PL1-B",
+    "KG.1.PL2-A",
+)
 
 CARDS = (
     FilledCard(
@@ -78,7 +88,7 @@ CARDS = (
         "VS-01",
         "S. Whitlow",
         "day",
-        tuple(EARLY),
+        EARLY,
         seen={
             "KG.1.RING": {6: Seen("gear_damage_2022:micropitting", "within_limits")},
             "KG.1.SUN": {4: Seen("gear_damage_2022:macropitting", "refer")},

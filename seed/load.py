@@ -1,4 +1,4 @@
-"""Fills a database with the invented fleet, through the same use cases that people use. Again changes nothing."""
+"""Fills a database with the invented fleet, by the use cases that people use. Again changes nothing."""
 
 from __future__ import annotations
 
@@ -13,9 +13,10 @@ from seed.cast import DEMO_UNITS, PEOPLE, Person
 from seed.identity import demo_id
 from seed.scenario import Plan, Revision, Scenario, Unit, load_scenario
 from service.access import actions as access
-from service.access import people, store
+from service.access import store
+from service.access.actions import people
 from service.access.rules import Caller, Role
-from service.campaigns import opening
+from service.campaigns.actions import opening
 from service.contract.access import AccountIn, Site, SiteIn
 from service.contract.campaigns import CampaignIn
 from service.contract.plans import BuildIn, EventKind, PlanIn, RevisionEventIn, TypeIn
@@ -23,7 +24,7 @@ from service.contract.records import UnitIn
 from service.database import Database
 from service.errors import Conflict
 from service.plans import actions as plans
-from service.plans import library, transitions
+from service.plans.actions import library, transitions
 from service.plans.document import check_text
 from service.records import actions as records
 from service.settings import Settings

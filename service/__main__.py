@@ -73,7 +73,7 @@ def worker(
     from service.app import open_objects
     from service.jobs import open_queue, work
     from service.observe import configure_logging
-    from service.records.thumbnails import tasks as records_tasks
+    from service.records.actions.thumbnails import tasks as records_tasks
 
     settings = read_settings()
     configure_logging(settings.log_level)
@@ -142,7 +142,7 @@ def account_add(
     """Make an account. The password is asked for, or read from standard input."""
     import msgspec
 
-    from service.access import people
+    from service.access.actions import people
 
     if password_stdin:
         password = sys.stdin.readline().rstrip("\r\n")
@@ -165,7 +165,8 @@ def account_add(
 @account_app.command("close")
 def account_close(login: str) -> None:
     """Close an account: it can no longer sign in; what the person did stays."""
-    from service.access import people, store
+    from service.access import store
+    from service.access.actions import people
 
     async def close(db: Database) -> None:
         async with db.begin() as connection:

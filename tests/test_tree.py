@@ -57,4 +57,6 @@ def test_no_module_is_longer_than_one_room() -> None:
 
 
 def test_no_helper_drawers() -> None:
-    assert [path for path in tracked() if Path(path).stem in {"utils", "util", "common", "misc", "helpers"}] == []
+    assert [
+        path for path in tracked() if Path(path).stem in {"utils", "util", "common", "misc", "helpers"}
+    ] == []

@@ -10,7 +10,8 @@ from litestar.datastructures import Cookie
 from litestar.di import NamedDependency
 from litestar.params import FromPath, JSONBody, PathParameter
 
-from service.access import actions, people
+from service.access import actions
+from service.access.actions import people
 from service.access.auth import SESSION_COOKIE, must_be_same_origin
 from service.access.rules import Caller
 from service.contract.access import (

@@ -10,7 +10,8 @@ from litestar.di import NamedDependency
 from litestar.params import FromPath, FromQuery, JSONBody, QueryParameter
 
 from service.access.rules import Caller
-from service.campaigns import actions, binding, opening, reading, worklist
+from service.campaigns import actions
+from service.campaigns.actions import binding, opening, reading, worklist
 from service.contract.campaigns import (
     BindingIn,
     BindingMade,

@@ -25,8 +25,9 @@ from service.contract.records import Move, MoveIn, ReturnFile
 from service.contract.wire import Page
 from service.database import Database
 from service.http import AnyRequest, decode_cursor, encode_cursor, link_next
-from service.intake import actions, moves
-from service.intake.commit import commit_return
+from service.intake import actions
+from service.intake.actions import moves
+from service.intake.actions.commit import commit_return
 from service.objects import Objects
 from service.problems import problems
 from service.records.routes import Cursor, PageSize, Serial

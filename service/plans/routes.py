@@ -53,7 +53,8 @@ from service.http import (
     link_next,
     precondition,
 )
-from service.plans import actions, library, transitions, vocabulary
+from service.plans import actions, vocabulary
+from service.plans.actions import library, transitions
 from service.plans.difference import difference_text
 from service.plans.document import Checked, canonical, check_bytes, digest, schema_text
 from service.problems import problems

@@ -19,7 +19,7 @@ from service.http import AnyRequest, decode_cursor, encode_cursor, link_next
 from service.objects import Objects
 from service.problems import problems
 from service.records import actions
-from service.records.history import Wanted
+from service.records.store.history import Wanted
 
 PageSize = Annotated[int, QueryParameter(ge=1, le=500, description="items per page")]
 Cursor = Annotated[str | None, QueryParameter(description="from the Link header of the page before")]

@@ -10,16 +10,16 @@ from zoneinfo import ZoneInfo
 
 from service.access.rules import Act, Caller
 from service.access.store import site_page
-from service.campaigns import reading as campaigns
+from service.campaigns.actions import reading as campaigns
 from service.contract.campaigns import Campaign, InspectionDetail, InspectionRow, StatementOut
 from service.contract.plan_document import PlanDocument
 from service.contract.records import HistoryItem, ImageDetail, Move, Unit, UnitDetail
 from service.database import Database
 from service.errors import NotFound
-from service.intake.moves import moves_of_unit
+from service.intake.actions.moves import moves_of_unit
 from service.plans.store import revision_document
 from service.records import actions as records
-from service.records.history import Wanted
+from service.records.store.history import Wanted
 from service.web import rules, store
 
 UNITS_PER_PAGE = 50

@@ -9,7 +9,7 @@ from uuid import UUID
 from zoneinfo import ZoneInfo
 
 from service.errors import Malformed
-from service.records.history import Wanted
+from service.records.store.history import Wanted
 from service.web import rules
 
 LONGEST = 200

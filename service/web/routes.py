@@ -15,7 +15,7 @@ from litestar.response import Redirect
 from litestar.static_files import create_static_files_router
 
 from service.access.rules import Caller
-from service.campaigns.reading import read_completion
+from service.campaigns.actions.reading import read_completion
 from service.contract.records import HistoryItem, ImageDetail, ImageSighting
 from service.database import Database, server_now
 from service.errors import NotFound

@@ -10,7 +10,7 @@ from litestar import Response, get, post
 from litestar.di import NamedDependency
 from litestar.response import Redirect
 
-from service.access import people
+from service.access.actions import people
 from service.access.auth import must_be_same_origin
 from service.access.routes import session_cookie
 from service.access.rules import Caller

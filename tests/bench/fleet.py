@@ -49,10 +49,10 @@ def fleet(folder: Path, *, units: int, locations: int, images: int) -> Iterator[
         stack.serve()
         code = stack.command("enrol-code", "SKB").split()[-1]
         Station(folder / "station", "SKB").run("enrol", stack.url, code, "--name", "bench-1")
-        sizes = {"units": units, "locations": locations, "images": images}
-        given = [word for name, size in sizes.items() for word in ("-v", f"{name}={size}")]
-        psql(stack, *given, "-f", str(Path(__file__).with_name("fleet.sql")))
-        psql(stack, "-f", str(Path(__file__).with_name("rollup.sql")))
+        script = Path(__file__).with_name("fleet.sql").read_text()
+        for name, size in {"units": units, "locations": locations, "images": images}.items():
+            script = script.replace(f":{name}", str(size))
+        psql(stack, "-c", script, "-c", Path(__file__).with_name("rollup.sql").read_text())
         with httpx.Client(base_url=stack.url, timeout=120) as client:
             signed_in = client.post(
                 "/api/v1/sessions", json={"login": "fairlamb", "password": passwords["fairlamb"]}

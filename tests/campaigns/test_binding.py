@@ -6,7 +6,8 @@ import msgspec
 import pytest
 
 from service.access.rules import Role
-from service.campaigns import actions, binding, opening, reading
+from service.campaigns import actions
+from service.campaigns.actions import binding, opening, reading
 from service.contract.campaigns import BindingIn
 from service.contract.wire import new_id
 from service.database import Database, server_now

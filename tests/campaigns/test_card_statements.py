@@ -8,7 +8,8 @@ import pytest
 import sqlalchemy as sa
 
 from service.access.rules import Caller, Role
-from service.campaigns import actions, binding, opening, reading
+from service.campaigns import actions
+from service.campaigns.actions import binding, opening, reading
 from service.contract.campaigns import BindingIn
 from service.contract.wire import new_id
 from service.contract.work import StatementIn

@@ -8,7 +8,8 @@ import random
 import pytest
 
 from service.access.rules import Role
-from service.campaigns import actions, opening, reading
+from service.campaigns import actions
+from service.campaigns.actions import opening, reading
 from service.contract.wire import new_id
 from service.database import Database
 from service.errors import Conflict

@@ -8,7 +8,7 @@ import msgspec
 import pytest
 
 from service.access.rules import Role
-from service.campaigns import opening, reading
+from service.campaigns.actions import opening, reading
 from service.campaigns.rules import share
 from service.contract.campaigns import CampaignIn
 from service.contract.wire import new_id

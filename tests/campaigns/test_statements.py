@@ -6,7 +6,8 @@ import msgspec
 import pytest
 
 from service.access.rules import Role
-from service.campaigns import actions, opening, reading
+from service.campaigns import actions
+from service.campaigns.actions import opening, reading
 from service.contract.wire import new_id
 from service.database import Database
 from service.errors import Conflict, Invalid, NotAllowed, NotFound

@@ -6,8 +6,10 @@ from datetime import date
 from uuid import UUID
 
 from service.access.rules import Caller, Role
-from service.campaigns import actions, completion, facts, opening, reading, rules, store
-from service.campaigns.settling import bound_location, spoken
+from service.campaigns import actions, rules, store
+from service.campaigns.actions import opening, reading
+from service.campaigns.actions.settling import bound_location, spoken
+from service.campaigns.store import facts, rollup
 from service.contract.campaigns import Campaign, CampaignIn, InspectionDetail, InspectionRow, StatementMade
 from service.contract.wire import new_id
 from service.contract.work import StatementIn
@@ -61,7 +63,7 @@ def states(inspection: InspectionDetail) -> dict[str, str]:
 async def assert_sound(db: Database, campaign_id: UUID) -> None:
     """The roll-up equals a recount, and every location equals a fold of all that was said of it."""
     async with db.begin() as connection:
-        assert await completion.completion_drift(connection, campaign_id) == {}
+        assert await rollup.completion_drift(connection, campaign_id) == {}
         found = await store.inspection_page(
             connection, campaign_id, site_codes=None, state=None, after=None, limit=100_000
         )

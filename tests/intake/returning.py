@@ -37,7 +37,7 @@ from service.contract.signature import from_base64url
 from service.contract.wire import new_id
 from service.database import Database
 from service.intake import actions
-from service.intake.commit import commit_return
+from service.intake.actions.commit import commit_return
 from service.intake.rules import Fact, Place, counts_as_held, pictures_held, shown
 from service.intake.store import placements
 from service.objects import Objects

@@ -15,10 +15,10 @@ from service.contract.records import Move, MoveIn, MoveTarget
 from service.contract.wire import new_id
 from service.errors import Conflict, Invalid, NotAllowed, NotFound
 from service.intake import actions
-from service.intake.moves import move_pictures, moves_of_unit
+from service.intake.actions.moves import move_pictures, moves_of_unit
 from service.records import actions as records
-from service.records.history import Wanted
 from service.records.store import unit_images
+from service.records.store.history import Wanted
 from tests import build
 from tests.intake.returning import Yard, assert_sound, claim, jpeg, rows_of, shown_at
 

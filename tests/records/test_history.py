@@ -18,8 +18,8 @@ from service.contract.wire import new_id
 from service.errors import NotAllowed, NotFound
 from service.intake import actions as intake
 from service.records import actions
-from service.records.history import Wanted, history_query
 from service.records.store import unit_images
+from service.records.store.history import Wanted, history_query
 from tests import build
 from tests.intake.returning import STARTED, Yard, claim, file_of, jpeg, rows_of
 

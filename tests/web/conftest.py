@@ -16,13 +16,14 @@ import pytest
 from PIL import Image
 
 from service.access.rules import Role
-from service.campaigns import actions, opening, reading
+from service.campaigns import actions
+from service.campaigns.actions import opening, reading
 from service.contract.campaigns import CampaignIn
 from service.contract.wire import new_id
 from service.contract.work import StatementIn
 from service.database import Database
 from service.objects import Objects, ObjectSettings, thumbnail_key
-from service.records.thumbnails import MADE, reduced
+from service.records.actions.thumbnails import MADE, reduced
 from service.settings import Settings
 from tests import build
 from tests.running import Running

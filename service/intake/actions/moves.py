@@ -20,9 +20,9 @@ from service.contract.records import Move, MovedPicture, MoveIn
 from service.contract.wire import new_id
 from service.database import Database, Row, server_now
 from service.errors import Conflict, Invalid, NotAllowed, NotFound
-from service.intake import moving as store
-from service.intake.recording import change_shown
+from service.intake.actions.recording import change_shown
 from service.intake.rules import PICTURES, Fact, Home, Place, heads, storable
+from service.intake.store import moving as store
 from service.intake.store import placements
 from service.records import store as records
 from service.records.actions import visible_unit

@@ -10,8 +10,10 @@ from uuid import UUID
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.access.rules import Act, Caller
-from service.campaigns import completion, facts, reading, store
-from service.campaigns.settling import changing
+from service.campaigns import store
+from service.campaigns.actions import reading
+from service.campaigns.actions.settling import changing
+from service.campaigns.store import facts, rollup
 from service.contract.campaigns import StatementMade
 from service.contract.problem import ProblemError
 from service.contract.work import StatementIn
@@ -232,7 +234,7 @@ async def inspection_context(
     order of locks rests on it.
     """
     locked = await store.lock_inspections(connection, inspection_ids)
-    await completion.lock_rows(
+    await rollup.lock_rows(
         connection, {(row["campaign_id"], row["site_id"], row["type_id"]) for row in locked.values()}
     )
     rows_of = await facts.locations_of(connection, locked.keys())

@@ -23,8 +23,8 @@ from service.contract.problem import ProblemError
 from service.database import Database, Row, server_now
 from service.errors import Conflict, Invalid, NotAllowed
 from service.plans import difference, rules, store
+from service.plans.actions.library import known_plan, same_as_asked
 from service.plans.document import Checked, digest, plain
-from service.plans.library import known_plan, same_as_asked
 
 
 def person(caller: Caller) -> UUID:

@@ -9,7 +9,8 @@ from uuid import UUID
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.access.rules import Act, Caller
-from service.campaigns import facts, store
+from service.campaigns import store
+from service.campaigns.store import facts
 from service.contract.work import InspectionBrief, LocationStanding, RevisionBrief, Worklist
 from service.database import Database, Row, server_now
 from service.errors import NotFound

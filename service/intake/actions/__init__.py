@@ -1,4 +1,4 @@
-"""Cards going out and coming back, up to the commit (service.intake.commit)."""
+"""Cards going out and coming back, up to the commit (service.intake.actions.commit)."""
 
 from __future__ import annotations
 

@@ -27,9 +27,10 @@ from service.contract.records import (
 from service.database import Database, Row, server_now
 from service.errors import Conflict, Invalid, NotFound
 from service.objects import Objects
-from service.records import history, reading, store
+from service.records import store
+from service.records.actions.thumbnails import MADE
 from service.records.rules import exif_as_read, nearest
-from service.records.thumbnails import MADE
+from service.records.store import history, reading
 
 DOWNLOAD_SECONDS = 300
 

@@ -10,8 +10,9 @@ from uuid import UUID
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.access.rules import Act, Caller
-from service.campaigns import completion, facts, rules, store
+from service.campaigns import rules, store
 from service.campaigns.rules import COLUMNS, Counts
+from service.campaigns.store import facts, rollup
 from service.contract.campaigns import (
     Binding,
     Campaign,
@@ -70,7 +71,7 @@ async def read_completion(
     """The roll-up by campaign, site and type, and its sum."""
     site_codes = narrowed(caller, site)
     async with db.begin() as connection:
-        rows = await completion.completion_rows(
+        rows = await rollup.completion_rows(
             connection,
             campaign_ids=None if campaign_id is None else [campaign_id],
             site_codes=site_codes,
@@ -95,9 +96,7 @@ async def read_completion(
 async def campaigns_out(connection: AsyncConnection, caller: Caller, rows: Sequence[Row]) -> list[Campaign]:
     """Campaigns with the number of inspections at the caller's sites."""
     totals: dict[UUID, list[Counts]] = {row["id"]: [] for row in rows}
-    for row in await completion.completion_rows(
-        connection, campaign_ids=totals.keys(), site_codes=caller.sites
-    ):
+    for row in await rollup.completion_rows(connection, campaign_ids=totals.keys(), site_codes=caller.sites):
         totals[row["campaign_id"]].append(_counts(row))
     return [_campaign_out(row, rules.rollup(totals[row["id"]])) for row in rows]
 
@@ -183,7 +182,7 @@ async def list_inspections(
             connection, campaign_id, site_codes=site_codes, state=state, after=after, limit=limit + 1
         )
         page = rows[:limit]
-        counts = await completion.counts_of(connection, [row["id"] for row in page])
+        counts = await rollup.counts_of(connection, [row["id"] for row in page])
     items = [InspectionRow(**_inspection_words(row), counts=counted(counts[row["id"]])) for row in page]
     return items, items[-1].unit if len(rows) > limit else None
 
@@ -226,7 +225,7 @@ async def inspection_detail(connection: AsyncConnection, inspection_id: UUID) ->
     document = await revision_document(connection, row["revision_id"])
     names = {location.key: location.name for location in document.locations()}
     locations = (await facts.locations_of(connection, [inspection_id]))[inspection_id]
-    counts = (await completion.counts_of(connection, [inspection_id]))[inspection_id]
+    counts = (await rollup.counts_of(connection, [inspection_id]))[inspection_id]
     return InspectionDetail(
         **_inspection_words(row),
         counts=counted(counts),

@@ -9,9 +9,11 @@ import msgspec
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.access.rules import Act, Caller
-from service.campaigns import facts, reading, rules, store
+from service.campaigns import rules, store
+from service.campaigns.actions import reading
+from service.campaigns.actions.settling import changing
 from service.campaigns.rules import BoundLocation
-from service.campaigns.settling import changing
+from service.campaigns.store import facts
 from service.contract.campaigns import BindingIn, BindingMade, LocationPassage
 from service.contract.plan_document import PlanDocument
 from service.contract.wire import new_id

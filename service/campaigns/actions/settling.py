@@ -8,9 +8,10 @@ from uuid import UUID
 
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-from service.campaigns import completion, facts, rules, store
-from service.campaigns.completion import RollupKey
+from service.campaigns import rules, store
 from service.campaigns.rules import BoundLocation, Counts, Fold, Statement
+from service.campaigns.store import facts, rollup
+from service.campaigns.store.rollup import RollupKey
 from service.contract.work import LocationState
 from service.database import Row
 
@@ -42,7 +43,7 @@ async def changing(
     caller's transaction. Ids that do not exist are absent from what is yielded.
     """
     locked = await store.lock_inspections(connection, inspection_ids)
-    before = await completion.counts_of(connection, locked.keys())
+    before = await rollup.counts_of(connection, locked.keys())
     yield locked
     await _settle(connection, locked, before)
 
@@ -57,7 +58,7 @@ async def _settle(connection: AsyncConnection, locked: dict[UUID, Row], before: 
         )
         key = (row["campaign_id"], row["site_id"], row["type_id"])
         changes.setdefault(key, []).append(rules.delta(before[inspection_id], now))
-    await completion.add_to_completion(
+    await rollup.add_to_completion(
         connection, {key: rules.rollup(differences) for key, differences in changes.items()}
     )
 

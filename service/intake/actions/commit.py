@@ -18,12 +18,12 @@ from service.database import Database, Row, server_now
 from service.errors import Conflict, Invalid
 from service.intake import store
 from service.intake.actions import CONCURRENT_STATS, ERRORS_SHOWN, own_return
-from service.intake.recording import record_files
+from service.intake.actions.recording import record_files
 from service.intake.rules import Home, manifest_faults, sizes, storable_json
 from service.jobs import defer
 from service.objects import Objects
 from service.records import store as records
-from service.records.thumbnails import THUMBNAIL_TASK
+from service.records.actions.thumbnails import THUMBNAIL_TASK
 from service.signing import Signer
 
 THUMBNAILS_PER_JOB = 200

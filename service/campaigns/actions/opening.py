@@ -10,9 +10,11 @@ from uuid import UUID
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.access.rules import Act, Caller
-from service.campaigns import binding, completion, facts, reading, rules, store
-from service.campaigns.completion import RollupKey
+from service.campaigns import rules, store
+from service.campaigns.actions import binding, reading
 from service.campaigns.rules import BoundLocation, Counts
+from service.campaigns.store import facts, rollup
+from service.campaigns.store.rollup import RollupKey
 from service.contract.campaigns import Campaign, CampaignIn
 from service.contract.problem import ProblemError
 from service.contract.wire import new_id
@@ -125,7 +127,7 @@ def refuse_closed(campaign: Row) -> None:
 async def _must_run_all(connection: AsyncConnection, caller: Caller, campaign: Row) -> None:
     """Changing a campaign touches all its sites: raise NotAllowed unless the caller has them all."""
     caller.must(Act.RUN_CAMPAIGN)
-    rows = await completion.completion_rows(connection, campaign_ids=[campaign["id"]])
+    rows = await rollup.completion_rows(connection, campaign_ids=[campaign["id"]])
     for site in sorted({row["site"] for row in rows}):
         caller.must(Act.RUN_CAMPAIGN, site)
 
@@ -273,4 +275,4 @@ async def _write(
         for rollup_key, number in sites.items():
             so_far = changes.get(rollup_key, Counts())
             changes[rollup_key] = rules.rollup([so_far, rules.times(each, number)])
-    await completion.add_to_completion(connection, changes)
+    await rollup.add_to_completion(connection, changes)
