@@ -48,7 +48,7 @@ from service.problems import problems
 from service.settings import Settings
 from service.signing import Signer
 
-SiteCode = Annotated[str, PathParameter(max_length=64, pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]*$")]
+SiteCode = Annotated[str, PathParameter(max_length=64, pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]*$(?!\n)")]
 
 
 @post(

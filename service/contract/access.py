@@ -101,7 +101,7 @@ class EnrolmentCode(Wire):
     expires_at: UtcTime
 
 
-Login = Annotated[str, msgspec.Meta(min_length=2, max_length=64, pattern=r"^[a-z0-9][a-z0-9._@-]*$")]
+Login = Annotated[str, msgspec.Meta(min_length=2, max_length=64, pattern=r"^[a-z0-9][a-z0-9._@-]*$(?!\n)")]
 NewPassword = Annotated[str, msgspec.Meta(min_length=12, max_length=1024)]
 SiteCodes = Annotated[list[Code], msgspec.Meta(min_length=1, max_length=1000)]
 

@@ -14,7 +14,7 @@ class ProblemError(msgspec.Struct, rename="camel", omit_defaults=True):
 
 
 class Problem(msgspec.Struct, rename="camel", omit_defaults=True):
-    """application/problem+json. `consequence`: what it means for the caller's data; `next_step`: what to do."""
+    """application/problem+json. `consequence`: what it means for the data; `next_step`: what to do."""
 
     type: str
     title: str

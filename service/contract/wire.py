@@ -10,9 +10,9 @@ import msgspec
 from uuid_utils.compat import uuid7
 
 Digest = Annotated[
-    str, msgspec.Meta(pattern="^[0-9a-f]{64}$", description="SHA-256 (FIPS 180-4), lower case hex")
+    str, msgspec.Meta(pattern=r"^[0-9a-f]{64}$(?!\n)", description="SHA-256 (FIPS 180-4), lower case hex")
 ]
-Code = Annotated[str, msgspec.Meta(min_length=1, max_length=64, pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]*$")]
+Code = Annotated[str, msgspec.Meta(min_length=1, max_length=64, pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]*$(?!\n)")]
 Text = Annotated[str, msgspec.Meta(max_length=4000)]
 Count = Annotated[int, msgspec.Meta(ge=0, le=2**53)]
 UtcTime = Annotated[datetime, msgspec.Meta(tz=True)]

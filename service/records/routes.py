@@ -24,8 +24,8 @@ from service.records.store.history import Wanted
 PageSize = Annotated[int, QueryParameter(ge=1, le=500, description="items per page")]
 Cursor = Annotated[str | None, QueryParameter(description="from the Link header of the page before")]
 Serial = Annotated[str, PathParameter(max_length=64, description="a serial number, picked or scanned")]
-NewSerial = Annotated[str, PathParameter(max_length=64, pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]*$")]
-ImageDigest = Annotated[str, PathParameter(pattern="^[0-9a-f]{64}$", description="SHA-256 of the bytes")]
+NewSerial = Annotated[str, PathParameter(max_length=64, pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]*$(?!\n)")]
+ImageDigest = Annotated[str, PathParameter(pattern=r"^[0-9a-f]{64}$(?!\n)", description="SHA-256 of the bytes")]
 
 
 @put("/units/{serial:str}", status_code=200, responses=problems(400, 401, 403, 409, 422))
