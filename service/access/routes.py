@@ -31,7 +31,7 @@ from service.contract.access import (
     Site,
     SiteIn,
 )
-from service.contract.wire import Page
+from service.contract.wire import CODE_PATTERN, Page
 from service.database import Database
 from service.http import (
     AnyRequest,
@@ -48,7 +48,7 @@ from service.problems import problems
 from service.settings import Settings
 from service.signing import Signer
 
-SiteCode = Annotated[str, PathParameter(max_length=64, pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]*$(?!\n)")]
+SiteCode = Annotated[str, PathParameter(max_length=64, pattern=CODE_PATTERN)]
 
 
 @post(

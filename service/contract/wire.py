@@ -9,10 +9,14 @@ from uuid import UUID
 import msgspec
 from uuid_utils.compat import uuid7
 
+# "$" alone lets a trailing newline through.
+CODE_PATTERN = r"^[A-Za-z0-9][A-Za-z0-9._-]*$(?!\n)"
+DIGEST_PATTERN = r"^[0-9a-f]{64}$(?!\n)"
+
 Digest = Annotated[
-    str, msgspec.Meta(pattern=r"^[0-9a-f]{64}$(?!\n)", description="SHA-256 (FIPS 180-4), lower case hex")
+    str, msgspec.Meta(pattern=DIGEST_PATTERN, description="SHA-256 (FIPS 180-4), lower case hex")
 ]
-Code = Annotated[str, msgspec.Meta(min_length=1, max_length=64, pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]*$(?!\n)")]
+Code = Annotated[str, msgspec.Meta(min_length=1, max_length=64, pattern=CODE_PATTERN)]
 Text = Annotated[str, msgspec.Meta(max_length=4000)]
 Count = Annotated[int, msgspec.Meta(ge=0, le=2**53)]
 UtcTime = Annotated[datetime, msgspec.Meta(tz=True)]

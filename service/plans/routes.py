@@ -39,7 +39,7 @@ from service.contract.plans import (
     TypeIn,
     Vocabulary,
 )
-from service.contract.wire import Page
+from service.contract.wire import CODE_PATTERN, Page
 from service.database import Database
 from service.errors import NotFound
 from service.http import (
@@ -59,7 +59,7 @@ from service.plans.difference import difference_text
 from service.plans.document import Checked, canonical, check_bytes, digest, schema_text
 from service.problems import problems
 
-NewCode = Annotated[str, PathParameter(min_length=1, max_length=64, pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]*$(?!\n)")]
+NewCode = Annotated[str, PathParameter(min_length=1, max_length=64, pattern=CODE_PATTERN)]
 KnownCode = Annotated[str, PathParameter(max_length=64, description="a code of the library")]
 AtSite = Annotated[
     str | None, QueryParameter(max_length=64, description="state at this site; default: anywhere")

@@ -13,7 +13,7 @@ from litestar.response import Redirect
 
 from service.access.rules import Caller
 from service.contract.records import Download, HistoryItem, ImageDetail, PositionIn, Unit, UnitDetail, UnitIn
-from service.contract.wire import Page
+from service.contract.wire import CODE_PATTERN, DIGEST_PATTERN, Page
 from service.database import Database
 from service.http import AnyRequest, decode_cursor, encode_cursor, link_next
 from service.objects import Objects
@@ -24,8 +24,8 @@ from service.records.store.history import Wanted
 PageSize = Annotated[int, QueryParameter(ge=1, le=500, description="items per page")]
 Cursor = Annotated[str | None, QueryParameter(description="from the Link header of the page before")]
 Serial = Annotated[str, PathParameter(max_length=64, description="a serial number, picked or scanned")]
-NewSerial = Annotated[str, PathParameter(max_length=64, pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]*$(?!\n)")]
-ImageDigest = Annotated[str, PathParameter(pattern=r"^[0-9a-f]{64}$(?!\n)", description="SHA-256 of the bytes")]
+NewSerial = Annotated[str, PathParameter(max_length=64, pattern=CODE_PATTERN)]
+ImageDigest = Annotated[str, PathParameter(pattern=DIGEST_PATTERN, description="SHA-256 of the bytes")]
 
 
 @put("/units/{serial:str}", status_code=200, responses=problems(400, 401, 403, 409, 422))
