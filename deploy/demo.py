@@ -116,7 +116,8 @@ def main() -> int:
     parser.add_argument("--once", action="store_true", help="play the story, print the counts and end")
     parser.add_argument("--folder", type=Path, default=FOLDER, help="where the demo keeps its data")
     options = parser.parse_args()
-    signal.signal(signal.SIGTERM, interrupted)
+    for name in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(name, interrupted)
     started = time.monotonic()
     try:
         with Stack(options.folder) as stack:

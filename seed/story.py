@@ -26,6 +26,8 @@ from seed.scenario import load_scenario
 from seed.scope import ScopeClock, Take, Videoscope, put_truncated, put_zero_length, takes_for
 
 CARD_SECONDS = 90
+# Reached through port P4, which is seized on VLR-T02.
+SEIZED = "KG.B.IMS-B"
 FIRST_DAY = datetime(2026, 10, 20, 7, 30, tzinfo=UTC)
 
 
@@ -217,6 +219,32 @@ class Story:
                 replaces=[str(demo_id("statement", whole["id"], "whole"))],
                 note="pictures too dark, to be taken again",
             )
+
+        self._state_the_rest()
+
+    def _state_the_rest(self) -> None:
+        """What is not done is said too: a reason, an authorised omission, and two people who disagree."""
+        self.say("a seized port: not inspected with a reason, and an engineer authorises the omission")
+        with self.desk("obrador") as inspector, self.desk("stenhouse") as engineer:
+            seized = self._inspection(inspector, "KG30410-D")["id"]
+            reason = "not_inspected_reason:port_seized"
+            self._state(inspector, seized, "seized", [SEIZED], kind="not_inspected", reason=reason)
+            self._state(
+                engineer,
+                seized,
+                "omission",
+                [SEIZED],
+                kind="omission_authorised",
+                reason=reason,
+                replaces=[str(demo_id("statement", seized, "seized"))],
+                note="the alternate view was refused; to be opened at the next outage",
+            )
+        self.say("two people who do not know of each other say different things: a conflict stays in sight")
+        with self.desk("vanterpool") as inspector, self.desk("quennell") as lead:
+            disputed = self._inspection(inspector, "KG30420-K")["id"]
+            blocked = "not_inspected_reason:blocked"
+            self._state(inspector, disputed, "done", ["KG.2.PIN"])
+            self._state(lead, disputed, "blocked", ["KG.2.PIN"], kind="not_inspected", reason=blocked)
 
     def _state(
         self, desk: Desk, inspection: str, name: str, locations: list[str] | None, **more: Any
