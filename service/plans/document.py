@@ -114,13 +114,17 @@ def _pointer_of(message: str) -> str:
 
 
 def _schema_findings(source: Read) -> Iterator[Finding]:
+    incomplete: set[str] = set()
     for error in _validator().iter_errors(source.data):
         path = ""
         for part in error.absolute_path:
             path = step(path, part)
         if error.validator == "additionalProperties":
             yield from _unknown_members(source, error, path)
-        else:
+        elif error.validator != "required" or path not in incomplete:
+            # The library tells each missing member apart; they are told together.
+            if error.validator == "required":
+                incomplete.add(path)
             yield source.finding(path, _explained(error))
 
 
@@ -142,7 +146,8 @@ def _explained(error: ValidationError) -> str:
     match error.validator:
         case "required":
             missing = [name for name in wanted if name not in value]
-            return f"{', '.join(missing)} {'is' if len(missing) == 1 else 'are'} missing here. Add it."
+            one = len(missing) == 1
+            return f"{', '.join(missing)} {'is' if one else 'are'} missing here. Add {'it' if one else 'them'}."
         case "type":
             names = " or ".join([wanted] if isinstance(wanted, str) else wanted)
             hint = " Put quotes around it." if "string" in names and isinstance(value, int | float) else ""

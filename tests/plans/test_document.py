@@ -334,3 +334,11 @@ def test_a_document_decodes_into_the_wire_shape() -> None:
     assert checked.findings == []
     assert isinstance(checked.document, PlanDocument)
     assert [location.key for location in checked.document.locations_for("Y")] == ["RING"]
+
+
+def test_members_that_are_missing_together_are_told_once():
+    findings = check_text("format: sightledger-plan/1\nplan: A\n", "short.yaml").findings
+    missing = [found for found in findings if "missing" in found.message]
+    assert len(missing) == 1
+    assert "title" in missing[0].message
+    assert "sections" in missing[0].message
