@@ -146,8 +146,8 @@ def _explained(error: ValidationError) -> str:
     match error.validator:
         case "required":
             missing = [name for name in wanted if name not in value]
-            one = len(missing) == 1
-            return f"{', '.join(missing)} {'is' if one else 'are'} missing here. Add {'it' if one else 'them'}."
+            ends = "is missing here. Add it." if len(missing) == 1 else "are missing here. Add them."
+            return f"{', '.join(missing)} {ends}"
         case "type":
             names = " or ".join([wanted] if isinstance(wanted, str) else wanted)
             hint = " Put quotes around it." if "string" in names and isinstance(value, int | float) else ""
