@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, fields, replace
 from uuid import UUID
 
 from service.contract.work import LocationState, StatementKind
+from service.facts import standing
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,41 +46,17 @@ def location_state(statements: Iterable[Statement], key: str) -> Fold:
     one unit both count, once, and no conflict is shown. A later `reopened` that names only one of them
     leaves the other standing beside it, and that is a conflict.
 
-    Honest ids cannot replace each other in a ring. Should they, no member is the later one: all count
-    as heads and the location is in conflict, whatever they say, until a statement from outside the ring
-    replaces them all.
+    Statements that replace each other in a ring (service.facts) are a conflict, whatever they say.
     """
     named = {statement for statement in statements if key in statement.locations}
     if not named:
         return NOTHING_SAID
-    later = _later(named)
-    heads = {s for s in named if all(s.id in later[other] for other in later[s.id])}
-    in_ring = any(later[s.id] for s in heads)
-    said = {(s.kind, s.reason) for s in heads}
-    ids = tuple(sorted({s.id for s in heads}))
-    if in_ring or len(said) > 1:
-        return Fold("conflict", ids)
+    stands = standing(named)
+    said = {(s.kind, s.reason) for s in stands.heads}
+    if stands.in_ring or len(said) > 1:
+        return Fold("conflict", stands.ids)
     [(kind, _)] = said
-    return Fold(kind, ids)
-
-
-def _later(named: Collection[Statement]) -> dict[UUID, set[UUID]]:
-    """For each id the others that replace it, directly or through others."""
-    direct: dict[UUID, set[UUID]] = {statement.id: set() for statement in named}
-    for statement in named:
-        for replaced in statement.replaces & direct.keys():
-            direct[replaced].add(statement.id)
-    return {start: _reached(start, direct) - {start} for start in direct}
-
-
-def _reached(start: UUID, direct: Mapping[UUID, set[UUID]]) -> set[UUID]:
-    seen: set[UUID] = set()
-    waiting = [start]
-    while waiting:
-        fresh = direct[waiting.pop()] - seen
-        seen |= fresh
-        waiting.extend(fresh)
-    return seen
+    return Fold(kind, stands.ids)
 
 
 def fold(statements: Iterable[Statement], keys: Iterable[str]) -> dict[str, Fold]:

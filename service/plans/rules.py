@@ -9,6 +9,7 @@ from uuid import UUID
 
 from service.contract.plan_document import PlanDocument
 from service.contract.plans import EventKind, RevisionState
+from service.facts import standing
 
 # What each kind may follow; None: a draft that nothing was said of yet.
 FOLLOWS: dict[EventKind, frozenset[EventKind | None]] = {
@@ -83,33 +84,12 @@ def fold(events: Iterable[Event]) -> Fold:
     told = frozenset(events)
     if not told:
         return Fold("draft")
-    later = _later(told)
-    heads = [event for event in told if all(event.id in later[other] for other in later[event.id])]
-    ids = tuple(sorted({event.id for event in heads}))
-    if any(later[event.id] for event in heads) or len({event.meaning() for event in heads}) > 1:
-        return Fold("conflict", ids)
-    kind = heads[0].kind
-    publications = _publications(heads, told) if kind in IN_FORCE else frozenset()
-    return Fold(STATE_AFTER[kind], ids, publications)
-
-
-def _later(events: Collection[Event]) -> dict[UUID, set[UUID]]:
-    """For each id the others that replace it, directly or through others."""
-    direct: dict[UUID, set[UUID]] = {event.id: set() for event in events}
-    for event in events:
-        for replaced in event.replaces & direct.keys():
-            direct[replaced].add(event.id)
-    return {start: _reached(start, direct) - {start} for start in direct}
-
-
-def _reached(start: UUID, direct: Mapping[UUID, set[UUID]]) -> set[UUID]:
-    seen: set[UUID] = set()
-    waiting = [start]
-    while waiting:
-        fresh = direct[waiting.pop()] - seen
-        seen |= fresh
-        waiting.extend(fresh)
-    return seen
+    stands = standing(told)
+    if stands.in_ring or len({event.meaning() for event in stands.heads}) > 1:
+        return Fold("conflict", stands.ids)
+    kind = next(iter(stands.heads)).kind
+    publications = _publications(stands.heads, told) if kind in IN_FORCE else frozenset()
+    return Fold(STATE_AFTER[kind], stands.ids, publications)
 
 
 def _publications(heads: Collection[Event], events: Collection[Event]) -> frozenset[Publication]:
