@@ -50,8 +50,9 @@ async def move_pictures(db: Database, caller: Caller, body: MoveIn) -> Move:
         raise NotAllowed("An agent does not move pictures: a person does, signed in.")
     fingerprint = hashlib.sha256(msgspec.json.encode(body)).hexdigest()
     async with db.begin() as connection:
+        homes = await _ends(connection, caller, body)
         if not await _repeated(connection, body.id, fingerprint):
-            await _move(connection, caller, body, fingerprint)
+            await _move(connection, caller, body, fingerprint, homes)
         return _shown_move(await store.move_rows(connection, [body.id]))
 
 
@@ -62,14 +63,21 @@ async def _repeated(connection: AsyncConnection, move_id: UUID, fingerprint: str
     return known is not None
 
 
-async def _move(connection: AsyncConnection, caller: Caller, body: MoveIn, fingerprint: str) -> None:
-    if not body.pictures and not body.sightings:
-        raise Invalid("The move names no picture.", next_step="Name pictures of a history, or sightings.")
+async def _ends(connection: AsyncConnection, caller: Caller, body: MoveIn) -> Mapping[UUID, Home]:
+    """The inspections that pictures leave or reach. Sites are looked at before anything is told of them."""
     ends = {row["inspection_id"] for row in await records.unit_images_by_id(connection, body.pictures)}
     homes = await inspection_context(connection, ends | {body.to.inspection_id})
-    _check_target(body, homes)
     for home in homes.values():
         caller.must(Act.MOVE_PICTURE, home.site)
+    return homes
+
+
+async def _move(
+    connection: AsyncConnection, caller: Caller, body: MoveIn, fingerprint: str, homes: Mapping[UUID, Home]
+) -> None:
+    if not body.pictures and not body.sightings:
+        raise Invalid("The move names no picture.", next_step="Name pictures of a history, or sightings.")
+    _check_target(body, homes)
     going = await _standing_pictures(connection, body) + await _loose_sightings(connection, caller, body)
     now = server_now()
     move = {"id": body.id, "request_sha256": fingerprint, "reason": storable(body.reason)}
@@ -262,11 +270,13 @@ def _moved_picture(row: Row) -> MovedPicture:
 async def moves_of_unit(
     db: Database, caller: Caller, serial: str, before: UUID | None, limit: int
 ) -> list[Move]:
-    """Moves of pictures from or to a unit the caller may see, the newest id first, below `before`."""
+    """Moves of pictures from or to a unit the caller may see, the newest id first, below `before`. Who had
+    the unit at his site once sees those from or to its inspections there, as in the history."""
     caller.must(Act.READ)
     async with db.begin() as connection:
         unit = await visible_unit(connection, caller, serial)
-        move_ids = await store.moves_of_unit(connection, unit["id"], before, limit)
+        held_at = None if caller.at(unit["site"]) else caller.sites
+        move_ids = await store.moves_of_unit(connection, unit["id"], held_at, before, limit)
         rows = await store.move_rows(connection, move_ids) if move_ids else []
     by_move: dict[UUID, list[Row]] = {}
     for row in rows:

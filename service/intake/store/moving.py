@@ -92,10 +92,16 @@ async def move_rows(connection: AsyncConnection, move_ids: Collection[UUID]) -> 
 
 
 async def moves_of_unit(
-    connection: AsyncConnection, unit_id: UUID, before: UUID | None, limit: int
+    connection: AsyncConnection,
+    unit_id: UUID,
+    site_codes: Collection[str] | None,
+    before: UUID | None,
+    limit: int,
 ) -> list[UUID]:
-    """Ids of moves from or to a unit, the newest first."""
+    """Ids of moves from or to a unit's inspections (those held at these sites), the newest first."""
     of_unit = sa.select(inspections.c.id).where(inspections.c.unit_id == unit_id)
+    if site_codes is not None:
+        of_unit = of_unit.join(sites, sites.c.id == inspections.c.site_id).where(sites.c.code.in_(site_codes))
     item = picture_move_items.c
     query = (
         sa.select(item.move_id)
