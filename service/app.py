@@ -10,7 +10,6 @@ from litestar import Litestar, Router
 from litestar.di import Provide
 from litestar.middleware import DefineMiddleware
 from litestar.openapi import OpenAPIConfig
-from litestar.openapi.plugins import JsonRenderPlugin
 from litestar.openapi.spec import Components, SecurityScheme, Tag
 
 import service.access.routes
@@ -21,6 +20,7 @@ import service.records.routes
 import service.web.routes
 from service.access.auth import SESSION_COOKIE, Authentication, provide_caller
 from service.database import Database
+from service.described import DescribedJson
 from service.health import live, metrics, ready
 from service.http import ServiceRequest, framed
 from service.objects import Objects, ObjectSettings
@@ -108,7 +108,7 @@ def openapi_config() -> OpenAPIConfig:
         openapi_router=Router(
             path="/api/v1/schema", route_handlers=[], include_in_schema=False, opt={"exclude_from_auth": True}
         ),
-        render_plugins=[JsonRenderPlugin(path="/openapi.json")],
+        render_plugins=[DescribedJson(path="/openapi.json")],
         use_handler_docstrings=True,
         security=[{"bearer": []}, {"cookie": []}],
         components=Components(

@@ -93,7 +93,7 @@ async def list_campaigns(
 async def read_campaign(
     campaign_id: FromPath[UUID], db: NamedDependency[Database], caller: NamedDependency[Caller]
 ) -> Response[Campaign]:
-    """One campaign; its ETag goes with what can be edited, not with the counts."""
+    """One campaign; its ETag goes with what can be edited, not with the counts: never answered by 304."""
     return _tagged(await reading.read_campaign(db, caller, campaign_id))
 
 

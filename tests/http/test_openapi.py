@@ -6,15 +6,26 @@ requests from the description and sends them to the running service.
 
 from __future__ import annotations
 
+import json
+from pathlib import Path
+from typing import Any
+
 import httpx
+import msgspec
 import pytest
 import schemathesis
 from hypothesis import HealthCheck, Phase, given, settings
+from jsonschema import Draft202012Validator, FormatChecker
 from openapi_spec_validator import OpenAPIV31SpecValidator, validate
+from referencing import Registry
+from referencing.jsonschema import DRAFT202012
 from schemathesis.checks import not_a_server_error
 
 from service.access.rules import Role
-from tests.running import Running
+from service.contract.cards import ManifestPart, manifest_digest
+from tests.running import Running, make_site
+
+EXAMPLES = Path(__file__).parents[2] / "service" / "examples.json"
 
 ROLES = [str(role) for role in Role]
 
@@ -30,6 +41,77 @@ def test_the_description_is_valid_openapi_3_1(service: Running) -> None:
     found = description(service)
     assert str(found["openapi"]).startswith("3.1")
     validate(found, cls=OpenAPIV31SpecValidator)
+
+
+def operations(found: dict[str, Any]) -> dict[str, dict[str, Any]]:
+    paths = found["paths"]
+    return {f"{method} {path}": told for path, item in paths.items() for method, told in item.items()}
+
+
+def test_every_example_has_the_shape_it_is_an_example_of(service: Running) -> None:
+    """Outside check: the jsonschema library (JSON Schema 2020-12, the dialect of OpenAPI 3.1)."""
+    found: dict[str, Any] = description(service)
+    whole = {"$id": "urn:description", "components": found["components"]}
+    registry = Registry().with_resource("urn:description", DRAFT202012.create_resource(whole))
+    checked = 0
+    for name, told in operations(found).items():
+        bodies = [told.get("requestBody", {}), *told["responses"].values()]
+        for media in (media for body in bodies for media in body.get("content", {}).values()):
+            for title, example in media.get("examples", {}).items():
+                pointed = json.loads(json.dumps(media["schema"]).replace('"#/', '"urn:description#/'))
+                check = Draft202012Validator(pointed, registry=registry, format_checker=FormatChecker())
+                assert [fault.message for fault in check.iter_errors(example["value"])] == [], (name, title)
+                checked += 1
+    assert checked >= 18
+    assert set(json.loads(EXAMPLES.read_text())) <= operations(found).keys()
+
+
+def test_the_example_of_a_commit_closes_the_example_of_a_part() -> None:
+    held = json.loads(EXAMPLES.read_text())
+    part = held["put /api/v1/card-returns/{return_id}/parts/{part}"]["request"]["one file"]["value"]
+    commit = held["post /api/v1/card-returns/{return_id}/commit"]["request"]["whole card"]["value"]
+    (file,) = msgspec.convert(part, ManifestPart).files
+    assert commit["manifestSha256"] == manifest_digest([(file.path.encode(), file.sha256, file.size)])
+
+
+def test_conditional_requests_and_pages_are_described(service: Running) -> None:
+    told = operations(description(service))
+    headers = {
+        name: {part["name"] for part in one.get("parameters", []) if part["in"] == "header"}
+        for name, one in told.items()
+    }
+    assert {name for name, held in headers.items() if "If-Match" in held} == {
+        "put /api/v1/accounts/{account_id}",
+        "put /api/v1/sites/{code}",
+        "put /api/v1/campaigns/{campaign_id}",
+        "put /api/v1/plan-revisions/{revision_id}/document",
+    }
+    # What can be edited is read with its ETag, and asked about by If-None-Match.
+    for name in ("accounts/{account_id}", "sites/{code}", "plan-revisions/{revision_id}/document"):
+        answer = told[f"get /api/v1/{name}"]
+        assert "If-None-Match" in headers[f"get /api/v1/{name}"], name
+        assert "ETag" in answer["responses"]["200"]["headers"]
+        assert "304" in answer["responses"]
+    assert "Link" in told["get /api/v1/units/{serial}/images"]["responses"]["200"]["headers"]
+
+
+@pytest.mark.parametrize("name", ["sites", "accounts", "agents"])
+def test_lists_send_the_link_that_is_described(service: Running, name: str) -> None:
+    for site in ("LNK1", "LNK2"):
+        service.agent_client(site)
+        service.client_for(["auditor"], [site])
+    answer = service.client_for(ROLES).get(f"/api/v1/{name}?limit=1")
+    assert answer.headers["link"].endswith('rel="next"')
+    assert "Link" in operations(description(service))[f"get /api/v1/{name}"]["responses"]["200"]["headers"]
+
+
+def test_what_is_described_as_conditional_answers_304(service: Running) -> None:
+    client = service.client_for(ROLES)
+    make_site(service.settings, "ETG1")
+    for path in ("/api/v1/plan-schema", "/api/v1/vocabulary", "/api/v1/sites/ETG1"):
+        etag = client.get(path).headers["etag"]
+        again = client.get(path, headers={"If-None-Match": etag})
+        assert (again.status_code, again.content, again.headers["etag"]) == (304, b"", etag)
 
 
 def test_every_operation_names_its_refusals_as_problem_json(service: Running) -> None:

@@ -1,0 +1,84 @@
+"""What the framework does not tell in the API's description: conditional requests, pages, examples."""
+
+from __future__ import annotations
+
+from importlib.resources import files
+from typing import Any
+
+import msgspec
+from litestar.openapi.plugins import JsonRenderPlugin
+
+from service.http import AnyRequest
+
+Described = dict[str, Any]
+
+NEXT_PAGE = {
+    "description": 'the next page, rel="next" (RFC 8288); absent after the last one',
+    "schema": {"type": "string"},
+}
+ENTITY_TAG = {"description": "the version that was answered (RFC 9110 8.8.3)", "schema": {"type": "string"}}
+# Conditional too, but described by hand because the answer is bytes.
+SENT_AS_BYTES = {"get /api/v1/plan-revisions/{revision_id}/document", "get /api/v1/plan-schema"}
+NOT_MODIFIED = {
+    "description": "The caller holds this version already.",
+    "headers": {"ETag": ENTITY_TAG},
+}
+
+
+class DescribedJson(JsonRenderPlugin):
+    """The OpenAPI description as JSON, with `describe` applied."""
+
+    def render(self, request: AnyRequest, openapi_schema: Described) -> bytes:
+        return self.render_json(request, describe(msgspec.json.decode(msgspec.json.encode(openapi_schema))))
+
+
+def describe(openapi: Described) -> Described:
+    """Add to the description (in place) the headers that the statuses and bodies of an operation imply,
+    and the examples of examples.json."""
+    examples: Described = msgspec.json.decode((files("service") / "examples.json").read_bytes())
+    for path, item in openapi["paths"].items():
+        for method, operation in item.items():
+            if "responses" in operation:
+                _tell_headers(operation)
+                if f"{method} {path}" in SENT_AS_BYTES:
+                    _tell_conditional(operation)
+                _tell_examples(operation, examples.get(f"{method} {path}", {}))
+    return openapi
+
+
+def _tell_headers(operation: Described) -> None:
+    answers = operation["responses"]
+    answer = answers.get("200", {})
+    body = answer.get("content", {}).get("application/json", {})
+    schema = body.get("schema", {})
+    if schema.get("$ref", "").rpartition("/")[2].startswith("Page_"):
+        answer.setdefault("headers", {})["Link"] = NEXT_PAGE
+    if "412" in answers:
+        told = "the ETag that the change was made on; 428 tells that it is needed"
+        _parameter(operation, "If-Match", told)
+        answer.setdefault("headers", {})["ETag"] = ENTITY_TAG
+    # A handler that may answer 304 has a body or none.
+    choices = schema.get("oneOf", [])
+    if {"type": "null"} in choices:
+        kept = [choice for choice in choices if choice != {"type": "null"}]
+        body["schema"] = kept[0] if len(kept) == 1 else {**schema, "oneOf": kept}
+        _tell_conditional(operation)
+
+
+def _tell_conditional(operation: Described) -> None:
+    operation["responses"]["200"].setdefault("headers", {})["ETag"] = ENTITY_TAG
+    operation["responses"]["304"] = NOT_MODIFIED
+    _parameter(operation, "If-None-Match", "the ETag of the version the caller holds; 304 when it stands")
+
+
+def _parameter(operation: Described, name: str, told: str) -> None:
+    header = {"name": name, "in": "header", "required": False, "schema": {"type": "string"}}
+    operation.setdefault("parameters", []).append({**header, "description": told})
+
+
+def _tell_examples(operation: Described, examples: Described) -> None:
+    if "request" in examples:
+        operation["requestBody"]["content"]["application/json"]["examples"] = examples["request"]
+    for status, shown in examples.get("answers", {}).items():
+        (media,) = operation["responses"][status]["content"].values()
+        media["examples"] = shown
