@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import ipaddress
-from urllib.parse import urlsplit
+from typing import Any
+from urllib.parse import unquote, urlsplit
+from urllib.request import getproxies, proxy_bypass
 
 import httpx
 import msgspec
+import urllib3
 
 from agent.errors import LinkDown, Refused
 from service.contract.problem import Problem
@@ -28,6 +31,33 @@ def make_client(
     )
 
 
+def make_pool(url: str, timeout: float, connections: int, block: int) -> urllib3.PoolManager:
+    """Kept-alive connections for sending large bodies in blocks of `block` bytes; nothing is repeated.
+
+    Proxies and trust are the same as `make_client`'s.
+    """
+    scheme, host = urlsplit(url).scheme, urlsplit(url).netloc
+    settings: dict[str, Any] = {
+        "maxsize": connections,
+        "block": True,
+        "timeout": urllib3.Timeout(connect=min(timeout, 10.0), read=timeout),
+        "retries": False,
+        "blocksize": block,
+    }
+    if scheme == "https":
+        settings["ssl_context"] = httpx.create_ssl_context()
+    proxies = {} if is_loopback(url) or proxy_bypass(host) else getproxies()
+    proxy = proxies.get(scheme) or proxies.get("all")
+    if proxy is None:
+        return urllib3.PoolManager(**settings)
+    user = urllib3.util.parse_url(proxy).auth
+    return urllib3.ProxyManager(
+        proxy,
+        proxy_headers=urllib3.make_headers(proxy_basic_auth=unquote(user)) if user else None,
+        **settings,
+    )
+
+
 def is_loopback(url: str) -> bool:
     host = urlsplit(url).hostname or ""
     try:
@@ -36,7 +66,7 @@ def is_loopback(url: str) -> bool:
         return host == "localhost"
 
 
-def link_down(error: httpx.TransportError, url: str) -> LinkDown:
+def link_down(error: Exception, url: str) -> LinkDown:
     return LinkDown(
         f"{urlsplit(url).netloc} cannot be reached: {error or type(error).__name__}.",
         "Everything read so far is kept on this workstation.",

@@ -18,6 +18,8 @@ from service.contract.cards import CardReturnCommit, PartAnswer, Receipt
 
 BASE = "/api/v1"
 JSON = {"Content-Type": "application/json"}
+# A card of 50,000 files is looked at in the store and written in one transaction.
+COMMIT_SECONDS = 600.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +37,7 @@ class Service:
         self.url = url.rstrip("/")
         headers = {"Authorization": f"Bearer {token}"} if token else {}
         self._client = make_client(self.url, timeout, connections=4, headers=headers)
+        self._timeout = timeout
         self.clock_offset: float | None = None
 
     def close(self) -> None:
@@ -68,11 +71,17 @@ class Service:
 
     def commit(self, return_id: UUID, commit: CardReturnCommit) -> tuple[Receipt, bytes]:
         """The receipt, and its bytes as answered."""
-        answer = self._send("POST", f"/card-returns/{return_id}/commit", msgspec.json.encode(commit))
+        path, body = f"/card-returns/{return_id}/commit", msgspec.json.encode(commit)
+        answer = self._send("POST", path, body, timeout=max(self._timeout, COMMIT_SECONDS))
         return msgspec.json.decode(answer.content, type=Receipt), answer.content
 
     def _send(
-        self, method: str, path: str, body: bytes | None = None, headers: dict[str, str] | None = None
+        self,
+        method: str,
+        path: str,
+        body: bytes | None = None,
+        headers: dict[str, str] | None = None,
+        timeout: float | None = None,
     ) -> httpx.Response:
         sent = now()
         try:
@@ -81,6 +90,7 @@ class Service:
                 f"{self.url}{BASE}{path}",
                 content=body,
                 headers={**(JSON if body else {}), **(headers or {})},
+                timeout=timeout or self._timeout,
             )
         except httpx.TransportError as error:
             raise link_down(error, self.url) from error

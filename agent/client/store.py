@@ -4,20 +4,18 @@ from __future__ import annotations
 
 import random
 import threading
-from collections.abc import Iterator
 from enum import Enum
 from pathlib import Path
+from urllib.parse import urlsplit
 
-import httpx
+import urllib3
 
-from agent.client.http import TRY_LATER, link_down, make_client
+from agent.client.http import TRY_LATER, link_down, make_pool
 from agent.errors import LinkDown, Refused
 from agent.outbox.spool import BLOCK
 from service.contract.cards import UploadTicket
 
 ATTEMPTS = 5
-# Small enough to hold one per upload thread, large enough for nearly every still.
-IN_MEMORY = 4 * BLOCK
 
 
 class Outcome(Enum):
@@ -28,32 +26,35 @@ class Outcome(Enum):
 
 
 class Store:
-    """Uploads from several threads over one pool of kept-alive connections."""
+    """Uploads from several threads over one pool of kept-alive connections.
+
+    By urllib3: httpx takes several times as long over one PUT, and a card has thousands.
+    """
 
     def __init__(self, timeout: float, uploads: int) -> None:
         self._timeout = timeout
         self._uploads = uploads
-        self._clients: dict[str, httpx.Client] = {}
+        self._pools: dict[str, urllib3.PoolManager] = {}
         self._guard = threading.Lock()
         self.stop = threading.Event()
 
     def close(self) -> None:
-        for client in self._clients.values():
-            client.close()
+        for pool in self._pools.values():
+            pool.clear()
 
     def put(self, ticket: UploadTicket, path: Path) -> Outcome:
         """PUT with exactly the ticket's headers. Raises LinkDown after several tries, Refused, OSError."""
         for attempt in range(ATTEMPTS):
             try:
                 answer = self._once(ticket, path)
-            except httpx.TransportError as error:
+            except urllib3.exceptions.HTTPError as error:
                 failure = link_down(error, ticket.url)
             else:
                 outcome = _outcome(answer)
                 if outcome is not None:
                     return outcome
                 failure = LinkDown(
-                    f"The store answered {answer.status_code}.",
+                    f"The store answered {answer.status}.",
                     "What is not yet sent is kept in the spool.",
                     "Nothing to do: the agent tries again by itself while it runs.",
                 )
@@ -61,31 +62,23 @@ class Store:
                 break
         raise failure
 
-    def _once(self, ticket: UploadTicket, path: Path) -> httpx.Response:
-        client = self._client(ticket.url)
-        if ticket.size <= IN_MEMORY:
-            return client.put(ticket.url, content=path.read_bytes(), headers=ticket.headers)
+    def _once(self, ticket: UploadTicket, path: Path) -> urllib3.BaseHTTPResponse:
         headers = {**ticket.headers, "Content-Length": str(ticket.size)}
-        return client.put(ticket.url, content=_blocks(path), headers=headers)
+        with path.open("rb", buffering=0) as file:
+            return self._pool(ticket.url).request("PUT", ticket.url, body=file, headers=headers)
 
-    def _client(self, url: str) -> httpx.Client:
-        origin = str(httpx.URL(url).copy_with(raw_path=b"/"))
+    def _pool(self, url: str) -> urllib3.PoolManager:
+        origin = "{0.scheme}://{0.netloc}".format(urlsplit(url))
         with self._guard:
-            if origin not in self._clients:
-                self._clients[origin] = make_client(origin, self._timeout, self._uploads)
-            return self._clients[origin]
+            if origin not in self._pools:
+                self._pools[origin] = make_pool(origin, self._timeout, self._uploads, BLOCK)
+            return self._pools[origin]
 
 
-def _blocks(path: Path) -> Iterator[bytes]:
-    with path.open("rb") as file:
-        while block := file.read(BLOCK):
-            yield block
-
-
-def _outcome(answer: httpx.Response) -> Outcome | None:
+def _outcome(answer: urllib3.BaseHTTPResponse) -> Outcome | None:
     """What an answer means; None: try again. Raises Refused for one that no repetition mends."""
-    status = answer.status_code
-    if answer.is_success:
+    status = answer.status
+    if 200 <= status < 300:
         return Outcome.STORED
     if status == 412:
         return Outcome.THERE
@@ -99,7 +92,7 @@ def _outcome(answer: httpx.Response) -> Outcome | None:
     raise Refused(
         status,
         "store",
-        f"The store refused a file with {status} {answer.reason_phrase}.",
+        f"The store refused a file with {status} {answer.reason or ''}.",
         "The file is kept in the spool.",
         "Have the store's settings checked.",
     )

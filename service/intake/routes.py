@@ -29,6 +29,7 @@ from service.intake import actions
 from service.intake.actions import moves
 from service.intake.actions.commit import commit_return
 from service.objects import Objects
+from service.observe import bind_card_return
 from service.problems import problems
 from service.records.routes import Cursor, PageSize, Serial
 from service.settings import Settings
@@ -180,8 +181,15 @@ async def list_moves(
     return Response(Page(items=items), headers=link_next(request, more))
 
 
+async def name_in_log(request: AnyRequest) -> None:
+    """A card return can be followed through the log from its opening to its receipt."""
+    if return_id := request.path_params.get("return_id"):
+        bind_card_return(return_id)
+
+
 router = Router(
     path="/api/v1",
+    before_request=name_in_log,
     route_handlers=[
         prepare_card,
         read_card,

@@ -8,7 +8,14 @@ from dataclasses import dataclass, field
 from typing import Any, NamedTuple, Protocol
 from uuid import UUID
 
-from service.contract.cards import CardReturnCommit, ManifestFile, PlacementClaim, exact_path, manifest_digest
+from service.contract.cards import (
+    CardReturnCommit,
+    ManifestFile,
+    PlacementClaim,
+    ReceiptFile,
+    exact_path,
+    manifest_digest,
+)
 
 PICTURES = frozenset({"still", "video"})
 NO_PICTURE = frozenset({"zero_length", "truncated", "not_an_image"})
@@ -118,16 +125,17 @@ def _not_ours(home: Home | None, site: str, own_unit: UUID | None) -> str | None
     return None
 
 
-def placing_remarks(verdicts: Iterable[Verdict]) -> list[str]:
-    """One sentence per reason, with the number of files it holds for."""
-    counted = Counter(verdict.remark for verdict in verdicts if verdict.remark)
+def placing_remarks(counted: Mapping[str, int]) -> list[str]:
+    """One sentence per remark of verdicts, with the number of files it holds for."""
     return [
         f"{count} {'file' if count == 1 else 'files'} kept but not placed: {reason}."
         for reason, count in sorted(counted.items())
     ]
 
 
-def manifest_faults(files: Sequence[ManifestFile], parts: int, commit: CardReturnCommit) -> list[str]:
+def manifest_faults(
+    files: Sequence[ManifestFile | ReceiptFile], parts: int, commit: CardReturnCommit
+) -> list[str]:
     """Why the parts held here are not the manifest that the commit closes; empty when they are."""
     if parts != commit.parts:
         return [f"{parts} parts are held here, the commit names {commit.parts}"]
@@ -139,7 +147,7 @@ def manifest_faults(files: Sequence[ManifestFile], parts: int, commit: CardRetur
     return []
 
 
-def sizes(files: Iterable[ManifestFile]) -> tuple[dict[str, int], set[str]]:
+def sizes(files: Iterable[ManifestFile | ReceiptFile]) -> tuple[dict[str, int], set[str]]:
     """Size by digest, and the digests that the manifest gives two sizes for (bytes have only one)."""
     known: dict[str, int] = {}
     torn = set()

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import AsyncIterator, Sequence
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 from uuid import UUID
@@ -18,8 +19,8 @@ from service.database import Database, Row, server_now
 from service.errors import Conflict, Invalid
 from service.intake import store
 from service.intake.actions import CONCURRENT_STATS, ERRORS_SHOWN, own_return
-from service.intake.actions.recording import record_files
-from service.intake.rules import Home, manifest_faults, sizes, storable_json
+from service.intake.actions.recording import Recorder, gather_images
+from service.intake.rules import Home, manifest_faults, placing_remarks, sizes, storable_json
 from service.jobs import defer
 from service.objects import Objects
 from service.records import store as records
@@ -37,6 +38,28 @@ class ObjectsDiffer(Invalid):
     slug, title = "objects-differ", "The store holds other bytes than the manifest says"
 
 
+@dataclass(frozen=True, slots=True)
+class Manifest:
+    """A whole manifest, without what only the tables keep: a card may have 50,000 files, and Exif is long."""
+
+    return_id: UUID
+    parts: list[int]
+    files: list[ReceiptFile]
+    claimed: set[UUID]
+
+    async def read(self, connection: AsyncConnection) -> AsyncIterator[list[ManifestFile]]:
+        """The files of one part after the other, as they were sent."""
+        for part in self.parts:
+            yield _decoded(await store.part_body(connection, self.return_id, part))
+
+
+_PART = msgspec.json.Decoder(ManifestPart)
+
+
+def _decoded(body: bytes) -> list[ManifestFile]:
+    return _PART.decode(body).files
+
+
 async def commit_return(
     db: Database, objects: Objects, signer: Signer, caller: Caller, return_id: UUID, commit: CardReturnCommit
 ) -> bytes:
@@ -50,16 +73,16 @@ async def commit_return(
         receipt = await _earlier_receipt(connection, row, commit)
         if receipt is not None:
             return receipt
-        files = await _manifest(connection, return_id, commit)
-        wanted, _ = sizes(files)
-        held = await records.images_held(connection, wanted)
+        manifest = await _manifest(connection, return_id, commit)
+        wanted, _ = sizes(manifest.files)
+        held = await records.digests_held(connection, wanted)
     await _verify(objects, {digest: size for digest, size in wanted.items() if digest not in held})
     async with db.begin() as connection:
         row = await own_return(connection, caller, return_id, Act.READ_CARD, "update")
         receipt = await _earlier_receipt(connection, row, commit)
         if receipt is not None:
             return receipt
-        return await _write(connection, signer, caller, row, commit, files)
+        return await _write(connection, signer, caller, row, commit, manifest)
 
 
 async def _earlier_receipt(connection: AsyncConnection, row: Row, commit: CardReturnCommit) -> bytes | None:
@@ -80,13 +103,16 @@ async def _earlier_receipt(connection: AsyncConnection, row: Row, commit: CardRe
     return await store.receipt(connection, row["id"])
 
 
-async def _manifest(
-    connection: AsyncConnection, return_id: UUID, commit: CardReturnCommit
-) -> list[ManifestFile]:
-    bodies = await store.part_bodies(connection, return_id)
-    decoder = msgspec.json.Decoder(ManifestPart)
-    files = [file for body in bodies for file in decoder.decode(body).files]
-    faults = manifest_faults(files, len(bodies), commit)
+async def _manifest(connection: AsyncConnection, return_id: UUID, commit: CardReturnCommit) -> Manifest:
+    manifest = Manifest(return_id, await store.part_numbers(connection, return_id), [], set())
+    async for sent in manifest.read(connection):
+        manifest.files.extend(
+            ReceiptFile(path=file.path, sha256=file.sha256, size=file.size, path_bytes=file.path_bytes)
+            for file in sent
+        )
+        manifest.claimed.update(file.placement.inspection_id for file in sent if file.placement is not None)
+    files = manifest.files
+    faults = manifest_faults(files, len(manifest.parts), commit)
     if faults:
         raise Conflict(
             f"The manifest is not whole: {faults[0]}.",
@@ -99,7 +125,7 @@ async def _manifest(
             next_step="Read the card again and open a new card return.",
             errors=[ProblemError(detail="two sizes", path=d) for d in sorted(torn)[:ERRORS_SHOWN]],
         )
-    return files
+    return manifest
 
 
 async def _verify(objects: Objects, wanted: dict[str, int]) -> None:
@@ -137,15 +163,20 @@ async def _write(
     caller: Caller,
     row: Row,
     commit: CardReturnCommit,
-    files: list[ManifestFile],
+    manifest: Manifest,
 ) -> bytes:
     card = await store.card(connection, row["card_id"]) if row["card_id"] else None
     own = row["inspection_id"] or (card["inspection_id"] if card else None)
-    claimed = {file.placement.inspection_id for file in files if file.placement is not None}
-    concerned = claimed | {said.inspection_id for said in commit.statements} | ({own} if own else set())
+    concerned = (
+        manifest.claimed | {said.inspection_id for said in commit.statements} | ({own} if own else set())
+    )
     homes = await inspection_context(connection, concerned)
     now = server_now()
-    recorded = await record_files(connection, caller, row, files, homes, own, now)
+    new = await gather_images(connection, manifest.read(connection), now)
+    recorder = Recorder(connection, caller, row, homes, own, now, new)
+    async for files in manifest.read(connection):
+        await recorder.record(files)
+    await recorder.count()
     if commit.statements:
         await record_statements(connection, caller, commit.statements, row["id"])
     remarks = await _opening_remarks(connection, row, card, homes.get(own) if own else None)
@@ -154,17 +185,17 @@ async def _write(
         "finished_at": commit.finished_at,
         "manifest_sha256": commit.manifest_sha256,
         "complete": commit.complete,
-        "files": len(files),
-        "files_new": len(recorded.new),
-        "bytes": sum(file.size for file in files),
-        "bytes_new": sum(recorded.new.values()),
-        "not_placed": recorded.not_placed,
+        "files": len(manifest.files),
+        "files_new": len(new),
+        "bytes": sum(file.size for file in manifest.files),
+        "bytes_new": sum(size for digest, size in sizes(manifest.files)[0].items() if digest in new),
+        "not_placed": recorder.not_placed,
         "unread": storable_json(msgspec.to_builtins(commit.unread)),
-        "remarks": remarks + recorded.remarks,
+        "remarks": remarks + placing_remarks(recorder.remarks),
     }
     await store.close_return(connection, row["id"], closing)
-    await _order_thumbnails(connection, recorded.thumbnails)
-    return await _sign(connection, signer, row, commit, files, now)
+    await _order_thumbnails(connection, sorted(recorder.thumbnails))
+    return await _sign(connection, signer, row, commit, manifest.files, now)
 
 
 async def _opening_remarks(
@@ -201,7 +232,7 @@ async def _sign(
     signer: Signer,
     row: Row,
     commit: CardReturnCommit,
-    files: Sequence[ManifestFile],
+    files: list[ReceiptFile],
     now: datetime,
 ) -> bytes:
     body = ReceiptBody(
@@ -213,10 +244,7 @@ async def _sign(
         issued_at=now,
         manifest_sha256=commit.manifest_sha256,
         complete=commit.complete,
-        files=[
-            ReceiptFile(path=file.path, sha256=file.sha256, size=file.size, path_bytes=file.path_bytes)
-            for file in files
-        ],
+        files=files,
         unread=commit.unread,
     )
     receipt = msgspec.json.encode(signer.sign(msgspec.json.encode(body)))

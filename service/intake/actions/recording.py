@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import AsyncIterator, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 from uuid import UUID
@@ -25,7 +25,6 @@ from service.intake.rules import (
     Verdict,
     counts_as_held,
     judge,
-    placing_remarks,
     storable,
     storable_json,
 )
@@ -47,53 +46,88 @@ class Seen:
         return self.file.picture.exif if self.file.picture is not None else {}
 
 
-@dataclass(frozen=True, slots=True)
-class Recorded:
-    """What a manifest added: sizes of the new images by digest, pictures without a location, remarks."""
+async def gather_images(
+    connection: AsyncConnection, parts: AsyncIterator[list[ManifestFile]], now: datetime
+) -> set[str]:
+    """Write the images of a manifest that are not held yet; the digests that were new."""
 
-    new: dict[str, int]
-    not_placed: int
-    remarks: list[str]
-    thumbnails: list[str]
+    async def rows() -> AsyncIterator[list[dict[str, Any]]]:
+        met: set[str] = set()
+        async for files in parts:
+            firsts = {file.sha256: file for file in reversed(files) if file.sha256 not in met}
+            met.update(firsts)
+            yield [_image_row(file, now) for file in firsts.values()]
+
+    return await records.gather_images(connection, rows())
 
 
-async def record_files(
-    connection: AsyncConnection,
-    caller: Caller,
-    card_return: Row,
-    files: Sequence[ManifestFile],
-    homes: Mapping[UUID, Home],
-    own: UUID | None,
-    now: datetime,
-) -> Recorded:
-    """Write a manifest whose objects the store was seen to hold. The inspections in `homes` are locked."""
-    seen = [
-        Seen(new_id(), ordinal, file, judge(file.placement, homes, card_return["site"], own))
-        for ordinal, file in enumerate(files)
-    ]
-    firsts = {item.file.sha256: item for item in reversed(seen)}
-    new = await records.insert_images(connection, [_image_row(item, now) for item in firsts.values()])
-    images = await records.images_held(connection, firsts)
-    rows = [_sighting_row(item, card_return["id"], now) for item in seen]
-    await records.insert_rows(connection, records.sightings, rows)
-    pictures = [item for item in seen if images[item.file.sha256]["kind"] in PICTURES]
-    placed = [item for item in seen if item.verdict.claim is not None]
-    placed += [item for item in pictures if item.verdict.claim is None]
-    facts = [fact for item in placed if (fact := _fact_row(item, caller, now)) is not None]
-    await records.insert_rows(connection, store.placements, facts)
-    await _show(connection, pictures, homes, images, ZoneInfo(card_return["time_zone"]))
-    return Recorded(
-        new={digest: images[digest]["size"] for digest in new},
-        not_placed=sum(
+@dataclass(slots=True)
+class Recorder:
+    """Writes a manifest whose objects the store was seen to hold, some files at a time, in order.
+
+    The inspections in `homes` are locked, the images are written, `new` are those that were not held.
+    """
+
+    connection: AsyncConnection
+    caller: Caller
+    card_return: Row
+    homes: Mapping[UUID, Home]
+    own: UUID | None
+    now: datetime
+    new: set[str]
+    files: int = 0
+    not_placed: int = 0
+    remarks: Counter[str] = field(default_factory=Counter)
+    thumbnails: set[str] = field(default_factory=set)
+    _changes: Counter[tuple[UUID, str]] = field(default_factory=Counter)
+
+    async def record(self, files: Sequence[ManifestFile]) -> None:
+        """Write the next files."""
+        site = self.card_return["site"]
+        seen = [
+            Seen(new_id(), ordinal, file, judge(file.placement, self.homes, site, self.own))
+            for ordinal, file in enumerate(files, self.files)
+        ]
+        self.files += len(files)
+        images = await records.images_held(self.connection, {file.sha256 for file in files})
+        rows = [_sighting_row(item, self.card_return["id"], self.now) for item in seen]
+        await records.insert_rows(self.connection, records.sightings, rows)
+        pictures = [item for item in seen if images[item.file.sha256]["kind"] in PICTURES]
+        await self._write_facts(seen, pictures)
+        await self._show(pictures, images)
+        self.remarks.update(item.verdict.remark for item in seen if item.verdict.remark)
+        self.not_placed += sum(
             1 for item in pictures if not (item.verdict.place and item.verdict.place.location_key)
-        ),
-        remarks=placing_remarks(item.verdict for item in seen),
-        thumbnails=sorted(d for d in new if wants_thumbnail(images[d]["kind"], images[d]["marks"])),
-    )
+        )
+        self.thumbnails.update(
+            digest
+            for digest, image in images.items()
+            if digest in self.new and wants_thumbnail(image["kind"], image["marks"])
+        )
+
+    async def _write_facts(self, seen: Sequence[Seen], pictures: Sequence[Seen]) -> None:
+        placed = [item for item in seen if item.verdict.claim is not None]
+        placed += [item for item in pictures if item.verdict.claim is None]
+        facts = [fact for item in placed if (fact := _fact_row(item, self.caller, self.now)) is not None]
+        await records.insert_rows(self.connection, store.placements, facts)
+
+    async def _show(self, pictures: Iterable[Seen], images: Mapping[str, Row]) -> None:
+        """Show the pictures at their places."""
+        zone = ZoneInfo(self.card_return["time_zone"])
+        at_place: dict[tuple[Place, str], list[Seen]] = {}
+        for item in pictures:
+            if item.verdict.place is not None:
+                at_place.setdefault((item.verdict.place, item.file.sha256), []).append(item)
+        rows = [_shown_row(place, items, self.homes, zone) for (place, _), items in at_place.items()]
+        self._changes.update(await _exchange_shown(self.connection, (), rows, images))
+
+    async def count(self) -> None:
+        """At the end: tell campaigns the pictures that locations did not have before."""
+        await count_pictures(self.connection, self._changes)
 
 
-def _image_row(item: Seen, now: datetime) -> dict[str, Any]:
-    file, picture = item.file, item.file.picture
+def _image_row(file: ManifestFile, now: datetime) -> dict[str, Any]:
+    picture = file.picture
     return {
         "digest": file.sha256,
         "size": file.size,
@@ -101,7 +135,7 @@ def _image_row(item: Seen, now: datetime) -> dict[str, Any]:
         "format": storable(picture.format) if picture else None,
         "width": picture.width if picture else None,
         "height": picture.height if picture else None,
-        "exif": storable_json(item.exif),
+        "exif": storable_json(picture.exif) if picture else {},
         "marks": file.marks,
         "verified_at": now,
         "thumbnail": None,
@@ -157,22 +191,6 @@ def _fact_row(item: Seen, caller: Caller, now: datetime) -> dict[str, Any] | Non
     }
 
 
-async def _show(
-    connection: AsyncConnection,
-    pictures: Iterable[Seen],
-    homes: Mapping[UUID, Home],
-    images: Mapping[str, Row],
-    zone: ZoneInfo,
-) -> None:
-    """Show the pictures at their places and count those that a location did not have before."""
-    at_place: dict[tuple[Place, str], list[Seen]] = {}
-    for item in pictures:
-        if item.verdict.place is not None:
-            at_place.setdefault((item.verdict.place, item.file.sha256), []).append(item)
-    rows = [_shown_row(place, items, homes, zone) for (place, _), items in at_place.items()]
-    await change_shown(connection, (), rows, images)
-
-
 def _shown_row(
     place: Place, items: Sequence[Seen], homes: Mapping[UUID, Home], zone: ZoneInfo
 ) -> dict[str, Any]:
@@ -201,6 +219,16 @@ async def change_shown(
 
     The inspections concerned are locked, so that what was read before still holds after.
     """
+    await count_pictures(connection, await _exchange_shown(connection, gone, rows, images))
+
+
+async def _exchange_shown(
+    connection: AsyncConnection,
+    gone: Sequence[Row],
+    rows: Sequence[Mapping[str, Any]],
+    images: Mapping[str, Row],
+) -> Counter[tuple[UUID, str]]:
+    """The same without telling: what each location gained and lost."""
     inspections = {row["inspection_id"] for row in gone} | {row["inspection_id"] for row in rows}
     digests = {row["digest"] for row in gone} | {row["digest"] for row in rows}
     before = await records.images_at(connection, inspections, digests)
@@ -210,7 +238,7 @@ async def change_shown(
     after = await records.images_at(connection, inspections, digests)
     changes = Counter(_counted(after - before, images))
     changes.subtract(_counted(before - after, images))
-    await count_pictures(connection, changes)
+    return changes
 
 
 def _counted(shown: Iterable[tuple[UUID, str, str]], images: Mapping[str, Row]) -> Iterable[tuple[UUID, str]]:

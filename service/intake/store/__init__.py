@@ -223,14 +223,22 @@ async def insert_part(connection: AsyncConnection, row: Mapping[str, Any]) -> bo
     return done.first() is not None
 
 
-async def part_bodies(connection: AsyncConnection, return_id: UUID) -> list[bytes]:
-    """The bodies of all parts, in order."""
-    found = await connection.scalars(
-        sa.select(card_return_parts.c.body)
-        .where(card_return_parts.c.card_return_id == return_id)
-        .order_by(card_return_parts.c.part)
+async def part_numbers(connection: AsyncConnection, return_id: UUID) -> list[int]:
+    """The numbers of the parts that were sent, in order."""
+    return list(
+        await connection.scalars(
+            sa.select(card_return_parts.c.part)
+            .where(card_return_parts.c.card_return_id == return_id)
+            .order_by(card_return_parts.c.part)
+        )
     )
-    return [bytes(body) for body in found]
+
+
+async def part_body(connection: AsyncConnection, return_id: UUID, part: int) -> bytes:
+    """The body of one part as it was sent; it never changes."""
+    at = card_return_parts.c
+    body = await connection.execute(sa.select(at.body).where(at.card_return_id == return_id, at.part == part))
+    return bytes(body.scalar_one())
 
 
 async def receipt(connection: AsyncConnection, return_id: UUID) -> bytes | None:

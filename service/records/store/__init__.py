@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import AsyncIterator, Iterable, Mapping, Sequence
 from typing import Any
 from uuid import UUID
 
@@ -136,11 +136,33 @@ async def images_held(connection: AsyncConnection, digests: Iterable[str]) -> di
     return {row["digest"]: row for row in found.mappings()}
 
 
-async def insert_images(connection: AsyncConnection, rows: Iterable[Mapping[str, Any]]) -> set[str]:
-    """Insert images that are not held yet; the digests that were new."""
-    ordered = sorted(rows, key=lambda row: str(row["digest"]))
-    new = await insert_rows(connection, images, ordered, "ON CONFLICT (digest) DO NOTHING RETURNING digest")
-    return {row["digest"] for row in new}
+async def digests_held(connection: AsyncConnection, digests: Iterable[str]) -> set[str]:
+    """Which of the digests are held here."""
+    query = sa.select(images.c.digest).where(images.c.digest == sa.any_(_texts(digests)))
+    return set(await connection.scalars(query))
+
+
+_arriving_images = images.to_metadata(sa.MetaData(), name="arriving_images")
+
+
+async def gather_images(
+    connection: AsyncConnection, batches: AsyncIterator[Iterable[Mapping[str, Any]]]
+) -> set[str]:
+    """Insert images that are not held yet; the digests that were new. A digest comes once at most.
+
+    The batches are gathered in a table of this transaction first: only in one order of digests over all of
+    them can two transactions that bring the same images wait for each other without a deadlock.
+    """
+    await connection.execute(sa.text("CREATE TEMPORARY TABLE arriving_images (LIKE images) ON COMMIT DROP"))
+    async for rows in batches:
+        await insert_rows(connection, _arriving_images, list(rows))
+    added = await connection.scalars(
+        sa.text(
+            "INSERT INTO images SELECT * FROM arriving_images ORDER BY digest"
+            " ON CONFLICT (digest) DO NOTHING RETURNING digest"
+        )
+    )
+    return set(added)
 
 
 async def add_unit_images(connection: AsyncConnection, rows: Sequence[Mapping[str, Any]]) -> None:
