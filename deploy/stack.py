@@ -89,7 +89,7 @@ class Stack:
     def serve(self) -> None:
         """Start the service and its worker, and wait until the service says it is ready."""
         self.say(f"starting the service at {self.url}")
-        service = self.child("service", [sys.executable, "-m", "service", "serve"])
+        service = self.service = self.child("service", [sys.executable, "-m", "service", "serve"])
         self.child("worker", [sys.executable, "-m", "service", "worker"])
         deadline = time.monotonic() + READY_SECONDS
         while time.monotonic() < deadline:

@@ -7,7 +7,7 @@ import sys
 import tempfile
 from pathlib import Path
 
-NAMES = ("push", "reread", "completion", "history")
+NAMES = ("push", "reread", "bigcard", "completion", "history")
 
 
 def main(names: list[str]) -> int:
