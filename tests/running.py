@@ -51,6 +51,13 @@ class Running:
     def log(self) -> str:
         return self.child.log.read_text()
 
+    def log_with(self, text: str, seconds: float = 5) -> str:
+        """The log once it holds `text`: an answer may be read before its line is written."""
+        deadline = time.monotonic() + seconds
+        while text not in (log := self.log()) and time.monotonic() < deadline:
+            time.sleep(0.05)
+        return log
+
     def client(self, token: str | None = None, **more: Any) -> httpx.Client:
         """A client; without a token it is nobody."""
         headers = {} if token is None else {"Authorization": f"Bearer {token}"}
