@@ -23,6 +23,8 @@ requests_running = Gauge(
     "sightledger_requests_running", "Requests being answered", multiprocess_mode="livesum"
 )
 
+CARD_RETURN = "card_return_id"
+
 _SHARED: list[Any] = [
     structlog.contextvars.merge_contextvars,
     structlog.stdlib.add_log_level,
@@ -79,9 +81,17 @@ def configure_logging(level: str) -> None:
 
 @contextmanager
 def bind_request(request_id: str) -> Iterator[None]:
-    """Every line written inside carries the request id."""
+    """Every line written inside carries the request id, and what `bind_card_return` adds on the way."""
     with structlog.contextvars.bound_contextvars(request_id=request_id):
-        yield
+        try:
+            yield
+        finally:
+            structlog.contextvars.unbind_contextvars(CARD_RETURN)
+
+
+def bind_card_return(return_id: object) -> None:
+    """From here on every line of this request carries the id of the card return it is about."""
+    structlog.contextvars.bind_contextvars(**{CARD_RETURN: str(return_id)})
 
 
 def watched(app: ASGIApp) -> ASGIApp:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import json
 
 import httpx
 import msgspec
@@ -168,3 +169,21 @@ async def test_refusals_are_problems_that_say_what_to_do(service: Running, yard:
         assert problem["type"] == f"urn:sightledger:problem:{slug}"
         assert problem["detail"]
     assert service.client().get(f"/api/v1/units/{yard.serial}").status_code == 401
+
+
+async def test_a_card_return_can_be_followed_through_the_log(service: Running, yard: Yard) -> None:
+    card, other = _some(yard, 7600, 1), _some(yard, 7610, 1)
+    agent = await _sent(service, yard, card)
+    await _sent(service, yard, other)
+    agent.get(f"/api/v1/card-returns/{card.id}/receipt")
+    agent.get("/api/v1/card-returns")
+    lines = [json.loads(line) for line in service.log().splitlines()]
+    mine = [line for line in lines if line.get("card_return_id") == str(card.id)]
+    assert [(line["method"], line["route"].rpartition("}")[2]) for line in mine if "route" in line] == [
+        ("PUT", ""), ("PUT", ""), ("POST", "/commit"), ("GET", "/receipt"),
+    ]  # fmt: skip
+    assert all(line["request_id"] for line in mine)
+    unnamed = [line for line in lines if line.get("route") == "/api/v1/card-returns"]
+    assert unnamed
+    assert all("card_return_id" not in line for line in unnamed)
+    assert not [line for line in lines if card.files[0].path in json.dumps(line)]
