@@ -312,6 +312,48 @@ async def test_i1_two_returns_with_the_same_images_at_once_make_one_of_each(yard
     await assert_sound(yard)
 
 
+async def test_i1_cards_of_two_units_bring_the_same_images_in_other_parts_at_once(yard: Yard) -> None:
+    bodies = [jpeg(2700 + n) for n in range(30)]
+    other = await yard.another_inspection()
+    cards_back = [
+        yard.card(
+            *((f"A/{n}.JPG", body, claim(inspection, "A")) for n, body in order), inspection_id=inspection
+        )
+        for inspection, order in (
+            (yard.inspection_id, list(enumerate(bodies))),
+            (other, list(reversed(list(enumerate(bodies))))),
+        )
+    ]
+    for card in cards_back:
+        card.per_part = 4
+        assert set(await card.upload(await card.send_manifest())) <= {200, 412}
+    await asyncio.gather(*(card.commit() for card in cards_back))
+    standings = [await card.standing() for card in cards_back]
+    assert sorted(standing.files_new for standing in standings) == [0, 30]
+    await assert_sound(yard)
+
+
+async def test_i1_an_image_in_several_parts_is_one_image_seen_several_times(yard: Yard) -> None:
+    twin, other = jpeg(2800), jpeg(2801)
+    card = yard.card(
+        ("A/1.JPG", twin, claim(yard.inspection_id)),
+        ("A/2.JPG", other, claim(yard.inspection_id)),
+        ("A/3.JPG", twin, claim(yard.inspection_id)),
+        ("A/4.JPG", twin, claim(yard.inspection_id, "not a location")),
+        ("A/5.JPG", twin, claim(yard.inspection_id, "not a location")),
+    )
+    card.per_part = 1
+    assert len((await card.go_through()).files) == 5
+    standing = await card.standing()
+    assert (standing.files, standing.files_new, standing.bytes_new) == (5, 2, len(twin) + len(other))
+    assert standing.not_placed == 2
+    assert any(remark.startswith("2 files kept but not placed") for remark in standing.remarks)
+    assert set((await shown_at(yard.db, yard.inspection_id)).values()) == {1, 2}
+    found = await rows_of(yard.db, sa.select(sightings).where(sightings.c.card_return_id == card.id))
+    assert sorted(row["ordinal"] for row in found) == [0, 1, 2, 3, 4]
+    await assert_sound(yard)
+
+
 async def test_the_same_commit_twice_at_once_gives_one_receipt(yard: Yard) -> None:
     card = _three(yard, 2600)
     await card.upload(await card.send_manifest())
