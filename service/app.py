@@ -28,6 +28,7 @@ from service.observe import configure_logging, watched
 from service.problems import EXCEPTION_HANDLERS
 from service.settings import Settings, read_settings
 from service.signing import Signer
+from service.watching import Watch
 from service.web.refusals import with_pages
 
 ROUTERS: list[Router] = [
@@ -50,6 +51,7 @@ def create_app(settings: Settings | None = None) -> Litestar:
     db = Database(settings.database_url)
     objects = open_objects(settings)
     signer = Signer.load(settings.receipt_key_file)
+    watch = Watch()
 
     @asynccontextmanager
     async def lifespan(_app: Litestar) -> AsyncIterator[None]:
@@ -69,6 +71,7 @@ def create_app(settings: Settings | None = None) -> Litestar:
             "objects": Provide(lambda: objects, sync_to_thread=False),
             "settings": Provide(lambda: settings, sync_to_thread=False),
             "signer": Provide(lambda: signer, sync_to_thread=False),
+            "watch": Provide(lambda: watch, sync_to_thread=False),
         },
         exception_handlers=with_pages(EXCEPTION_HANDLERS),
         openapi_config=openapi_config(),

@@ -17,6 +17,7 @@ from service.errors import NotAllowed, Unavailable
 from service.objects import Objects
 from service.observe import METRICS_TYPE, metrics_text
 from service.problems import problems
+from service.watching import Watch
 
 ANSWER_WITHIN_S = 5
 MAY_READ_METRICS = frozenset({Role.AUDITOR, Role.MANAGER, Role.ADMINISTRATOR})
@@ -59,8 +60,11 @@ async def _answers(name: str, question: Awaitable[object]) -> str | None:
 
 
 @get("/metrics", media_type="text/plain", include_in_schema=False)
-async def metrics(caller: NamedDependency[Caller]) -> Response[bytes]:
-    """Measurements for Prometheus, for auditors, managers, administrators and the metrics token."""
+async def metrics(
+    caller: NamedDependency[Caller], db: NamedDependency[Database], watch: NamedDependency[Watch]
+) -> Response[bytes]:
+    """Measurements and figures of the stock for Prometheus; for auditors, managers, administrators and
+    the metrics token."""
     if caller is not METRICS_READER and not caller.roles & MAY_READ_METRICS:
         raise NotAllowed(f"{caller.name} may not read the metrics.")
-    return Response(metrics_text(), media_type=METRICS_TYPE)
+    return Response(metrics_text() + await watch.text(db), media_type=METRICS_TYPE)

@@ -137,12 +137,17 @@ async def recount(connection: AsyncConnection, campaign_id: UUID | None = None) 
     }
 
 
+async def use_one_snapshot(connection: AsyncConnection) -> None:
+    """To be called first in a transaction that compares: all of it then sees one instant."""
+    await connection.execute(sa.text("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ, READ ONLY"))
+
+
 async def completion_drift(
     connection: AsyncConnection, campaign_id: UUID | None = None
 ) -> dict[RollupKey, Counts]:
     """What the roll-up would have to be corrected by, per key; empty when it equals a recount.
 
-    Read it in a transaction that sees one snapshot (REPEATABLE READ) or while nothing is written.
+    Call it after `use_one_snapshot`, or while nothing is written.
     """
     kept = {
         (row["campaign_id"], row["site_id"], row["type_id"]): Counts(**{name: row[name] for name in COLUMNS})

@@ -1,0 +1,83 @@
+"""Figures of the stock for Prometheus: card returns, images, agents, queue, completion and its drift."""
+
+from __future__ import annotations
+
+import time
+from uuid import UUID
+
+import structlog
+from prometheus_client import CollectorRegistry, Gauge, generate_latest
+from sqlalchemy.exc import SQLAlchemyError
+
+from service.campaigns.actions.drift import drift_of_next
+from service.database import Database
+from service.intake.store.figures import figures
+
+_log = structlog.get_logger("service.watching")
+
+# Between two recounts of a campaign by one process.
+RECOUNT_EVERY_S = 300.0
+
+TOLD = {
+    "returns_open": "Card returns opened and not committed",
+    "returns_committed": "Card returns committed",
+    "returns_incomplete": "Card returns committed although the card was not read to its end",
+    "oldest_open_seconds": "Age of the oldest card return that is not committed",
+    "files": "Files of committed card returns",
+    "images": "Images held",
+    "image_bytes": "Bytes of the images held",
+    "not_placed": "Files that stood nowhere when their card return was committed",
+    "agents": "Agents in service",
+    "agents_silent": "Agents in service that did not report for a day",
+    "jobs_waiting": "Jobs waiting in the queue",
+    "jobs_running": "Jobs being worked on",
+    "jobs_failed": "Jobs that failed for good",
+    "locations": "Locations owed in open campaigns",
+    "locations_complete": "Locations complete in open campaigns",
+    "locations_in_conflict": "Locations in open campaigns with statements in conflict",
+    "completion_drift": "Roll-up rows found to differ from a recount, over the campaigns recounted",
+    "completion_recounted": "Open campaigns that this process has recounted",
+}
+
+
+class Watch:
+    """Reads the stock when it is asked, and recounts one open campaign every few minutes, in turn.
+
+    Of the recounts each process tells its own; that all campaigns come round says completion_recounted.
+    """
+
+    def __init__(self) -> None:
+        self._drift: dict[UUID, int] = {}
+        self._last: UUID | None = None
+        self._next_at = 0.0
+
+    async def text(self, db: Database) -> bytes:
+        """The gauges in Prometheus' text format; empty while the database does not answer."""
+        try:
+            async with db.begin() as connection:
+                held = dict(await figures(connection))
+        except SQLAlchemyError as error:
+            _log.warning("no figures", cause=type(error).__name__)
+            return b""
+        await self._recount(db)
+        held["completion_drift"] = float(sum(self._drift.values()))
+        held["completion_recounted"] = float(len(self._drift))
+        registry = CollectorRegistry()
+        for name, told in TOLD.items():
+            Gauge(f"sightledger_{name}", told, registry=registry).set(held[name])
+        return generate_latest(registry)
+
+    async def _recount(self, db: Database) -> None:
+        if time.monotonic() < self._next_at:
+            return
+        self._next_at = time.monotonic() + RECOUNT_EVERY_S
+        try:
+            found = await drift_of_next(db, self._last)
+        except SQLAlchemyError as error:
+            _log.warning("no recount", after=str(self._last), cause=type(error).__name__)
+            return
+        if found is not None:
+            self._last, rows = found
+            self._drift[self._last] = rows
+            if rows:
+                _log.error("the roll-up differs from a recount", campaign=str(self._last), rows=rows)
