@@ -15,7 +15,7 @@ from pathlib import Path
 
 from tests.bench.card import Bench, filled_card
 from tests.bench.figures import Figure, seconds
-from tests.bench.push import held, rclone
+from tests.bench.push import held, rclone, rest
 
 FILES = 50_000
 PER_FOLDER = 900
@@ -29,6 +29,7 @@ def run(folder: Path) -> Figure:
         peaks = []
         ours = seconds(lambda: peaks.append(agent(bench, "run", "--once")))
         held(bench)
+        rest(bench)
         service = max(map(peak, under(bench.stack.service.pid)))
         theirs = seconds(lambda: rclone(bench))
         return Figure(

@@ -5,10 +5,12 @@ from __future__ import annotations
 import os
 import statistics
 import subprocess
+import time
 from pathlib import Path
 
 from tests.bench.card import Bench, filled_card, size_of
 from tests.bench.figures import Figure, seconds
+from tests.bench.fleet import psql
 
 FILES = 2000
 ROUNDS = 3
@@ -23,6 +25,7 @@ def run(folder: Path) -> Figure:
             reads.append(seconds(lambda bench=bench: bench.station.run("read", str(bench.card), "--no-push")))
             ours.append(seconds(lambda bench=bench: bench.station.run("run", "--once")))
             held(bench)
+            rest(bench)
             theirs.append(seconds(lambda bench=bench: rclone(bench)))
             size = size_of(bench.card)
     read = statistics.median(reads)
@@ -38,6 +41,13 @@ def held(bench: Bench) -> None:
     """What was timed must also have ended well."""
     if "held centrally" not in bench.station.run("status"):
         raise AssertionError("The card was not held centrally after the push.")
+
+
+def rest(bench: Bench) -> None:
+    """Wait until the thumbnails are made: that work must not slow down what is timed next."""
+    waiting = "SELECT count(*) FROM procrastinate_jobs WHERE status IN ('todo', 'doing')"
+    while int(psql(bench.stack, "-At", "-c", waiting)):
+        time.sleep(0.2)
 
 
 def rclone(bench: Bench) -> None:
