@@ -12,6 +12,7 @@ from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from dataclasses import replace
 
+import hypothesis
 import psycopg
 import pytest
 from psycopg import sql
@@ -21,6 +22,9 @@ from service.objects import Objects, ObjectSettings
 from tests import services
 
 pytest_plugins = ["tests.running"]
+
+# For a run that asks which lines are reached, not whether a property holds: `--hypothesis-profile=few`.
+hypothesis.settings.register_profile("few", max_examples=10, deadline=None)
 
 
 @pytest.fixture

@@ -5,6 +5,7 @@ from __future__ import annotations
 import unicodedata
 from datetime import UTC, date, datetime
 from urllib.parse import urljoin, urlsplit
+from uuid import UUID
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -12,7 +13,7 @@ from hypothesis import assume, example, given
 from hypothesis import strategies as st
 
 from service.campaigns.rules import COLUMN_OF, COLUMNS
-from service.contract.campaigns import CompletionRow, Counted
+from service.contract.campaigns import CompletionRow, Counted, LocationDetail, StatementOut
 from service.contract.wire import new_id
 from service.web import rendering, rules
 
@@ -142,3 +143,55 @@ def test_terms_are_worded_as_their_list_words_them() -> None:
 )
 def test_sizes(size: int, words: str) -> None:
     assert rules.size_words(size) == words
+
+
+def location(state: str, pictures_held: int = 0, heads: tuple[UUID, ...] = ()) -> LocationDetail:
+    return LocationDetail(
+        key="G.1",
+        name="Sun gear",
+        bound=True,
+        mandatory=True,
+        state=state,  # type: ignore[arg-type]
+        pictures_required=2,
+        pictures_held=pictures_held,
+        heads=list(heads),
+    )
+
+
+def test_i11_not_applicable_not_inspected_and_no_data_are_told_in_words_of_their_own() -> None:
+    told = [
+        rules.location_standing(location(state, held), {}, "E").words
+        for state, held in (
+            ("not_applicable", 0), ("not_inspected", 0), ("no_statement", 0), ("no_statement", 1),
+            ("complete", 0),
+        )
+    ]  # fmt: skip
+    assert len(set(told)) == len(told)
+    assert told[0] == "not applicable to build E"
+    assert told[2].startswith("no data")
+
+
+def test_i4_every_statement_that_stands_is_shown_and_one_not_held_is_passed_over() -> None:
+    first, second, elsewhere = new_id(), new_id(), new_id()
+    held: dict[object, StatementOut] = {key: said(key) for key in (first, second)}
+    shown = rules.location_standing(location("conflict", heads=(first, second, elsewhere)), held, "E")
+    assert [head.id for head in shown.heads] == [first, second]
+    assert shown.words == "in conflict"
+
+
+def said(key: UUID) -> StatementOut:
+    return StatementOut(
+        id=key, kind="complete", locations=["G.1"], replaces=[], reason=None, note=None, stated_by="A",
+        stated_at=None, account="A", agent=None, card_return_id=None,
+        recorded_at=datetime(2026, 9, 1, tzinfo=UTC), stands_for=["G.1"],
+    )  # fmt: skip
+
+
+def test_a_day_is_written_without_a_leading_nought() -> None:
+    assert rules.day_words(date(2026, 9, 1)) == "1 Sep 2026"
+
+
+def test_no_applicable_location_is_said_so() -> None:
+    nothing = rules.total([])
+    assert rules.in_words(nothing) == "no applicable location"
+    assert (nothing.share_complete, nothing.share_answered) == (None, None)

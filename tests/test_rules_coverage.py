@@ -1,0 +1,40 @@
+"""More than 95 % of the lines of every rules.py are run by the pure tests alone, without a database."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+ROOT = Path(__file__).parents[1]
+PURE = (
+    "tests/access/test_rules.py",
+    "tests/access/test_callers.py::test_a_code_is_read_however_it_is_typed",
+    "tests/access/test_sessions.py::test_the_wait_grows_and_ends",
+    "tests/campaigns/test_rules.py",
+    "tests/intake/test_placing_rules.py",
+    "tests/plans/test_rules.py",
+    "tests/records/test_taken_at.py",
+    "tests/web/test_rules.py",
+)
+ENOUGH = 95.0
+
+
+def test_the_pure_tests_run_the_rules(tmp_path: Path) -> None:
+    environment = {**os.environ, "COVERAGE_FILE": str(tmp_path / "measured")}
+
+    def coverage(*words: str) -> None:
+        command = [sys.executable, "-m", "coverage", *words]
+        done = subprocess.run(command, cwd=ROOT, env=environment, capture_output=True, text=True, check=False)
+        assert done.returncode == 0, done.stdout[-4000:] + done.stderr[-2000:]
+
+    options = ("-q", "-p", "no:cacheprovider", "--hypothesis-profile=few")
+    coverage("run", "--include=service/*/rules.py,service/facts.py", "-m", "pytest", *options, *PURE)
+    coverage("json", "-o", str(tmp_path / "lines.json"))
+    told = json.loads((tmp_path / "lines.json").read_text())["files"]
+    wanted = {str(path.relative_to(ROOT)) for path in ROOT.glob("service/*/rules.py")} | {"service/facts.py"}
+    assert told.keys() == wanted
+    shares = {name: found["summary"]["percent_covered"] for name, found in told.items()}
+    assert {name: share for name, share in shares.items() if share <= ENOUGH} == {}
