@@ -40,12 +40,12 @@ def standing(facts: Collection[F]) -> Standing[F]:
     Honest ids cannot replace each other in a ring. Should they, no member is the later one: all stand,
     until a fact from outside the ring replaces them all.
     """
-    later = _later(facts)
+    later = later_facts(facts)
     heads = frozenset(fact for fact in facts if all(fact.id in later[other] for other in later[fact.id]))
     return Standing(heads, any(later[fact.id] for fact in heads))
 
 
-def _later(facts: Collection[F]) -> dict[UUID, set[UUID]]:
+def later_facts(facts: Collection[F]) -> dict[UUID, set[UUID]]:
     """For each id the others that replace it, directly or through others."""
     direct: dict[UUID, set[UUID]] = {fact.id: set() for fact in facts}
     for fact in facts:

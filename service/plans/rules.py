@@ -9,7 +9,7 @@ from uuid import UUID
 
 from service.contract.plan_document import PlanDocument
 from service.contract.plans import EventKind, RevisionState
-from service.facts import standing
+from service.facts import later_facts, standing
 
 # What each kind may follow; None: a draft that nothing was said of yet.
 FOLLOWS: dict[EventKind, frozenset[EventKind | None]] = {
@@ -178,8 +178,18 @@ def step_fault(event: Event, events: Collection[Event]) -> str | None:
     unknown = event.replaces - known.keys()
     if unknown:
         return f"It replaces {min(map(str, unknown))}, which is no event of this revision."
-    replaced = [known[replaced] for replaced in event.replaces]
-    return _out_of_step(event, replaced) or _moved_on(event, fold(events), known)
+    return _out_of_step(event, _latest(event.replaces, known)) or _moved_on(event, fold(events), known)
+
+
+def _latest(replaced: Collection[UUID], known: Mapping[UUID, Event]) -> list[Event]:
+    """The replaced events without those that others among them came after: naming an earlier step beside
+    a later one makes no conflict of the two, and opens no way back."""
+    later = later_facts(known.values())
+    return [
+        known[one]
+        for one in replaced
+        if not any(other in later[one] and one not in later[other] for other in replaced)
+    ]
 
 
 def _out_of_step(event: Event, replaced: Collection[Event]) -> str | None:

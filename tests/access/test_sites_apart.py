@@ -19,7 +19,7 @@ import sqlalchemy as sa
 from service.access.rules import Role
 from service.contract.records import MoveIn, MoveTarget
 from service.contract.wire import new_id
-from service.database import Database, metadata
+from service.database import Database
 from service.errors import NotAllowed
 from service.intake.actions.moves import move_pictures
 from service.records.store import sightings, unit_images
@@ -27,7 +27,7 @@ from service.settings import Settings
 from tests import build
 from tests.campaigns import working
 from tests.intake.returning import Yard, claim, file_of, jpeg, open_yard, rows_of
-from tests.running import Running, execute, token_of_agent, token_of_person
+from tests.running import Running, everything_held, execute, token_of_agent, token_of_person
 
 pytestmark = pytest.mark.anyio
 
@@ -282,12 +282,6 @@ def outsiders(service: Running, theirs: Theirs) -> dict[str, httpx.Client]:
     }
 
 
-def held(settings: Settings) -> dict[str, list[Any]]:
-    """The number and a sum over the content of the rows of every table."""
-    query = "SELECT count(*), coalesce(sum(hashtextextended(t::text, 0)), 0) FROM {} t"
-    return {name: execute(settings, query.format(name)) for name in sorted(metadata.tables)}
-
-
 def described(service: Running) -> set[Operation]:
     paths = service.client().get("/api/v1/schema/openapi.json").json()["paths"]
     return {(method, path) for path, item in paths.items() for method in item if method != "parameters"}
@@ -300,7 +294,7 @@ def test_every_operation_is_known_here(service: Running) -> None:
 
 async def test_a_record_of_another_site_is_neither_read_nor_written(service: Running, theirs: Theirs) -> None:
     clients = outsiders(service, theirs)
-    before = held(service.settings)
+    before = everything_held(service.settings)
     wrong = []
     for who, client in clients.items():
         for (method, path), body in NAMED.items():
@@ -308,12 +302,12 @@ async def test_a_record_of_another_site_is_neither_read_nor_written(service: Run
             if answer.status_code not in (403, 404):
                 wrong.append((who, method, path, answer.status_code, answer.text[:200]))
     assert wrong == []
-    assert held(service.settings) == before
+    assert everything_held(service.settings) == before
 
 
 async def test_a_record_of_another_site_cannot_be_smuggled_in(service: Running, theirs: Theirs) -> None:
     clients = outsiders(service, theirs)
-    before = held(service.settings)
+    before = everything_held(service.settings)
     wrong = []
     for who, client in clients.items():
         for what, (method, path, body) in SMUGGLED.items():
@@ -321,7 +315,7 @@ async def test_a_record_of_another_site_cannot_be_smuggled_in(service: Running, 
             if answer.status_code not in (400, 403, 404, 409, 422):
                 wrong.append((who, what, answer.status_code, answer.text[:200]))
     assert wrong == []
-    assert held(service.settings) == before
+    assert everything_held(service.settings) == before
 
 
 async def test_lists_hold_nothing_of_another_site(service: Running, theirs: Theirs) -> None:

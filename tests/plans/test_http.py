@@ -18,7 +18,7 @@ from service.database import Database
 from service.plans import store
 from service.plans.document import canonical
 from tests.plans.documents import PLAN, document
-from tests.running import Running, make_site
+from tests.running import Running, everything_held, make_site
 
 Answer = dict[str, Any]
 
@@ -484,3 +484,44 @@ def test_openapi_tells_the_bodies_that_are_read_as_text(library: Library) -> Non
         assert body["required"]
     answer = paths["/api/v1/plan-revisions/{revision_id}/difference"]["get"]["responses"]["200"]
     assert answer["content"].keys() == {"application/json", "text/plain"}
+
+
+def test_a_cycle_in_approval_is_refused_in_words_and_nothing_is_written(library: Library) -> None:
+    """An event that names itself, one that names what comes after it in another revision, and the way back
+    from approved to submitted."""
+    draft, other = library.draft("A"), library.draft("B")
+    later = library.done(library.author, other, "submitted")
+    submitted = library.done(library.author, draft, "submitted")
+    approved = library.done(library.approver, submitted, "approved")
+    itself = str(new_id())
+    before = everything_held(library.service.settings)
+    date = {"effectiveFrom": now()}
+    both = {"replaces": submitted["heads"] + approved["heads"]}
+    for who, kind, members, word in (
+        (library.approver, "published", {"id": itself, "replaces": [itself], **date}, itself),
+        (library.approver, "published", {"replaces": later["heads"], **date}, "no event of this"),
+        (library.author, "submitted", {}, "submitted cannot follow on approved"),
+        (library.author, "submitted", both, "submitted cannot follow on approved"),
+        (library.approver, "approved", both, "approved cannot follow on approved"),
+    ):
+        answer = library.step(who, approved, kind, **members)
+        problem = answer.json()
+        assert (answer.status_code, problem["type"]) == (409, "urn:sightledger:problem:conflict"), answer.text
+        assert word in problem["detail"], problem
+        assert problem["consequence"]
+        assert problem["nextStep"]
+    assert everything_held(library.service.settings) == before
+    assert library.reader.get(f"/api/v1/plan-revisions/{draft['id']}").json()["state"] == "approved"
+
+
+def test_an_author_alone_cannot_take_an_effective_revision_back(library: Library) -> None:
+    """By naming its submission beside its publication, as if the two were in conflict."""
+    effective = library.published()
+    submission = effective["events"][0]
+    assert submission["kind"] == "submitted"
+    back = {"replaces": [submission["id"], *effective["heads"]]}
+    answer = library.step(library.author, effective, "submitted", **back)
+    assert answer.status_code == 409
+    assert "cannot follow on published" in answer.json()["detail"]
+    read = library.reader.get(f"/api/v1/plan-revisions/{effective['id']}").json()
+    assert read["state"] == "effective"

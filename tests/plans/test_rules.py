@@ -261,6 +261,18 @@ def test_steps_follow_the_table_and_nothing_else() -> None:
             assert (step_fault(step, life) is None) == (last in may_follow), (last, kind)
 
 
+@pytest.mark.parametrize("kind", list(FOLLOWS))
+@pytest.mark.parametrize("number", [1, 2, 3, 4, 5])
+def test_naming_earlier_steps_beside_the_last_one_opens_no_way_back(kind: EventKind, number: int) -> None:
+    life = [*LIFE, event(4, "suspended", 3), event(5, "resumed", 4)][:number]
+    alone = Event(UUID(int=9), kind, APPROVER, frozenset(fold(life).heads))
+    for first in range(number):
+        beside = Event(UUID(int=9), kind, APPROVER, frozenset(told.id for told in life[first:]))
+        assert step_fault(beside, life) == step_fault(alone, life)
+    skipping = Event(UUID(int=9), kind, APPROVER, frozenset({life[0].id, life[-1].id}))
+    assert step_fault(skipping, life) == step_fault(alone, life)
+
+
 def test_a_step_that_missed_what_came_later_is_refused() -> None:
     assert "moved on" in (step_fault(event(9, "returned", 1), LIFE) or "")
     assert step_fault(event(9, "submitted"), [SUBMITTED]) is None  # two at the same step: both are taken
