@@ -19,6 +19,12 @@ NEXT_PAGE = {
 ENTITY_TAG = {"description": "the version that was answered (RFC 9110 8.8.3)", "schema": {"type": "string"}}
 # Conditional too, but described by hand because the answer is bytes.
 SENT_AS_BYTES = {"get /api/v1/plan-revisions/{revision_id}/document", "get /api/v1/plan-schema"}
+# Answer a campaign with the ETag that an edit of it needs; its counts move without it, so never 304.
+TAGGED = {
+    "get /api/v1/campaigns/{campaign_id}",
+    "put /api/v1/campaigns/{campaign_id}/units",
+    "post /api/v1/campaigns/{campaign_id}/closing",
+}
 NOT_MODIFIED = {
     "description": "The caller holds this version already.",
     "headers": {"ETag": ENTITY_TAG},
@@ -42,6 +48,8 @@ def describe(openapi: Described) -> Described:
                 _tell_headers(operation)
                 if f"{method} {path}" in SENT_AS_BYTES:
                     _tell_conditional(operation)
+                if f"{method} {path}" in TAGGED:
+                    operation["responses"]["200"].setdefault("headers", {})["ETag"] = ENTITY_TAG
                 _tell_examples(operation, examples.get(f"{method} {path}", {}))
     return openapi
 

@@ -20,11 +20,23 @@ from openapi_spec_validator import OpenAPIV31SpecValidator, validate
 from referencing import Registry
 from referencing.jsonschema import DRAFT202012
 from schemathesis.checks import not_a_server_error
+from schemathesis.specs.openapi.checks import (
+    content_type_conformance,
+    response_schema_conformance,
+    status_code_conformance,
+)
 
 from service.access.rules import Role
 from service.contract.cards import ManifestPart, manifest_digest
+from service.described import SENT_AS_BYTES, TAGGED
 from tests.running import Running, make_site
 
+CHECKS = [
+    not_a_server_error,
+    status_code_conformance,
+    content_type_conformance,
+    response_schema_conformance,
+]
 EXAMPLES = Path(__file__).parents[2] / "service" / "examples.json"
 
 ROLES = [str(role) for role in Role]
@@ -92,7 +104,12 @@ def test_conditional_requests_and_pages_are_described(service: Running) -> None:
         assert "If-None-Match" in headers[f"get /api/v1/{name}"], name
         assert "ETag" in answer["responses"]["200"]["headers"]
         assert "304" in answer["responses"]
+    campaign = told["get /api/v1/campaigns/{campaign_id}"]["responses"]
+    assert "ETag" in campaign["200"]["headers"]
+    assert "304" not in campaign
     assert "Link" in told["get /api/v1/units/{serial}/images"]["responses"]["200"]["headers"]
+    # A name that is told for an operation that is not there would be told to nobody.
+    assert told.keys() >= TAGGED | SENT_AS_BYTES
 
 
 @pytest.mark.parametrize("name", ["sites", "accounts", "agents"])
@@ -122,13 +139,15 @@ def test_every_operation_names_its_refusals_as_problem_json(service: Running) ->
             if method not in {"get", "put", "post", "delete", "patch"} or not path.startswith("/api/"):
                 continue
             refusals = {code: spec for code, spec in operation["responses"].items() if code >= "400"}
+            assert "401" in refusals or operation.get("security") == [{}], f"{method} {path}"
             for code, spec in refusals.items():
                 assert "application/problem+json" in spec.get("content", {}), f"{method} {path} {code}"
 
 
 @pytest.mark.parametrize("who", ["a person with every role", "an agent", "nobody"])
 def test_no_generated_request_makes_the_service_fail(service: Running, who: str) -> None:
-    """Bounded: a few requests for each operation, sent to this machine only."""
+    """And every answer has a status, a media type and a shape that are described. Bounded: a few requests
+    for each operation, sent to this machine only."""
     client = {
         "a person with every role": lambda: service.client_for(ROLES),
         "an agent": lambda: service.agent_client("SCH"),
@@ -161,6 +180,6 @@ def _try(operation: schemathesis.schemas.APIOperation, client: httpx.Client, exa
             headers={name: value for name, value in client.headers.items() if name == "authorization"},
             allow_redirects=False,
         )
-        case.validate_response(response, checks=[not_a_server_error])
+        case.validate_response(response, checks=CHECKS)
 
     one()
