@@ -279,6 +279,19 @@ async def test_i7_what_could_not_be_read_is_recorded_and_deletes_nothing(yard: Y
     assert await images_among(yard.db, [f.sha256 for f in whole.files]) == {f.sha256 for f in whole.files}
 
 
+async def test_i7_a_shorter_or_empty_card_read_to_its_end_takes_nothing_away(yard: Yard) -> None:
+    whole = _three(yard, 2350)
+    await whole.go_through()
+    before = await shown_at(yard.db, yard.inspection_id)
+    for left in (whole.files[:1], []):
+        shorter = yard.card_of(left, [jpeg(2350)])
+        receipt = await shorter.go_through()
+        assert (receipt.complete, len(receipt.files)) == (True, len(left))
+        assert set(await shown_at(yard.db, yard.inspection_id)) == set(before)
+        await assert_sound(yard)
+    assert receipt_body(await whole.commit()).files  # the first receipt stands as it was
+
+
 async def test_i1_the_same_bytes_again_are_not_sent_again_only_seen_again(yard: Yard) -> None:
     card = _three(yard, 2400)
     await card.go_through()
@@ -313,7 +326,7 @@ async def test_i1_two_returns_with_the_same_images_at_once_make_one_of_each(yard
 
 
 async def test_i1_cards_of_two_units_bring_the_same_images_in_other_parts_at_once(yard: Yard) -> None:
-    bodies = [jpeg(2700 + n) for n in range(30)]
+    bodies = [jpeg(70_000 + n) for n in range(30)]
     other = await yard.another_inspection()
     cards_back = [
         yard.card(
