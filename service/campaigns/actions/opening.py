@@ -21,7 +21,7 @@ from service.contract.wire import new_id
 from service.database import Database, Row, server_now
 from service.errors import Conflict, Invalid, NotAllowed
 from service.http import etag_of
-from service.plans.store import revision_document
+from service.plans.store import plan_by_code, revision_document
 
 Unchanged = Callable[[str], None]
 
@@ -48,7 +48,7 @@ async def put_campaign(
     if wanted.closes < wanted.opens:
         raise Invalid(f"The window closes on {wanted.closes}, before it opens on {wanted.opens}.")
     async with db.begin() as connection:
-        plan = await store.plan_by_code(connection, wanted.plan)
+        plan = await plan_by_code(connection, wanted.plan)
         if plan is None:
             raise Invalid(
                 f"There is no standard plan {wanted.plan}.", next_step="Take one from the plan library."

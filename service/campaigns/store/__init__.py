@@ -249,10 +249,6 @@ async def campaign_page(
     return (await connection.execute(query.order_by(campaigns.c.id.desc()).limit(limit))).mappings().all()
 
 
-async def plan_by_code(connection: AsyncConnection, code: str) -> Row | None:
-    return (await connection.execute(sa.select(plans).where(plans.c.code == code))).mappings().one_or_none()
-
-
 async def insert_campaign(connection: AsyncConnection, values: dict[str, Any]) -> bool:
     """False when the id or the name is taken."""
     added = insert(campaigns).values(values).on_conflict_do_nothing().returning(campaigns.c.id)
