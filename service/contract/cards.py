@@ -3,7 +3,10 @@
 1. PUT  /api/v1/card-returns/{id}              CardReturnOpen   -> CardReturnStanding
 2. PUT  /api/v1/card-returns/{id}/parts/{n}    ManifestPart     -> PartAnswer (tickets for what is lacking)
 3. PUT  to the object store, one per ticket, with exactly the ticket's headers
-4. POST /api/v1/card-returns/{id}/commit       CardReturnCommit -> Receipt (a JWS, RFC 7515)
+   or, for what is larger than LARGE_FROM, PUT /api/v1/card-returns/{id}/large/{sha256}
+                                               LargeParts       -> LargeAnswer (tickets for its parts)
+4. POST /api/v1/card-returns/{id}/parts/{n}/check               -> PartAnswer (what the store still lacks)
+5. POST /api/v1/card-returns/{id}/commit       CardReturnCommit -> Receipt (a JWS, RFC 7515)
 
 Every step can be repeated: the same id with the same content gives the same answer, with other
 content it is refused with 409 (I8).
@@ -22,8 +25,23 @@ from service.contract.work import StatementIn
 
 FILES_PER_PART = 500
 
+# Up to here a file goes in one PUT, whose whole digest the store compares. What is larger goes by S3
+# multipart: the store compares each part, the service reads the whole back before anyone relies on it.
+LARGE_FROM = 8 * 1024 * 1024
+# The least that S3 admits for a part (Amazon S3 User Guide, "Multipart upload limits"); at most 10,000 parts.
+LEAST_PART = 5 * 1024 * 1024
+MOST_PARTS = 10_000
+
 FileKind = Literal["still", "video", "side", "other"]
-Mark = Literal["zero_length", "truncated", "not_an_image", "changed_while_read", "too_large_to_judge"]
+Mark = Literal[
+    "zero_length",
+    "truncated",
+    "not_an_image",
+    "changed_while_read",
+    "short_read",
+    "too_large_to_judge",
+    "slate",
+]
 PlacementRule = Literal["folder", "file_name", "exif", "order", "slate", "by_hand"]
 
 
@@ -114,11 +132,49 @@ class UploadTicket(Wire):
     expires_at: UtcTime
 
 
+class LargeLacking(Wire):
+    """A file larger than LARGE_FROM that is not verified here."""
+
+    sha256: Digest
+    size: Count
+
+
 class PartAnswer(Wire):
+    """`held` counts files that need no upload; `lacking` and `large` are the rest."""
+
     part: int
     files: int
     held: int
     lacking: list[UploadTicket]
+    large: list[LargeLacking] = []
+
+
+class LargeParts(Wire):
+    """The SHA-256 of every part of a large file, in order, cut by `part_size(size)`."""
+
+    size: Count
+    parts: Annotated[list[Digest], msgspec.Meta(min_length=1, max_length=MOST_PARTS)]
+
+
+class PartTicket(Wire):
+    """PUT bytes `offset` to `offset + size` of the file to `url` with exactly `headers`."""
+
+    number: int
+    offset: Count
+    size: Count
+    url: str
+    headers: dict[str, str]
+
+
+class LargeAnswer(Wire):
+    """`receiving`: PUT to the tickets (the next ones; there may be more), then ask again. `verifying`: all
+    parts are there, the whole is read back; ask again later. `verified`: it is held as it was read."""
+
+    sha256: Digest
+    state: Literal["receiving", "verifying", "verified"]
+    parts_held: int
+    tickets: list[PartTicket]
+    expires_at: UtcTime
 
 
 class CardReturnCommit(Wire):
@@ -180,6 +236,7 @@ class CardReturnStanding(Wire):
     not_placed: int
     unread: list[UnreadFile]
     remarks: list[str]
+    not_yet_verified: list[Digest] = []
 
 
 class CardPrepared(Wire):
@@ -220,6 +277,13 @@ def manifest_digest(files: list[tuple[bytes, str, int]]) -> str:
     for path, sha256, size in files:
         digest.update(f"{sha256} {size} {path.hex()}\n".encode("ascii"))
     return digest.hexdigest()
+
+
+def part_size(size: int) -> int:
+    """Bytes per part of a large file of `size` bytes: the least that S3 admits, more where the parts would
+    be too many."""
+    mebibyte = 1024 * 1024
+    return max(LEAST_PART, -(-size // (MOST_PARTS * mebibyte)) * mebibyte)
 
 
 def exact_path(path: str, path_bytes: bytes | None) -> bytes:
