@@ -21,11 +21,11 @@ PROPERTIES = {
     2: "A file is called copied only after the file and its folder are synced; a sync error is no "
     "acknowledgement",
     3: "No row is visible before its object is verified in the store",
-    4: "Postgres killed or failed over between PUT and commit: the replay is idempotent; the sweep of orphans "
-    "takes no referenced and no young object",
+    4: "Postgres killed or failed over between PUT and commit: the replay is idempotent; the sweep of "
+    "orphans takes no referenced and no young object",
     5: "The agent's database lost or damaged is rebuilt from spool, card and service, without duplicates",
-    6: "A card pulled in mid read is an incomplete return that names what is missing and deletes nothing; put "
-    "back, it finishes",
+    6: "A card pulled in mid read is an incomplete return that names what is missing and deletes nothing; "
+    "put back, it finishes",
     7: "One unreadable file: the rest goes in, the file is named, the exit code is its own",
     8: "A file that ends before its listed size is tried again and marked",
     9: "A file that changes while it is read is read again",
@@ -50,8 +50,8 @@ PROPERTIES = {
     26: "Clocks of agent or server 2 h back or a year ahead: no wrong order, expiry or deletion; offsets are "
     "shown",
     27: "One flipped bit in spool, wire or store is found",
-    28: "Overwriting is refused; originals are locked by the site's policy, renewed, and a locked one cannot be "
-    "deleted",
+    28: "Overwriting is refused; originals are locked by the site's policy, renewed, and a locked one cannot "
+    "be deleted",
     29: "A full spool disk pauses the reading, acknowledges nothing, and it goes on by itself",
     30: "50,000 files on a card and 1,000,000 spooled rows: bounded memory, no quadratic step",
 }

@@ -9,4 +9,4 @@ def upgrade() -> None:
 
 
 def downgrade() -> None:
-    raise NotImplementedError
+    raise RuntimeError("Restore a backup taken before this migration instead.")

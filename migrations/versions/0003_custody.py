@@ -6,3 +6,7 @@ down_revision = "0002"
 
 def upgrade() -> None:
     pass
+
+
+def downgrade() -> None:
+    raise RuntimeError("Restore a backup taken before this migration instead.")
