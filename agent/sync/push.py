@@ -27,6 +27,7 @@ from service.contract.cards import (
     UploadTicket,
     exact_path,
 )
+from service.contract.failpoints import reach
 from service.contract.signature import SignatureRefused, verify_receipt
 from service.contract.work import StatementIn
 
@@ -70,9 +71,13 @@ class Pusher:
         self.sent = Sent()
         self.store.stop.clear()
         self.service.open_return(return_id, bytes(row["opening"]))
+        reach("push.opened")
         receipt, body = self._commit_until_held(return_id)
+        reach("push.committed")
         checked = self._checked(return_id, receipt)
+        reach("push.verified")
         self.returns.hold(return_id, body)
+        reach("push.held")
         return checked
 
     def _commit_until_held(self, return_id: UUID) -> tuple[Receipt, bytes]:
@@ -122,8 +127,10 @@ class Pusher:
             ahead: Future[PartAnswer] | None = None
             for part in range(1, parts + 1):
                 answer = (ahead or self._ask(manifest, return_id, part)).result()
+                reach("push.part")
                 ahead = self._ask(manifest, return_id, part + 1) if part < parts else None
                 self._upload_part(return_id, part, answer, uploads)
+                reach("push.checked")
 
     def _ask(self, pool: ThreadPoolExecutor, return_id: UUID, part: int) -> Future[PartAnswer]:
         return pool.submit(self.service.put_part, return_id, part, self.returns.part_body(return_id, part))
@@ -176,7 +183,9 @@ class Pusher:
         path = self.spool.path(ticket.sha256)
         if not self.spool.holds(ticket.sha256, ticket.size):
             return Outcome.WRONG_BYTES
-        return self.store.put(ticket, path)
+        outcome = self.store.put(ticket, path)
+        reach("push.stored")
+        return outcome
 
     def _look_at_spool(self, digests: Iterable[str]) -> None:
         """The store refused these bytes: say which of them the spool no longer holds as they were read."""
