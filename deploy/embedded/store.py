@@ -15,6 +15,7 @@ from collections.abc import Callable, Mapping
 from contextlib import closing
 from pathlib import Path
 from types import TracebackType
+from typing import TYPE_CHECKING
 
 import boto3
 import httpx
@@ -23,6 +24,9 @@ from botocore.exceptions import BotoCoreError, ClientError
 
 from deploy.embedded.ports import all_free, free_ports
 from deploy.embedded.processes import Child, StartError, lock_folder
+
+if TYPE_CHECKING:
+    from types_boto3_s3 import S3Client
 
 READY_SECONDS = 60
 STARTS = 3
@@ -82,7 +86,33 @@ def takes_objects(
     endpoint: str, bucket: str, access_key: str, secret_key: str, alive: Callable[[], bool]
 ) -> bool:
     """Wait until the store at `endpoint` keeps an object; False when it is not `alive` or too slow."""
-    client = boto3.client(
+    deadline = time.monotonic() + READY_SECONDS
+    with closing(_client(endpoint, access_key, secret_key)) as client:
+        while time.monotonic() < deadline and alive():
+            try:
+                client.put_object(Bucket=bucket, Key="derived/.ready", Body=b"ready")
+                client.delete_object(Bucket=bucket, Key="derived/.ready")
+                return True
+            except (BotoCoreError, ClientError):
+                time.sleep(0.1)
+    return False
+
+
+def keep_versions_and_lock(endpoint: str, bucket: str, access_key: str, secret_key: str) -> None:
+    """Give the bucket versions and Object Lock, as a bucket for originals should be made; again is harmless.
+
+    weed makes its first bucket itself and knows no flag for this. Without a default retention: the service
+    locks each original by the policy of its sites.
+    """
+    with closing(_client(endpoint, access_key, secret_key)) as client:
+        client.put_bucket_versioning(Bucket=bucket, VersioningConfiguration={"Status": "Enabled"})
+        client.put_object_lock_configuration(
+            Bucket=bucket, ObjectLockConfiguration={"ObjectLockEnabled": "Enabled"}
+        )
+
+
+def _client(endpoint: str, access_key: str, secret_key: str) -> S3Client:
+    return boto3.client(
         "s3",
         endpoint_url=endpoint,
         region_name="us-east-1",
@@ -96,20 +126,11 @@ def takes_objects(
             read_timeout=5,
         ),
     )
-    deadline = time.monotonic() + READY_SECONDS
-    with closing(client):
-        while time.monotonic() < deadline and alive():
-            try:
-                client.put_object(Bucket=bucket, Key="derived/.ready", Body=b"ready")
-                client.delete_object(Bucket=bucket, Key="derived/.ready")
-                return True
-            except (BotoCoreError, ClientError):
-                time.sleep(0.1)
-    return False
 
 
 class ObjectStore:
-    """A store with one bucket whose data stay in `folder` and are found again by the next run.
+    """A store with one bucket, with Object Lock, whose data stay in `folder` and are found again by the
+    next run.
 
     Unsigned S3 requests are refused. weed's inner ports (master, volume, filer) ask for no key, so
     every user of this machine can reach the bytes through them: for demo, tests and benches, not for
@@ -191,7 +212,9 @@ class ObjectStore:
                 remove=[*self._sockets(), *([self.folder] if self.throwaway else [])],
                 lock=lock,
             )
-            if takes_objects(self.endpoint, self.bucket, self.access_key, self.secret_key, child.runs):
+            reached = (self.endpoint, self.bucket, self.access_key, self.secret_key)
+            if takes_objects(*reached, child.runs):
+                keep_versions_and_lock(*reached)
                 (self.folder / "ports.json").write_text(json.dumps(self.ports))
                 return
             said = child.said()
