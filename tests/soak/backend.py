@@ -1,0 +1,173 @@
+"""Postgres, object store, service and worker of a soak, each of which can be killed and comes up again.
+
+Always the embedded engines, never those of a container or of an address: they are killed.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import sys
+import threading
+import time
+from collections import Counter
+from collections.abc import Callable
+from pathlib import Path
+from typing import Protocol
+
+import httpx
+
+from deploy.embedded.ports import free_port
+from deploy.embedded.postgres import Postgres
+from deploy.embedded.processes import Child, StartError
+from deploy.embedded.store import ObjectStore
+from service.database import migrate
+from service.settings import Settings
+from service.signing import create_key_file
+from tests.link.proxy import Proxy
+from tests.running import ROOT, Running, environment_of
+
+
+class Part(Protocol):
+    def kill(self) -> None: ...
+
+
+class Program:
+    """One of our own processes: killed, it is started again at once; ended by itself, `watch` does so."""
+
+    def __init__(self, name: str, command: list[str], log: Path, environment: dict[str, str]) -> None:
+        self.name = name
+        self._command, self._log, self._environment = command, log, environment
+        self._guard = threading.Lock()
+        self.child: Child | None = None
+        self.ended_by_itself = 0
+
+    def start(self) -> None:
+        self.child = Child(self._command, log=self._log, environment=self._environment, folder=ROOT)
+
+    def kill(self) -> None:
+        with self._guard:
+            assert self.child is not None
+            with contextlib.suppress(ProcessLookupError):
+                self.child.kill()
+            self.start()
+
+    def watch(self) -> None:
+        """Start it again if it has ended without being asked."""
+        with self._guard:
+            if self.child is not None and self.child.poll() is not None:
+                self.ended_by_itself += 1
+                self.start()
+
+    def stop(self) -> None:
+        with self._guard:
+            if self.child is not None:
+                self.child.stop()
+                self.child = None
+
+
+class Engine:
+    """Postgres or the store: killed and started again with the same data and the same ports."""
+
+    def __init__(self, name: str, server: Postgres | ObjectStore) -> None:
+        self.name, self.server = name, server
+
+    def kill(self) -> None:
+        self.server.kill()
+        # A kernel that has not yet let go of the port or of shared memory is no fault of ours.
+        for attempt in range(10):
+            try:
+                self.server.start()
+                return
+            except StartError:
+                if attempt == 9:
+                    raise
+                time.sleep(1)
+
+
+class Backend:
+    """Everything behind the link. `store_link` stands between agents and store; agents' own links to the
+    service are theirs."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.stack = contextlib.ExitStack()
+        self.parts: dict[str, Part] = {}
+        self.kills: Counter[str] = Counter()
+        self.peaks: dict[str, float] = {}
+
+    def __enter__(self) -> Backend:
+        try:
+            self._start()
+        except BaseException:
+            self.stack.close()
+            raise
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.stack.close()
+
+    def _start(self) -> None:
+        postgres, store = Postgres(self.folder / "postgres"), ObjectStore(self.folder / "store")
+        self.stack.enter_context(postgres)
+        self.stack.enter_context(store)
+        self.store = store
+        self.store_link = self.stack.enter_context(Proxy(store.endpoint))
+        key = self.folder / "receipt-key.pem"
+        create_key_file(key)
+        port = free_port()
+        self.settings = Settings(
+            database_url=postgres.url,
+            s3_endpoint=store.endpoint,
+            s3_public_endpoint=self.store_link.url,
+            s3_bucket=store.bucket,
+            s3_access_key=store.access_key,
+            s3_secret_key=store.secret_key,
+            public_url=f"http://127.0.0.1:{port}",
+            port=port,
+            receipt_key_file=key,
+        )
+        migrate(postgres.url)
+        self.service, self.worker = self._program("serve"), self._program("worker")
+        self.parts = {
+            "service": self.service,
+            "worker": self.worker,
+            "Postgres": Engine("Postgres", postgres),
+            "store": Engine("store", store),
+        }
+        assert self.service.child is not None
+        self.running = Running(self.settings, self.service.child)
+        self.stack.callback(self.running.clients.close)
+        wait_until(lambda: self._answers("ready"), 60, "the service did not become ready")
+
+    def _program(self, word: str) -> Program:
+        program = Program(
+            "service" if word == "serve" else word,
+            [sys.executable, "-m", "service", word],
+            self.folder / f"{word}.log",
+            environment_of(self.settings),
+        )
+        program.start()
+        self.stack.callback(program.stop)
+        return program
+
+    def _answers(self, what: str) -> bool:
+        with contextlib.suppress(httpx.TransportError):
+            return httpx.get(f"{self.settings.public_url}/health/{what}", timeout=2).status_code == 200
+        return False
+
+    def kill(self, part: str) -> None:
+        self.kills[part] += 1
+        self.parts[part].kill()
+
+    def watch(self) -> None:
+        self.service.watch()
+        self.worker.watch()
+
+
+def wait_until(found: Callable[[], bool], seconds: float, otherwise: str) -> None:
+    """Raises TimeoutError with `otherwise`."""
+    until = time.monotonic() + seconds
+    while not found():
+        if time.monotonic() > until:
+            raise TimeoutError(otherwise)
+        time.sleep(0.2)
