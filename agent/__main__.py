@@ -25,10 +25,11 @@ from agent.client.service import Service
 from agent.errors import AgentError, LinkDown
 from agent.locking import lock
 from agent.outbox.database import now
+from agent.outbox.pruning import prune
 from agent.profiles.schema import DEFAULT, SHIPPED
 from agent.settings import Enrolment, State, state_at
 from agent.sync.pull import pull
-from agent.sync.push import LONGEST_WAIT, SHORTEST_WAIT, prune, push_preparations, wait_after
+from agent.sync.push import LONGEST_WAIT, SHORTEST_WAIT, push_preparations, wait_after
 from agent.sync.runner import Runner
 from agent.wording import size_text, standing_of
 from agent.workstation import Workstation, agent_version, platform_text

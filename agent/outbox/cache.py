@@ -13,6 +13,8 @@ from agent.outbox.database import now
 from service.contract.plan_document import PlanDocument, decode_plan
 from service.contract.work import InspectionBrief, RevisionBrief, Worklist
 
+SERVICE_TIME = "service-time"
+
 
 @dataclass(frozen=True, slots=True)
 class Document:
@@ -85,3 +87,7 @@ class Cache:
         """Seconds that the service's clock is ahead of this workstation's, as last seen."""
         document = self.document("clock-offset")
         return None if document is None else float(document.body)
+
+    def note_heard(self, at: datetime) -> None:
+        """The service's own time, as it has just said it."""
+        self.keep(SERVICE_TIME, at.isoformat().encode("ascii"))

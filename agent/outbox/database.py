@@ -51,6 +51,12 @@ MIGRATIONS = (
     CREATE INDEX originals_to_prune ON originals(held_at) WHERE spooled_at IS NOT NULL;
     CREATE TABLE taken(fingerprint TEXT PRIMARY KEY, return_id TEXT, taken_at TEXT NOT NULL) WITHOUT ROWID;
     """,
+    """
+    CREATE INDEX statements_by_return ON statements(return_id);
+    CREATE INDEX preparations_unsent ON preparations(card_id) WHERE sent_at IS NULL AND trouble IS NULL;
+    -- Bytes found in the spool by a rebuild, of which nothing is known but that they are sound.
+    CREATE INDEX originals_unexplained ON originals(sha256) WHERE facts=x'' AND held_at IS NULL;
+    """,
 )
 
 

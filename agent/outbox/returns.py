@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterable, Iterator, Sequence
-from contextlib import AbstractContextManager
-from datetime import timedelta
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from datetime import datetime
 from uuid import UUID
 
 import msgspec
 
-from agent.cards.pictures import Facts
 from agent.outbox.database import now, transaction
+from agent.outbox.journal import Closed, Journals, NotRead, Opened, Record, Said, Took
+from agent.outbox.originals import Originals
 from service.contract.cards import (
     FILES_PER_PART,
     CardPrepared,
@@ -21,91 +22,158 @@ from service.contract.cards import (
     exact_path,
     manifest_digest,
 )
+from service.contract.failpoints import reach
 from service.contract.work import StatementIn
 
 # What cannot be looked at whole is kept, but never counted as seen; the service counts the same way.
 NO_PICTURE = frozenset({"zero_length", "truncated", "not_an_image"})
 
 
-class Returns:
-    """All access of one thread to card returns; `connection` belongs to that thread."""
+class Returns(Originals):
+    """All access of one thread to card returns; `connection` belongs to that thread.
 
-    def __init__(self, connection: sqlite3.Connection) -> None:
-        self._sql = connection
+    With journals, what is read is written there too, before the outbox commits it.
+    """
 
-    def transaction(self) -> AbstractContextManager[None]:
-        return transaction(self._sql)
+    def __init__(self, connection: sqlite3.Connection, journals: Journals | None = None) -> None:
+        super().__init__(connection)
+        self._journals = journals
+        self._noted: dict[UUID, list[Record]] = {}
+
+    @contextmanager
+    def transaction(self) -> Iterator[None]:
+        """One write transaction; joins the one that is open."""
+        if self._sql.in_transaction:
+            yield
+            return
+        try:
+            with transaction(self._sql):
+                yield
+                self._write_journals()
+        finally:
+            self._noted.clear()
+
+    def _note(self, return_id: UUID, record: Record) -> None:
+        if self._journals is not None:
+            self._noted.setdefault(return_id, []).append(record)
+
+    def _write_journals(self) -> None:
+        for return_id, records in self._noted.items():
+            assert self._journals is not None
+            self._journals.append(return_id, records)
+            if any(isinstance(record, Took) for record in records):
+                reach("read.journalled")
 
     # Reading
 
-    def open(self, return_id: UUID, opening: CardReturnOpen, unit: str | None, source: str) -> None:
-        self._sql.execute(
-            "INSERT INTO returns(id, state, unit, inspection_id, revision_id, opening, source, started_at)"
-            " VALUES(?,'reading',?,?,?,?,?,?)",
-            (
-                str(return_id),
-                unit,
-                _text(opening.inspection_id),
-                _text(opening.revision_id),
-                msgspec.json.encode(opening),
-                source,
-                opening.started_at.isoformat(),
-            ),
-        )
+    def open(
+        self,
+        return_id: UUID,
+        opening: CardReturnOpen,
+        unit: str | None,
+        source: str,
+        wire: bytes | None = None,
+    ) -> None:
+        """`wire` is the opening as it was encoded before, if it was: what is sent stays the same (I8)."""
+        wire = wire or msgspec.json.encode(opening)
+        with self.transaction():
+            self._note(return_id, Opened(wire=msgspec.Raw(wire), unit=unit, source=source))
+            self._sql.execute(
+                "INSERT INTO returns(id, state, unit, inspection_id, revision_id, opening, source,"
+                " started_at) VALUES(?,'reading',?,?,?,?,?,?)",
+                (
+                    str(return_id),
+                    unit,
+                    _text(opening.inspection_id),
+                    _text(opening.revision_id),
+                    wire,
+                    source,
+                    opening.started_at.isoformat(),
+                ),
+            )
 
-    def add_file(self, return_id: UUID, ordinal: int, file: ManifestFile) -> None:
-        """`ordinal` counts from 1 without gaps: parts are cut by it."""
+    def add_file(self, return_id: UUID, ordinal: int, file: ManifestFile, wire: bytes | None = None) -> None:
+        """`ordinal` counts from 1 without gaps: parts are cut by it. `wire` as in `open`."""
         place = file.placement
         picture = file.kind in ("still", "video") and not NO_PICTURE & set(file.marks)
-        self._sql.execute(
-            "INSERT INTO files VALUES(?,?,?,?,?,?,?,?,?,?)",
-            (
-                str(return_id),
-                ordinal,
-                exact_path(file.path, file.path_bytes),
-                file.sha256,
-                file.size,
-                place.location_key if place else None,
-                file.kind,
-                picture,
-                " ".join(file.marks),
-                msgspec.json.encode(file),
-            ),
-        )
+        wire = wire or msgspec.json.encode(file)
+        with self.transaction():
+            self._note(return_id, Took(ordinal, msgspec.Raw(wire)))
+            self._sql.execute(
+                "INSERT INTO files VALUES(?,?,?,?,?,?,?,?,?,?)",
+                (
+                    str(return_id),
+                    ordinal,
+                    exact_path(file.path, file.path_bytes),
+                    file.sha256,
+                    file.size,
+                    place.location_key if place else None,
+                    file.kind,
+                    picture,
+                    " ".join(file.marks),
+                    wire,
+                ),
+            )
 
-    def replace_file(self, return_id: UUID, ordinal: int, file: ManifestFile) -> None:
-        self._sql.execute("DELETE FROM files WHERE return_id=? AND ordinal=?", (str(return_id), ordinal))
-        self.add_file(return_id, ordinal, file)
+    def replace_file(
+        self, return_id: UUID, ordinal: int, file: ManifestFile, wire: bytes | None = None
+    ) -> None:
+        with self.transaction():
+            self._sql.execute("DELETE FROM files WHERE return_id=? AND ordinal=?", (str(return_id), ordinal))
+            self.add_file(return_id, ordinal, file, wire)
 
     def add_unread(self, return_id: UUID, ordinal: int, unread: UnreadFile) -> None:
-        self._sql.execute(
-            "INSERT INTO unread VALUES(?,?,?,?)", (str(return_id), ordinal, unread.path, unread.why)
-        )
+        """`ordinal` counts from 1; one that is given again replaces what was said under it."""
+        with self.transaction():
+            self._note(return_id, NotRead(ordinal, unread.path, unread.why))
+            self._sql.execute(
+                "INSERT OR REPLACE INTO unread VALUES(?,?,?,?)",
+                (str(return_id), ordinal, unread.path, unread.why),
+            )
 
-    def add_statement(self, return_id: UUID, statement: StatementIn) -> None:
-        self._sql.execute(
-            "INSERT INTO statements(id, return_id, wire) VALUES(?,?,?)",
-            (str(statement.id), str(return_id), msgspec.json.encode(statement)),
-        )
+    def add_statement(self, return_id: UUID, statement: StatementIn, wire: bytes | None = None) -> None:
+        wire = wire or msgspec.json.encode(statement)
+        with self.transaction():
+            self._note(return_id, Said(msgspec.Raw(wire)))
+            self._sql.execute(
+                "INSERT OR REPLACE INTO statements(id, return_id, wire) VALUES(?,?,?)",
+                (str(statement.id), str(return_id), wire),
+            )
 
-    def close(self, return_id: UUID, complete: bool, skipped: int) -> None:
+    def close(
+        self, return_id: UUID, complete: bool, skipped: int, finished_at: datetime | None = None
+    ) -> None:
         """Reading has ended: from here on the card may be removed."""
-        files, size = self._sql.execute(
-            "SELECT count(*), coalesce(sum(size),0) FROM files WHERE return_id=?", (str(return_id),)
+        files, size, unread = self._sql.execute(
+            "SELECT count(*), coalesce(sum(size),0),"
+            " (SELECT count(*) FROM unread WHERE return_id=?1) FROM files WHERE return_id=?1",
+            (str(return_id),),
         ).fetchone()
-        self._sql.execute(
-            "UPDATE returns SET state='copied', finished_at=?, complete=?, files=?, bytes=?,"
-            " manifest_sha256=?, skipped=? WHERE id=? AND state='reading'",
-            (
-                now().isoformat(),
-                complete,
-                files,
-                size,
-                self.manifest_digest(return_id),
-                skipped,
-                str(return_id),
-            ),
+        finished_at = finished_at or now()
+        closed = Closed(
+            files=files, unread=unread, complete=complete, skipped=skipped, finished_at=finished_at
         )
+        with self.transaction():
+            self._note(return_id, closed)
+            self._sql.execute(
+                "UPDATE returns SET state='copied', finished_at=?, complete=?, files=?, bytes=?,"
+                " manifest_sha256=?, skipped=? WHERE id=? AND state='reading'",
+                (
+                    finished_at.isoformat(),
+                    complete,
+                    files,
+                    size,
+                    self.manifest_digest(return_id),
+                    skipped,
+                    str(return_id),
+                ),
+            )
+
+    def forget(self, return_id: UUID) -> None:
+        """Remove a return that is read back from its journal in the same transaction."""
+        for table in ("files", "unread", "statements"):
+            self._sql.execute(f"DELETE FROM {table} WHERE return_id=?", (str(return_id),))  # noqa: S608
+        self._sql.execute("DELETE FROM returns WHERE id=?", (str(return_id),))
 
     def manifest_digest(self, return_id: UUID) -> str:
         rows = self._sql.execute(
@@ -123,9 +191,10 @@ class Returns:
         return row
 
     def newest(self, limit: int = 50) -> Sequence[sqlite3.Row]:
+        """The newest first (UUIDv7 ids ascend with their making)."""
         return self._sql.execute(
             "SELECT r.*, (SELECT count(*) FROM unread u WHERE u.return_id=r.id) AS unread_files"
-            " FROM returns r ORDER BY started_at DESC, id DESC LIMIT ?",
+            " FROM returns r ORDER BY id DESC LIMIT ?",
             (limit,),
         ).fetchall()
 
@@ -218,60 +287,23 @@ class Returns:
             (until, trouble, str(return_id)),
         )
 
-    def hold(self, return_id: UUID, receipt: bytes) -> None:
-        """A verified receipt lists every file of the return."""
-        at = now().isoformat()
+    def hold(self, return_id: UUID, receipt: bytes, at: datetime | None = None) -> None:
+        """A verified receipt lists every file of the return; `at` is the service's time (without: ours)."""
+        noted_at = now()
         with self.transaction():
-            self._sql.execute("INSERT OR REPLACE INTO receipts VALUES(?,?,?)", (str(return_id), receipt, at))
+            self._sql.execute(
+                "INSERT OR REPLACE INTO receipts VALUES(?,?,?)",
+                (str(return_id), receipt, noted_at.isoformat()),
+            )
             self._sql.execute(
                 "UPDATE originals SET held_at=coalesce(held_at,?) WHERE sha256 IN"
                 " (SELECT sha256 FROM files WHERE return_id=?)",
-                (at, str(return_id)),
+                ((at or noted_at).isoformat(), str(return_id)),
             )
             self._sql.execute("UPDATE returns SET state='held', trouble=NULL WHERE id=?", (str(return_id),))
-
-    # Originals
-
-    def original(self, digest: str) -> sqlite3.Row | None:
-        row: sqlite3.Row | None = self._sql.execute(
-            "SELECT * FROM originals WHERE sha256=?", (digest,)
-        ).fetchone()
-        return row
-
-    def size_is_known(self, size: int) -> bool:
-        found = self._sql.execute("SELECT 1 FROM originals WHERE size=? LIMIT 1", (size,))
-        return found.fetchone() is not None
-
-    def note_spooled(self, digest: str, size: int, facts: Facts) -> None:
-        self._sql.execute(
-            "INSERT INTO originals(sha256, size, facts, spooled_at) VALUES(?,?,?,?)"
-            " ON CONFLICT(sha256) DO UPDATE SET spooled_at=excluded.spooled_at",
-            (digest, size, msgspec.json.encode(facts), now().isoformat()),
-        )
-
-    def distrust(self, digests: Iterable[str]) -> None:
-        """Neither spool nor service has these: the next read of a card copies them again."""
-        with self.transaction():
-            self._sql.executemany(
-                "UPDATE originals SET held_at=NULL, spooled_at=NULL WHERE sha256=?", [(d,) for d in digests]
-            )
-
-    def prunable(self, keep_days: float | None) -> Iterator[str]:
-        """Spooled digests that a receipt lists, longest held first; None: however short ago.
-
-        Those that a return on its way still names are left.
-        """
-        cutoff = now() - timedelta(days=keep_days or 0)
-        rows = self._sql.execute(
-            "SELECT sha256 FROM originals o WHERE spooled_at IS NOT NULL AND held_at<=? AND NOT EXISTS"
-            " (SELECT 1 FROM files f JOIN returns r ON r.id=f.return_id"
-            "  WHERE f.sha256=o.sha256 AND r.state<>'held') ORDER BY held_at",
-            (cutoff.isoformat(),),
-        ).fetchall()
-        yield from (row["sha256"] for row in rows)
-
-    def note_pruned(self, digest: str) -> None:
-        self._sql.execute("UPDATE originals SET spooled_at=NULL WHERE sha256=?", (digest,))
+        # Only now that the receipt is on the disk: until then the journal is the second witness.
+        if self._journals is not None:
+            self._journals.remove(return_id)
 
     def waiting(self) -> tuple[int, int]:
         """Files and bytes of returns without a receipt."""
@@ -292,9 +324,15 @@ class Returns:
         )
 
     def note_prepared(self, card_id: UUID, prepared: CardPrepared) -> None:
+        wire = msgspec.json.encode(prepared)
+        if self._journals is not None:
+            self._journals.keep_prepared(card_id, wire)
+        self.add_preparation(card_id, wire)
+
+    def add_preparation(self, card_id: UUID, wire: bytes) -> None:
         self._sql.execute(
-            "INSERT INTO preparations(card_id, wire, made_at) VALUES(?,?,?)",
-            (str(card_id), msgspec.json.encode(prepared), now().isoformat()),
+            "INSERT OR IGNORE INTO preparations(card_id, wire, made_at) VALUES(?,?,?)",
+            (str(card_id), wire, now().isoformat()),
         )
 
     def unsent_preparations(self) -> list[tuple[UUID, bytes]]:
@@ -309,6 +347,8 @@ class Returns:
             "UPDATE preparations SET sent_at=?, trouble=? WHERE card_id=?",
             (None if trouble else now().isoformat(), trouble, str(card_id)),
         )
+        if self._journals is not None:
+            self._journals.drop_prepared(card_id)
 
 
 def _text(value: UUID | None) -> str | None:

@@ -12,20 +12,26 @@ import os
 import shutil
 import sys
 import threading
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from io import FileIO
 from pathlib import Path
 from uuid import uuid4
 
 from agent.errors import AgentError
+from service.contract.failpoints import reach
 
 BLOCK = 1024 * 1024
+FULL = frozenset({errno.ENOSPC, errno.EDQUOT})
 
 
 class SpoolError(AgentError):
     """The spool cannot take bytes: the card, not the file, has to wait."""
 
     exit_code = 6
+
+
+class SpoolFull(SpoolError):
+    """The disk under the spool has no room: what failed can be done again once there is some."""
 
 
 def sync_folder(path: Path) -> None:
@@ -37,6 +43,13 @@ def sync_folder(path: Path) -> None:
         os.fsync(handle)
     finally:
         os.close(handle)
+
+
+def written(handle: int, data: bytes) -> None:
+    """Write all of it; one call may write less."""
+    view = memoryview(data)
+    while view:
+        view = view[os.write(handle, view) :]
 
 
 class Spool:
@@ -84,10 +97,12 @@ class Spool:
                     size += len(block)
                     self._write(file.fileno(), block)
                 self._sync(file.fileno())
+            reach("spool.written")
             target = self.path(digest.hexdigest())
             with self._guard:
                 beside.replace(target)
                 self._unsettled.add(target.parent)
+            reach("spool.renamed")
         finally:
             beside.unlink(missing_ok=True)
         return digest.hexdigest(), size
@@ -105,27 +120,33 @@ class Spool:
             raise self._refusal(error) from error
 
     def _write(self, handle: int, block: bytes) -> None:
-        view = memoryview(block)
         try:
-            while view:
-                view = view[os.write(handle, view) :]
+            written(handle, block)
         except OSError as error:
             raise self._refusal(error) from error
 
     def _refusal(self, error: OSError) -> SpoolError:
-        full = error.errno in (errno.ENOSPC, errno.EDQUOT)
-        return SpoolError(
+        full = error.errno in FULL
+        return (SpoolFull if full else SpoolError)(
             f"The disk under {self.folder} {'is full' if full else f'failed: {error.strerror}'}.",
             "The card was not read to its end: leave it as it is, do not wipe it.",
-            "Free space on this disk, or let the agent push what is waiting, then read the card again.",
+            "Free space on this disk, or let the agent push what is waiting, then read the card again."
+            if full
+            else "Have this disk looked at, then read the card again.",
         )
 
     def settle(self) -> None:
-        """Make every rename since the last call last. Raises OSError: then nothing may be called copied."""
+        """Make every rename since the last call last. Raises SpoolError: then nothing is called copied."""
         with self._guard:
             folders, self._unsettled = self._unsettled, set()
-        for folder in folders:
-            sync_folder(folder)
+        try:
+            for folder in folders:
+                sync_folder(folder)
+        except OSError as error:
+            # Another try must sync all of them: which of them has failed is not known.
+            with self._guard:
+                self._unsettled |= folders
+            raise self._refusal(error) from error
 
     def verify(self, digest: str) -> bool:
         """Whether the spooled bytes still have their digest."""
@@ -144,10 +165,21 @@ class Spool:
     def remove(self, digest: str) -> None:
         self.path(digest).unlink(missing_ok=True)
 
-    def clear_incoming(self) -> None:
-        """Remove halves that a crash left; call only while nothing is being read."""
-        for path in self._incoming.iterdir():
+    def halves(self) -> list[Path]:
+        """Files being written now, and those that a crash left."""
+        return list(self._incoming.iterdir())
+
+    def clear_incoming(self, halves: Iterable[Path]) -> None:
+        """Remove halves that a crash left: those listed before it was seen that nobody reads a card."""
+        for path in halves:
             path.unlink(missing_ok=True)
+
+    def digests(self) -> Iterator[str]:
+        """Of everything in the spool, by folder; memory stays that of one folder."""
+        for folder in sorted(self._by_digest.iterdir()):
+            for name in sorted(path.name for path in folder.iterdir()):
+                if len(name) == 64:
+                    yield name
 
     def free(self) -> int:
         """Bytes free on the disk under the spool."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from dataclasses import dataclass, field
+from datetime import timedelta
 from uuid import UUID
 
 import msgspec
@@ -11,6 +12,7 @@ import msgspec
 from agent.client.service import Service
 from agent.errors import AgentError
 from agent.outbox.cache import Cache
+from agent.outbox.database import now
 from service.contract.work import RevisionBrief, Worklist
 
 
@@ -54,6 +56,7 @@ def pull(cache: Cache, service: Service, site: str) -> Pull:
     outcome.changed = _refresh(cache, service, "worklist", f"/sites/{site}/worklist")
     if service.clock_offset is not None:
         cache.keep("clock-offset", f"{service.clock_offset:.2f}".encode("ascii"))
+        cache.note_heard(now() + timedelta(seconds=service.clock_offset))
     worklist = cache.worklist() or Worklist(site=site, inspections=[], revisions=[])
     outcome.inspections = len(worklist.inspections)
     for brief in worklist.revisions:

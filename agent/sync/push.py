@@ -76,7 +76,7 @@ class Pusher:
         reach("push.committed")
         checked = self._checked(return_id, receipt)
         reach("push.verified")
-        self.returns.hold(return_id, body)
+        self.returns.hold(return_id, body, checked.issued_at)
         reach("push.held")
         return checked
 
@@ -278,23 +278,3 @@ def push_preparations(returns: Returns, service: Service) -> None:
             returns.note_preparation_sent(card_id, refused.detail)
         else:
             returns.note_preparation_sent(card_id)
-
-
-def prune(returns: Returns, spool: Spool, settings: Settings) -> int:
-    """Remove spooled copies that a receipt lists, once old or when the disk is short; others stay."""
-    removed = 0
-    for digest in returns.prunable(settings.keep_days):
-        _prune_one(returns, spool, digest)
-        removed += 1
-    for digest in returns.prunable(None):
-        if spool.free() >= settings.spool_free:
-            break
-        _prune_one(returns, spool, digest)
-        removed += 1
-    return removed
-
-
-def _prune_one(returns: Returns, spool: Spool, digest: str) -> None:
-    # The row first: a copy without a row is only space, a row without a copy would be believed.
-    returns.note_pruned(digest)
-    spool.remove(digest)

@@ -16,9 +16,10 @@ from agent.cards.walking import Survey, Walk, readable, survey
 from agent.client.service import Service
 from agent.errors import AgentError, LinkDown
 from agent.locking import lock
+from agent.outbox.pruning import prune
 from agent.settings import State
 from agent.sync.pull import pull
-from agent.sync.push import prune, push_due, push_preparations
+from agent.sync.push import push_due, push_preparations
 from agent.wording import standing_of
 from agent.workstation import Workstation
 

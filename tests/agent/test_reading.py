@@ -8,6 +8,7 @@ import io
 import os
 import sys
 import unicodedata
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
@@ -21,6 +22,7 @@ from agent.cards.marker import MARKER_NAME
 from agent.cards.reading import Progress, close_interrupted, read_card
 from agent.cards.walking import survey
 from agent.errors import AgentError
+from agent.outbox.database import now
 from agent.outbox.returns import Returns
 from agent.outbox.spool import SpoolError
 from service.contract.cards import ManifestPart, exact_path, manifest_digest
@@ -398,7 +400,7 @@ def test_spooled_bytes_stay_until_a_receipt_lists_them(bench: Bench) -> None:
     return_id = bench.read()
     assert list(bench.station.returns.prunable(None)) == []
     bench.station.returns.hold(return_id, b"{}")
-    assert list(bench.station.returns.prunable(7)) == []
+    assert list(bench.station.returns.prunable(now() - timedelta(days=7))) == []
     assert list(bench.station.returns.prunable(None)) == [sha(jpeg(1))]
 
 

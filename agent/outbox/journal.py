@@ -1,0 +1,190 @@
+"""What was read, a second time, beside the bytes: from it the outbox is made again when its file is lost.
+
+`spool/returns/<card return>.journal`, one record per line: the CRC-32 of the rest in hex, a space, JSON, a
+line feed. Lines are only appended and are on the disk before the outbox commits the same facts. A line cut
+off at the end is what a crash leaves, and means nothing; a wrong line before others is damage.
+"""
+
+from __future__ import annotations
+
+import os
+import zlib
+from collections.abc import Iterable, Iterator
+from contextlib import suppress
+from dataclasses import dataclass, field
+from pathlib import Path
+from uuid import UUID
+
+import msgspec
+
+from agent.outbox.spool import sync_folder, written
+from service.contract.wire import UtcTime
+
+
+class Opened(msgspec.Struct, tag="opened", kw_only=True):
+    """A card return was begun; `wire` is its CardReturnOpen as sent."""
+
+    wire: msgspec.Raw
+    unit: str | None
+    source: str
+
+
+class Listed(msgspec.Struct, tag="listed"):
+    """Names that the card listed before anything was read, by their exact bytes."""
+
+    names: list[bytes]
+
+
+class Took(msgspec.Struct, tag="took"):
+    """A file was read; `wire` is its ManifestFile. A later one of the same ordinal replaces it."""
+
+    ordinal: int
+    wire: msgspec.Raw
+
+
+class NotRead(msgspec.Struct, tag="not_read"):
+    ordinal: int
+    path: str
+    why: str
+
+
+class Said(msgspec.Struct, tag="said"):
+    """`wire` is a StatementIn."""
+
+    wire: msgspec.Raw
+
+
+class Closed(msgspec.Struct, tag="closed", kw_only=True):
+    """Reading has ended; what goes beyond these ordinals was written for a commit that failed."""
+
+    files: int
+    unread: int
+    complete: bool
+    skipped: int
+    finished_at: UtcTime
+
+
+Record = Opened | Listed | Took | NotRead | Said | Closed
+_decoder = msgspec.json.Decoder(Record)
+_encoder = msgspec.json.Encoder()
+
+
+@dataclass
+class Reading:
+    """Walks a journal. `damaged` counts wrong lines before others; `sound` is where a cut-off end begins."""
+
+    path: Path
+    damaged: int = field(default=0, init=False)
+    sound: int = field(default=0, init=False)
+
+    def __iter__(self) -> Iterator[Record]:
+        self.damaged = self.sound = wrong = at = 0
+        with self.path.open("rb") as file:
+            for line in file:
+                at += len(line)
+                record = _record(line)
+                if record is None:
+                    wrong += 1
+                    continue
+                self.damaged, self.sound = wrong, at
+                yield record
+
+
+class Journals:
+    """All journals of a spool. A journal is written by the one process that reads the card."""
+
+    def __init__(self, spool: Path) -> None:
+        self.folder = spool / "returns"
+        self._prepared = spool / "prepared"
+        # Journals whose end this process has looked at, so that nothing is written behind half a line.
+        self._sound: set[UUID] = set()
+
+    def path(self, return_id: UUID) -> Path:
+        return self.folder / f"{return_id}.journal"
+
+    def ids(self) -> list[UUID]:
+        """Card returns that have a journal, the oldest first."""
+        if not self.folder.is_dir():
+            return []
+        return sorted(_ids(self.folder.glob("*.journal")))
+
+    def read(self, return_id: UUID) -> Reading:
+        return Reading(self.path(return_id))
+
+    def append(self, return_id: UUID, records: list[Record]) -> None:
+        """Add records and make them last. Raises OSError; then none of them counts."""
+        path = self.path(return_id)
+        fresh = not path.exists()
+        self.folder.mkdir(exist_ok=True)
+        if return_id not in self._sound and not fresh:
+            self._cut_off_end(return_id)
+        self._sound.discard(return_id)
+        lines = b"".join(_line(record) for record in records)
+        with path.open("ab", buffering=0) as file:
+            before = file.tell()
+            try:
+                written(file.fileno(), lines)
+                os.fsync(file.fileno())
+            except OSError:
+                os.ftruncate(file.fileno(), before)
+                raise
+        if fresh:
+            sync_folder(self.folder)
+        self._sound.add(return_id)
+
+    def _cut_off_end(self, return_id: UUID) -> None:
+        reading = self.read(return_id)
+        for _ in reading:
+            pass
+        os.truncate(reading.path, reading.sound)
+
+    def remove(self, return_id: UUID) -> None:
+        """Only once a receipt for the return is noted."""
+        self.path(return_id).unlink(missing_ok=True)
+        self._sound.discard(return_id)
+
+    def set_aside(self, return_id: UUID) -> Path:
+        """Put a damaged journal out of the way, kept for a person to look at."""
+        self._sound.discard(return_id)
+        return self.path(return_id).replace(self.path(return_id).with_suffix(".damaged"))
+
+    # Cards prepared, until the service has been told
+
+    def keep_prepared(self, card_id: UUID, wire: bytes) -> None:
+        self._prepared.mkdir(exist_ok=True)
+        with (self._prepared / f"{card_id}.json").open("wb", buffering=0) as file:
+            written(file.fileno(), wire)
+            os.fsync(file.fileno())
+        sync_folder(self._prepared)
+
+    def drop_prepared(self, card_id: UUID) -> None:
+        (self._prepared / f"{card_id}.json").unlink(missing_ok=True)
+
+    def prepared(self) -> list[tuple[UUID, bytes]]:
+        if not self._prepared.is_dir():
+            return []
+        found = sorted(_ids(self._prepared.glob("*.json")))
+        return [(card_id, (self._prepared / f"{card_id}.json").read_bytes()) for card_id in found]
+
+
+def _ids(paths: Iterable[Path]) -> Iterator[UUID]:
+    """The ids in file names; a file that a person put there has none."""
+    for path in paths:
+        with suppress(ValueError):
+            yield UUID(path.stem)
+
+
+def _line(record: Record) -> bytes:
+    text = _encoder.encode(record)
+    return b"%08x %s\n" % (zlib.crc32(text), text)
+
+
+def _record(line: bytes) -> Record | None:
+    """None for a line that is cut off or not as it was written."""
+    if line[8:9] != b" " or not line.endswith(b"\n"):
+        return None
+    text = line[9:-1]
+    try:
+        return _decoder.decode(text) if int(line[:8], 16) == zlib.crc32(text) else None
+    except (ValueError, msgspec.DecodeError):
+        return None

@@ -1,0 +1,107 @@
+"""SQL of originals: one row per digest, what its bytes are, where they lie, since when they are held."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterable, Iterator, Sequence
+from datetime import datetime
+
+import msgspec
+
+from agent.cards.pictures import Facts
+from agent.outbox.cache import SERVICE_TIME
+from agent.outbox.database import now, transaction
+
+# In place of facts: these bytes were found in the spool and nothing says what they are.
+NOT_JUDGED = b""
+DIGESTS_AT_ONCE = 500
+
+
+class Originals:
+    """All access of one thread to originals; `connection` belongs to that thread."""
+
+    def __init__(self, connection: sqlite3.Connection) -> None:
+        self._sql = connection
+
+    def original(self, digest: str) -> sqlite3.Row | None:
+        row: sqlite3.Row | None = self._sql.execute(
+            "SELECT * FROM originals WHERE sha256=?", (digest,)
+        ).fetchone()
+        return row
+
+    def size_is_known(self, size: int) -> bool:
+        found = self._sql.execute("SELECT 1 FROM originals WHERE size=? LIMIT 1", (size,))
+        return found.fetchone() is not None
+
+    def note_spooled(self, digest: str, size: int, facts: Facts) -> None:
+        self._sql.execute(
+            "INSERT INTO originals(sha256, size, facts, spooled_at) VALUES(?,?,?,?)"
+            " ON CONFLICT(sha256) DO UPDATE SET spooled_at=excluded.spooled_at, facts=excluded.facts",
+            (digest, size, msgspec.json.encode(facts), now().isoformat()),
+        )
+
+    def note_found(self, digest: str, size: int) -> None:
+        """Sound bytes that lie in the spool; of what a row says already, nothing is changed."""
+        self._sql.execute(
+            "INSERT INTO originals(sha256, size, facts, spooled_at) VALUES(?,?,?,?)"
+            " ON CONFLICT(sha256) DO UPDATE SET spooled_at=coalesce(spooled_at, excluded.spooled_at)",
+            (digest, size, NOT_JUDGED, now().isoformat()),
+        )
+
+    def unexplained(self, after: str = "") -> list[str]:
+        """The next digests found in the spool that no journal names and no answer of the service explains."""
+        rows = self._sql.execute(
+            "SELECT sha256 FROM originals WHERE facts=x'' AND held_at IS NULL AND sha256>?"
+            " ORDER BY sha256 LIMIT ?",
+            (after, DIGESTS_AT_ONCE),
+        )
+        return [row["sha256"] for row in rows]
+
+    def note_held(self, digests: Iterable[str], at: datetime) -> None:
+        """The service holds these since `at` at the latest, by its own clock."""
+        with transaction(self._sql):
+            self._sql.executemany(
+                "UPDATE originals SET held_at=coalesce(held_at,?) WHERE sha256=?",
+                ((at.isoformat(), digest) for digest in digests),
+            )
+
+    def distrust(self, digests: Iterable[str]) -> None:
+        """Neither spool nor service has these: the next read of a card copies them again."""
+        with transaction(self._sql):
+            self._sql.executemany(
+                "UPDATE originals SET held_at=NULL, spooled_at=NULL WHERE sha256=?", [(d,) for d in digests]
+            )
+
+    def prunable(self, before: datetime | None) -> Iterator[str]:
+        """Spooled digests that a receipt lists since `before` (the service's time), longest held first;
+        None: however short ago.
+
+        Those that a return on its way still names are left.
+        """
+        held_at, digest, until = "", "", "9" if before is None else before.isoformat()
+        while True:
+            rows = self._sql.execute(PRUNABLE, (until, held_at, digest, DIGESTS_AT_ONCE)).fetchall()
+            yield from (row["sha256"] for row in rows if not row["wanted"])
+            if len(rows) < DIGESTS_AT_ONCE:
+                return
+            held_at, digest = rows[-1]["held_at"], rows[-1]["sha256"]
+
+    def heard(self) -> datetime | None:
+        """The service's time as it last said it; None: never. This workstation's clock has no part in it."""
+        row = self._sql.execute("SELECT body FROM documents WHERE name=?", (SERVICE_TIME,)).fetchone()
+        return row and datetime.fromisoformat(bytes(row["body"]).decode("ascii"))
+
+    def note_pruned(self, digests: Sequence[str]) -> None:
+        with transaction(self._sql):
+            self._sql.executemany(
+                "UPDATE originals SET spooled_at=NULL WHERE sha256=?", [(digest,) for digest in digests]
+            )
+
+
+# In steps by key, so that neither a long answer nor an open cursor stands in the way of other threads.
+PRUNABLE = (
+    "SELECT sha256, held_at, EXISTS(SELECT 1 FROM files f JOIN returns r ON r.id=f.return_id"
+    "  WHERE f.sha256=o.sha256 AND r.state<>'held') AS wanted"
+    " FROM originals o WHERE spooled_at IS NOT NULL AND held_at<=? AND (held_at, sha256)>(?,?)"
+    " ORDER BY held_at, sha256 LIMIT ?"
+)

@@ -1,0 +1,52 @@
+"""Removes spooled copies that a receipt lists; no other copy is ever removed."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator
+from datetime import timedelta
+from itertools import islice
+
+from agent.outbox.originals import Originals
+from agent.outbox.spool import Spool
+from agent.settings import Settings
+
+AT_ONCE = 100
+
+
+def prune(returns: Originals, spool: Spool, settings: Settings) -> int:
+    """Remove copies held for longer than `keep_days`, and more while the disk is short; how many.
+
+    Age goes by the service's time alone: a clock of this workstation that lies removes nothing early.
+    """
+    heard, removed = returns.heard(), 0
+    if heard is not None:
+        removed += _remove(returns, spool, returns.prunable(heard - timedelta(days=settings.keep_days)))
+    return removed + make_room(returns, spool, settings.spool_free)
+
+
+def make_room(returns: Originals, spool: Spool, wanted: int) -> int:
+    """Remove copies that a receipt lists, longest held first, until `wanted` bytes are free; how many."""
+    if spool.free() >= wanted:
+        return 0
+    return _remove(returns, spool, returns.prunable(None), lambda: spool.free() >= wanted)
+
+
+def _remove(
+    returns: Originals, spool: Spool, digests: Iterable[str], enough: Callable[[], bool] = lambda: False
+) -> int:
+    removed = 0
+    for batch in _batches(digests):
+        # Rows first: a copy without a row is only space, a row without a copy would be believed.
+        returns.note_pruned(batch)
+        for digest in batch:
+            spool.remove(digest)
+        removed += len(batch)
+        if enough():
+            break
+    return removed
+
+
+def _batches(digests: Iterable[str]) -> Iterator[list[str]]:
+    rest = iter(digests)
+    while batch := list(islice(rest, AT_ONCE)):
+        yield batch
