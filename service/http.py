@@ -17,7 +17,7 @@ from litestar.enums import ScopeType
 from litestar.params import QueryParameter
 from litestar.types import ASGIApp, Message, Receive, Scope, Send
 
-from service.contract.wire import new_id
+from service.contract.wire import Page, new_id
 from service.errors import ConditionMissing, Malformed, Stale
 from service.observe import bind_request
 
@@ -139,6 +139,12 @@ def link_next(request: AnyRequest, cursor: str | None) -> dict[str, str]:
     kept = parse_qsl(request.scope["query_string"].decode("latin-1"), keep_blank_values=True)
     query = urlencode([*((name, value) for name, value in kept if name != "cursor"), ("cursor", cursor)])
     return {"Link": f'<{quote(request.url.path)}?{query}>; rel="next"'}
+
+
+def paged(request: AnyRequest, items: list[T], limit: int, key: Callable[[T], Any]) -> Response[Page[T]]:
+    """One page of a list. A full one names the next page by the sort key of its last item."""
+    more = encode_cursor(key(items[-1])) if items and len(items) == limit else None
+    return Response(Page(items=items), headers=link_next(request, more))
 
 
 class ServiceRequest(Request[Any, Any, Any]):

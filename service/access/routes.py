@@ -39,9 +39,8 @@ from service.http import (
     PageSize,
     conditional,
     decode_cursor,
-    encode_cursor,
     etag_of,
-    link_next,
+    paged,
     precondition,
 )
 from service.problems import problems
@@ -114,8 +113,7 @@ async def list_accounts(
 ) -> Response[Page[Account]]:
     """Accounts by login."""
     items = await people.list_accounts(db, caller, decode_cursor(cursor, str), limit)
-    more = encode_cursor(items[-1].login) if len(items) == limit else None
-    return Response(Page(items=items), headers=link_next(request, more))
+    return paged(request, items, limit, lambda item: item.login)
 
 
 @get("/accounts/{account_id:uuid}", responses=problems(400, 401, 403, 404))
@@ -190,8 +188,7 @@ async def list_agents(
     """Workstations in service, by site and name, with what they last reported."""
     after = decode_cursor(cursor, tuple[str, str, UUID])
     items = await actions.list_agents(db, caller, after, limit)
-    more = encode_cursor((items[-1].site, items[-1].name, items[-1].id)) if len(items) == limit else None
-    return Response(Page(items=items), headers=link_next(request, more))
+    return paged(request, items, limit, lambda item: (item.site, item.name, item.id))
 
 
 @put("/agents/{agent_id:uuid}/report", status_code=200, responses=problems(400, 401, 403))
@@ -223,8 +220,7 @@ async def list_sites(
 ) -> Response[Page[Site]]:
     """The caller's sites, by code."""
     items = await actions.list_sites(db, caller, decode_cursor(cursor, str), limit)
-    more = encode_cursor(items[-1].code) if len(items) == limit else None
-    return Response(Page(items=items), headers=link_next(request, more))
+    return paged(request, items, limit, lambda item: item.code)
 
 
 @get("/sites/{code:str}", responses=problems(400, 401, 403, 404))

@@ -48,9 +48,8 @@ from service.http import (
     PageSize,
     conditional,
     decode_cursor,
-    encode_cursor,
     etag_of,
-    link_next,
+    paged,
     precondition,
 )
 from service.plans import actions, vocabulary
@@ -104,8 +103,7 @@ async def list_types(
 ) -> Response[Page[EquipmentType]]:
     """Equipment types with their builds, by ascending code."""
     items = await library.list_types(db, caller, decode_cursor(cursor, str), limit)
-    more = encode_cursor(items[-1].code) if len(items) == limit else None
-    return Response(Page(items=items), headers=link_next(request, more))
+    return paged(request, items, limit, lambda item: item.code)
 
 
 @get("/types/{code:str}", responses=problems(400, 401, 403, 404))
@@ -146,8 +144,7 @@ async def list_plans(
 ) -> Response[Page[Plan]]:
     """Plans by ascending code."""
     items = await library.list_plans(db, caller, decode_cursor(cursor, str), limit)
-    more = encode_cursor(items[-1].code) if len(items) == limit else None
-    return Response(Page(items=items), headers=link_next(request, more))
+    return paged(request, items, limit, lambda item: item.code)
 
 
 @get("/plans/{code:str}", responses=problems(400, 401, 403, 404))
@@ -177,8 +174,7 @@ async def list_revisions(
     """Revisions of a plan, the newest first, each with its state now."""
     after = decode_cursor(cursor, tuple[datetime, UUID])
     items = await actions.list_revisions(db, caller, code, site, after, limit)
-    more = encode_cursor((items[-1].created_at, items[-1].id)) if len(items) == limit else None
-    return Response(Page(items=items), headers=link_next(request, more))
+    return paged(request, items, limit, lambda item: (item.created_at, item.id))
 
 
 @put(

@@ -15,7 +15,7 @@ from service.access.rules import Caller
 from service.contract.records import Download, HistoryItem, ImageDetail, PositionIn, Unit, UnitDetail, UnitIn
 from service.contract.wire import CODE_PATTERN, DIGEST_PATTERN, Page
 from service.database import Database
-from service.http import AnyRequest, decode_cursor, encode_cursor, link_next
+from service.http import AnyRequest, decode_cursor, paged
 from service.objects import Objects
 from service.problems import problems
 from service.records import actions
@@ -60,8 +60,7 @@ async def list_units(
     items = await actions.list_units(
         db, caller, search=q, site=site, type_code=type_code, after=after, limit=limit
     )
-    more = encode_cursor(items[-1].serial) if len(items) == limit else None
-    return Response(Page(items=items), headers=link_next(request, more))
+    return paged(request, items, limit, lambda item: item.serial)
 
 
 @get("/units/{serial:str}", responses=problems(400, 401, 403, 404))
@@ -100,8 +99,7 @@ async def unit_history(
         campaign_id=campaign,
     )
     items = await actions.unit_history(db, caller, serial, wanted, after, limit)
-    more = encode_cursor((items[-1].taken_at, items[-1].id)) if len(items) == limit else None
-    return Response(Page(items=items), headers=link_next(request, more))
+    return paged(request, items, limit, lambda item: (item.taken_at, item.id))
 
 
 @get("/images/{digest:str}", responses=problems(400, 401, 403, 404))
