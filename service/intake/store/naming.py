@@ -1,0 +1,15 @@
+"""The lock between those who name originals and the sweep of those that nobody names."""
+
+from __future__ import annotations
+
+import sqlalchemy as sa
+from sqlalchemy.ext.asyncio import AsyncConnection
+
+NAMING = "originals are named"
+
+
+async def about_to_name(connection: AsyncConnection) -> None:
+    """Before a transaction records which originals a card return means to have: any number at a time, but
+    none while the sweep deletes what nobody names (service.custody.store.naming.hold_off_naming)."""
+    key = sa.func.hashtextextended(NAMING, 0)
+    await connection.execute(sa.select(sa.func.pg_advisory_xact_lock_shared(key)))
