@@ -23,6 +23,9 @@ from tests import services
 
 pytest_plugins = ["tests.running"]
 
+# How long an example takes says nothing on a machine that does other work as well.
+hypothesis.settings.register_profile("unhurried", deadline=None)
+hypothesis.settings.load_profile("unhurried")
 # For a run that asks which lines are reached, not whether a property holds: `--hypothesis-profile=few`.
 hypothesis.settings.register_profile("few", max_examples=10, deadline=None)
 
