@@ -13,6 +13,7 @@ import msgspec
 from PIL import Image, UnidentifiedImageError
 from PIL.ExifTags import IFD, TAGS
 
+from agent.slates.code import Codes
 from service.contract.cards import FileKind, Mark, PictureFacts
 
 # Pillow warns about odd pictures; here a mark says it.
@@ -36,10 +37,11 @@ EXIF_BYTES = 8_000
 
 
 class Facts(msgspec.Struct):
-    """Marks of the bytes themselves, and what the picture says."""
+    """Marks of the bytes themselves, what the picture says, and its slates (None: nobody looked)."""
 
     marks: list[Mark] = []
     picture: PictureFacts | None = None
+    codes: Codes | None = None
 
 
 def judge(kind: FileKind, size: int, file: BinaryIO) -> Facts:

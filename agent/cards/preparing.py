@@ -24,7 +24,7 @@ from agent.cards.marker import (
     encode_marker,
     read_marker,
 )
-from agent.cards.reading import digest_of
+from agent.cards.taking import digest_of
 from agent.cards.walking import Walk, readable
 from agent.errors import AgentError
 from agent.outbox.cache import Cache
@@ -34,12 +34,15 @@ from agent.outbox.spool import sync_folder
 from agent.profiles.schema import Profile
 from agent.profiles.tree import Folder, Plan, folder_tree, picklist_text, picture_order
 from agent.settings import Enrolment
+from agent.slates.sheets import as_pdf, as_screen
 from service.contract.cards import CardPrepared
 from service.contract.wire import new_id
 from service.contract.work import InspectionBrief
 
 TEMPORARY = "SIGHTLEDGER-PREPARING-"
 SHEET_NAMES = ("SIGHTLEDGER-JOB.txt", "SIGHTLEDGER-JOB.html")
+# Only where the profile reads slates: elsewhere a picture of one would count as a picture of a location.
+SLATE_NAMES = ("SIGHTLEDGER-JOB.pdf", "SIGHTLEDGER-SLATES.html")
 # exFAT allocates whole clusters; 128 KiB is the largest that formatting chooses below 512 GB (common
 # practice, no source).
 CLUSTER = 128 * 1024
@@ -127,7 +130,12 @@ def _is_ours(name: str, path: Path, earlier: Marker | None, profile: Profile) ->
     top, _, below = name.partition("/")
     if top.startswith(TEMPORARY):
         # Left by a preparation that was cut off. A scope may have put pictures beside: those are not ours.
-        return below in {MARKER_NAME, *SHEET_NAMES, *(picklist.path for picklist in profile.picklists)}
+        return below in {
+            MARKER_NAME,
+            *SHEET_NAMES,
+            *SLATE_NAMES,
+            *(picklist.path for picklist in profile.picklists),
+        }
     if earlier is None:
         return False
     return name == MARKER_NAME or (name in earlier.own_files and digest_of(path) == earlier.own_files[name])
@@ -165,6 +173,9 @@ def _contents(
         SHEET_NAMES[0]: as_text(sheet).encode("utf-8"),
         SHEET_NAMES[1]: as_html(sheet).encode("utf-8"),
     }
+    if order.profile.rule_from("slate") is not None:
+        files[SLATE_NAMES[0]] = as_pdf(sheet)
+        files[SLATE_NAMES[1]] = as_screen(sheet).encode("utf-8")
     for picklist in order.profile.picklists:
         files[picklist.path] = picklist_text(picklist, order.plan, terms).encode("utf-8")
     return _marker(order, folders, files, enrolment, new_id()), files
@@ -173,7 +184,7 @@ def _contents(
 def _marker(
     order: Order, folders: list[Folder], files: dict[str, bytes], enrolment: Enrolment, card_id: UUID
 ) -> Marker:
-    by_order = any(rule.source == "order" for rule in order.profile.rules)
+    by_order = order.profile.rule_from("order") is not None
     return Marker(
         format=FORMAT,
         card_id=card_id,

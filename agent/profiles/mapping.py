@@ -59,10 +59,13 @@ class Placer:
         """The key behind a location's key or folder name, as a person may type it."""
         return self._locations.get(fold(text.strip()))
 
-    def place(self, path: str, exif: Mapping[str, str]) -> PlacementClaim:
-        """The claim for a file at `path`; its location is None where no rule names one, or two disagree."""
+    def place(self, path: str, exif: Mapping[str, str], slate: str | None = None) -> PlacementClaim:
+        """The claim for a file at `path`; its location is None where no rule names one, or two disagree.
+
+        `slate` is the location whose slate was pictured before the file, if that is known.
+        """
         readings = [
-            found for rule in self.profile.rules if (found := self._read(rule, path, exif)) is not None
+            found for rule in self.profile.rules if (found := self._read(rule, path, exif, slate)) is not None
         ]
         named = {reading.location for reading in readings if reading.location}
         if len(named) != 1:
@@ -92,10 +95,12 @@ class Placer:
             note=noted.note if noted else None,
         )
 
-    def _read(self, rule: Rule, path: str, exif: Mapping[str, str]) -> Reading | None:
+    def _read(self, rule: Rule, path: str, exif: Mapping[str, str], slate: str | None) -> Reading | None:
         folder, name = posixpath.split(path)
         if rule.source == "order":
             return None
+        if rule.source == "slate":
+            return Reading(rule, slate) if slate is not None else None
         if rule.source == "folder" and rule.pattern is None:
             return self._prepared(rule, folder)
         text = {"folder": folder, "file_name": name}.get(rule.source) or exif.get(rule.field or "", "")

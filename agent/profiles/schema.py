@@ -17,7 +17,7 @@ from agent.profiles.fitting import LONGEST_LIMIT, SHORTEST_LIMIT, NameLimits
 from service.contract.wire import Code
 
 FORMAT = "sightledger-card-profile/1"
-SHIPPED = ("two-level", "deep", "flat-dcf")
+SHIPPED = ("two-level", "deep", "flat-dcf", "flat-slate")
 DEFAULT = "two-level"
 
 Level = Literal["section", "location", "element_range", "evaluation"]
@@ -71,7 +71,7 @@ class FileKinds(_Part):
 
 
 class Rule(_Part, rename={"source": "from"}):
-    source: Literal["folder", "file_name", "exif", "order"]
+    source: Literal["folder", "file_name", "exif", "order", "slate"]
     confidence: Confidence
     pattern: str | None = None
     field: str | None = None
@@ -88,6 +88,10 @@ class Profile(_Part):
     folders: list[FolderLevel] = []
     make: list[str] = []
     picklists: list[Picklist] = []
+
+    def rule_from(self, source: str) -> Rule | None:
+        """The first rule of this source."""
+        return next((rule for rule in self.rules if rule.source == source), None)
 
     def kind_of(self, name: str) -> Literal["still", "video", "side", "other"]:
         """By the extension alone; what the bytes are is said by marks."""
@@ -153,8 +157,8 @@ def _rule_faults(where: str, rule: Rule) -> Iterable[str]:
         yield f"{where}.field: names the Exif field of a rule from 'exif', and of no other"
     if rule.source in ("file_name", "exif") and rule.pattern is None:
         yield f"{where}.pattern: is needed for a rule from {rule.source!r}"
-    if rule.source == "order" and rule.pattern is not None:
-        yield f"{where}.pattern: a rule from 'order' has none"
+    if rule.source in ("order", "slate") and rule.pattern is not None:
+        yield f"{where}.pattern: a rule from {rule.source!r} has none"
     if rule.pattern is None:
         return
     try:

@@ -10,7 +10,14 @@ from agent.profiles.fitting import NameLimits, fit_names
 from agent.profiles.schema import FolderLevel, Picklist, Profile
 from service.contract.plan_document import Location, PlanDocument
 
-OWN_NAMES = ("SIGHTLEDGER-CARD.json", "SIGHTLEDGER-JOB.html", "SIGHTLEDGER-JOB.txt", "DCIM")
+OWN_NAMES = (
+    "SIGHTLEDGER-CARD.json",
+    "SIGHTLEDGER-JOB.html",
+    "SIGHTLEDGER-JOB.pdf",
+    "SIGHTLEDGER-JOB.txt",
+    "SIGHTLEDGER-SLATES.html",
+    "DCIM",
+)
 
 
 @dataclass(frozen=True, slots=True)

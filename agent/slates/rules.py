@@ -18,14 +18,15 @@ from uuid import UUID
 
 from agent.slates.code import NONE, Codes, Slate, read_text
 
-NO_SLATE = "no slate was pictured before this on the card"
-HALF_READ = "the slate before this could not be read whole"
-NOT_LOOKED_AT = "a file before this could not be looked at; it may have been a slate"
-TWO_SLATES = "two different slates are in one picture before this"
+NO_SLATE = "no slate was pictured before it on the card"
+HALF_READ = "its slate could not be read whole"
+NOT_LOOKED_AT = "it, or a file before it, could not be looked at and may have been a slate"
+TWO_SLATES = "its slate picture shows two different slates"
 # Numbers are missing between slate and picture: what was deleted may have been a slate.
 GAP_SHARE = 0.7
 
-_DCF_FOLDER = re.compile(rb"(\d{3})[0-9A-Za-z_]{5}")
+# DCF has exactly five characters after the number; scopes that write fewer are taken as well.
+_DCF_FOLDER = re.compile(rb"(\d{3})[0-9A-Za-z_]{0,5}")
 _DCF_FILE = re.compile(rb"[0-9A-Za-z_]{4}(\d{4})\.[0-9A-Za-z]{1,4}")
 
 CaptureKey = tuple[int, int, int, bytes]
@@ -140,12 +141,12 @@ def _refused(slate: Slate, job: Job) -> str | None:
         whose = f"unit {unit}" if unit else "an inspection not known here"
         own = (job.units or {}).get(job.inspection_id)
         return (
-            "the slate before this is of another inspection of the same unit"
+            "its slate is of another inspection of the same unit"
             if unit is not None and unit == own
-            else f"the slate before this is of {whose}, not of this card's"
+            else f"its slate is of {whose}, not of what the card was prepared for"
         )
     if job.locations is not None and slate.location not in job.locations:
-        return f"the slate before this names {slate.location}, which is not in the plan for this build"
+        return f"its slate names {slate.location}, which is not in the plan for this build"
     return None
 
 
