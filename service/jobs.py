@@ -33,10 +33,32 @@ def _conninfo(database_url: str) -> str:
 _deferring = open_queue()
 
 
-async def defer(connection: AsyncConnection, task_name: str, **arguments: Any) -> None:
-    """Order a task in our transaction: it runs once this commits, and never if it does not."""
+async def defer(
+    connection: AsyncConnection, task_name: str, *, once: str | None = None, **arguments: Any
+) -> None:
+    """Order a task in our transaction: it runs once this commits, and never if it does not.
+
+    `once` names work that must not wait twice: ask `under_way` first, under a lock of one's own.
+    """
     raw = (await connection.get_raw_connection()).driver_connection
-    await _deferring.configure_task(task_name, connection=raw).defer_async(**arguments)
+    order = _deferring.configure_task(task_name, connection=raw, queueing_lock=once)
+    await order.defer_async(**arguments)
+
+
+# The queue's own tables. A worker that says nothing for a minute is dead: it should every ten seconds.
+_UNDER_WAY = """
+SELECT EXISTS (
+    SELECT FROM procrastinate_jobs job LEFT JOIN procrastinate_workers worker ON worker.id = job.worker_id
+    WHERE job.queueing_lock = :once
+      AND (job.status = 'todo'
+           OR job.status = 'doing' AND worker.last_heartbeat > clock_timestamp() - interval '1 minute')
+)
+"""
+
+
+async def under_way(connection: AsyncConnection, once: str) -> bool:
+    """Whether work of that name waits for a worker or is done by one that lives."""
+    return bool(await connection.scalar(sa.text(_UNDER_WAY), {"once": once}))
 
 
 async def work(

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import hmac
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
 from functools import lru_cache
 from urllib.parse import quote, urlsplit
@@ -18,15 +18,25 @@ ALGORITHM = "AWS4-HMAC-SHA256"
 DEFAULT_PORTS = {"http": 80, "https": 443}
 
 
-class Presigner:
-    """Signs addresses under one endpoint (which may have a path of its own) with one key."""
+def _now() -> datetime:
+    return datetime.now(UTC)
 
-    def __init__(self, endpoint: str, region: str, access_key: str, secret_key: str) -> None:
+
+class Presigner:
+    """Signs addresses under one endpoint (which may have a path of its own) with one key.
+
+    `now` tells the time they bear, which the store compares with its own.
+    """
+
+    def __init__(
+        self, endpoint: str, region: str, access_key: str, secret_key: str, now: Callable[[], datetime] = _now
+    ) -> None:
         parts = urlsplit(endpoint)
         self._origin = f"{parts.scheme}://{parts.netloc}"
         self._path = parts.path.rstrip("/")
         self._host = _host(endpoint)
         self._region, self._access_key, self._secret_key = region, access_key, secret_key
+        self._now = now
 
     def url(
         self,
@@ -41,7 +51,7 @@ class Presigner:
 
         Whoever uses it must send `headers` as they stand: all of them are signed.
         """
-        stamp = (at or datetime.now(UTC)).strftime("%Y%m%dT%H%M%SZ")
+        stamp = (at or self._now()).strftime("%Y%m%dT%H%M%SZ")
         scope = f"{stamp[:8]}/{self._region}/s3/aws4_request"
         signed = {"host": self._host} | {name.lower(): value for name, value in (headers or {}).items()}
         names = ";".join(sorted(signed))

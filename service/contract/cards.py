@@ -177,6 +177,18 @@ class LargeAnswer(Wire):
     expires_at: UtcTime
 
 
+class ImagesAsked(Wire):
+    """Digests of which a caller asks whether they are held: an agent that lost its own records."""
+
+    digests: Annotated[list[Digest], msgspec.Meta(max_length=1000)]
+
+
+class ImagesHeld(Wire):
+    """Those of the digests asked for that are held, in the order asked. A receipt says more: which card."""
+
+    held: list[Digest]
+
+
 class CardReturnCommit(Wire):
     """Closes the manifest. `manifest_sha256` is `manifest_digest` over all parts' files in order."""
 

@@ -17,6 +17,8 @@ from service.contract.cards import (
     CardReturnOpen,
     CardReturnStanding,
     CardStanding,
+    LargeAnswer,
+    LargeParts,
     ManifestPart,
     PartAnswer,
     Receipt,
@@ -26,12 +28,12 @@ from service.contract.wire import Page
 from service.database import Database
 from service.http import AnyRequest, decode_cursor, encode_cursor, link_next
 from service.intake import actions
-from service.intake.actions import moves
+from service.intake.actions import large, moves, parts
 from service.intake.actions.commit import commit_return
 from service.objects import Objects
 from service.observe import bind_card_return
 from service.problems import problems
-from service.records.routes import Cursor, PageSize, Serial
+from service.records.routes import Cursor, ImageDigest, PageSize, Serial
 from service.settings import Settings
 from service.signing import Signer
 
@@ -85,7 +87,42 @@ async def put_part(
 ) -> PartAnswer:
     """Step 2: a part of the manifest; answers upload tickets for the images that are not held yet."""
     body = await request.body()
-    return await actions.put_part(db, objects, settings, caller, return_id, part, data, body)
+    return await parts.put_part(db, objects, settings, caller, return_id, part, data, body)
+
+
+@put(
+    "/card-returns/{return_id:uuid}/large/{digest:str}",
+    status_code=200,
+    responses=problems(400, 401, 403, 404, 409, 413, 422, 503),
+)
+async def put_large(
+    return_id: FromPath[UUID],
+    digest: ImageDigest,
+    data: JSONBody[LargeParts],
+    db: NamedDependency[Database],
+    caller: NamedDependency[Caller],
+    objects: NamedDependency[Objects],
+    settings: NamedDependency[Settings],
+) -> LargeAnswer:
+    """Step 3 for a large file: answers tickets for parts that lack; asked again until it is verified."""
+    return await large.put_large(db, objects, settings, caller, return_id, digest, data)
+
+
+@post(
+    "/card-returns/{return_id:uuid}/parts/{part:int}/check",
+    status_code=200,
+    responses=problems(400, 401, 403, 404, 422, 503),
+)
+async def check_part(
+    return_id: FromPath[UUID],
+    part: PartNumber,
+    db: NamedDependency[Database],
+    caller: NamedDependency[Caller],
+    objects: NamedDependency[Objects],
+    settings: NamedDependency[Settings],
+) -> PartAnswer:
+    """Step 4: the store is looked at for every file of the part; answers tickets for what it lacks."""
+    return await parts.check_part(db, objects, settings, caller, return_id, part)
 
 
 @post(
@@ -101,7 +138,7 @@ async def commit(
     objects: NamedDependency[Objects],
     signer: NamedDependency[Signer],
 ) -> Receipt:
-    """Step 4: every object is verified in the store, then everything is written and the receipt signed."""
+    """Step 5: every object is verified in the store, then everything is written and the receipt signed."""
     return _receipt(await commit_return(db, objects, signer, caller, return_id, data))
 
 
@@ -195,6 +232,8 @@ router = Router(
         read_card,
         open_return,
         put_part,
+        put_large,
+        check_part,
         commit,
         list_returns,
         read_return,

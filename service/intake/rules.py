@@ -18,13 +18,13 @@ from service.contract.cards import (
 )
 
 PICTURES = frozenset({"still", "video"})
-NO_PICTURE = frozenset({"zero_length", "truncated", "not_an_image"})
+NO_PICTURE = frozenset({"zero_length", "truncated", "not_an_image", "slate"})
 
 
 def counts_as_held(kind: str, marks: Iterable[str]) -> bool:
     """Whether an image counts towards the pictures a location requires.
 
-    What cannot be looked at whole is kept and shown, but never counted as seen.
+    What cannot be looked at whole is kept and shown, but never counted as seen; nor is a slate.
     """
     return kind in PICTURES and not NO_PICTURE & set(marks)
 

@@ -6,11 +6,12 @@ What is relied on, each proved by tests/store against the store in use:
    Other bytes are refused and nothing is stored under the name.
 2. A name is written once: a second PUT is refused with 412, whoever sends it, so an original that is
    there is the original (I1, I2).
-3. A ticket is refused after its time.
+3. A ticket is refused after its time, by the store's clock, which is what it is signed by (clock.py).
 4. What was answered 200 is read back byte for byte, and `stat` tells its size.
 5. Without a signature nothing is read or written.
 
-Originals come in by ticket only; this module writes derived objects and deletes nothing.
+Originals come in by ticket only; this module writes derived objects and deletes nothing. Beside it:
+multipart.py for originals that go by parts.
 """
 
 from __future__ import annotations
@@ -24,6 +25,7 @@ import time
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from datetime import datetime
 from functools import partial
 from itertools import chain
 from typing import TYPE_CHECKING, Any, ParamSpec, TypeVar
@@ -36,6 +38,7 @@ from botocore.exceptions import BotoCoreError, ClientError
 from botocore.httpsession import get_cert_path
 
 from service.errors import NotFound, Unavailable
+from service.objects.clock import SIGNED_BY_US, StoreClock, follow
 from service.presigning import Presigner
 
 if TYPE_CHECKING:
@@ -123,21 +126,15 @@ def _hex_of(checksum: str | None) -> str | None:
     return raw.hex() if len(raw) == 32 else None
 
 
-def _presigner(settings: ObjectSettings, endpoint: str) -> Presigner:
-    return Presigner(endpoint, settings.region, settings.access_key, settings.secret_key)
-
-
 def _client(
-    settings: ObjectSettings, endpoint: str, *, seconds: int = READ_SECONDS, attempts: int = ATTEMPTS
+    settings: ObjectSettings, clock: StoreClock, *, seconds: int = READ_SECONDS, attempts: int = ATTEMPTS
 ) -> S3Client:
-    return boto3.client(
+    client = boto3.client(
         "s3",
-        endpoint_url=endpoint,
+        endpoint_url=settings.endpoint,
         region_name=settings.region,
-        aws_access_key_id=settings.access_key,
-        aws_secret_access_key=settings.secret_key,
         config=Config(
-            signature_version="s3v4",
+            signature_version=SIGNED_BY_US,
             # A bucket in the host name would need a name server that knows it.
             s3={"addressing_style": "path"},
             max_pool_connections=THREADS,
@@ -148,6 +145,8 @@ def _client(
             proxies={},
         ),
     )
+    follow(client, clock, settings.region, settings.access_key, settings.secret_key)
+    return client
 
 
 def _pool() -> urllib3.PoolManager:
@@ -173,13 +172,36 @@ class Objects:
     def __init__(self, settings: ObjectSettings) -> None:
         self.settings = settings
         self._threads = ThreadPoolExecutor(THREADS, "objects")
-        self._inner = _client(settings, settings.endpoint)
+        self.clock = StoreClock()
+        self._inner = _client(settings, self.clock)
         # A health check must answer soon, also of a store that hangs.
-        self._probe = _client(settings, settings.endpoint, seconds=PROBE_SECONDS, attempts=1)
+        self._probe = _client(settings, self.clock, seconds=PROBE_SECONDS, attempts=1)
         self._pool = _pool()
         # The host's name is part of what is signed.
-        self._sign = _presigner(settings, settings.endpoint)
-        self._sign_public = _presigner(settings, settings.public_endpoint)
+        self._sign = self._presigner(settings.endpoint)
+        self._sign_public = self._presigner(settings.public_endpoint)
+
+    def _presigner(self, endpoint: str) -> Presigner:
+        known = self.settings
+        return Presigner(endpoint, known.region, known.access_key, known.secret_key, self.clock.now)
+
+    async def now(self) -> datetime:
+        """The store's time, asked for when it was not told for an hour; this machine's when it says none.
+
+        What is presigned afterwards bears it.
+        """
+        if not self.clock.fresh:
+            await self._in_thread(self._ask_time)
+        return self.clock.now()
+
+    def _ask_time(self) -> None:
+        try:
+            # Refused without a signature; the refusal is dated.
+            answer = self._pool.request("HEAD", self.settings.endpoint)
+        except urllib3.exceptions.HTTPError as error:
+            _log.warning("the object store did not tell its time", code=type(error).__name__)
+            return
+        self.clock.learn(answer.headers.get("Date"))
 
     def presign_put(
         self, digest_hex: str, size: int, content_type: str | None = None, expires_s: int = 3600
@@ -275,13 +297,14 @@ class Objects:
             except urllib3.exceptions.HTTPError as error:
                 trouble: Exception | str = error
                 continue
+            news = self.clock.learn(found.headers.get("Date"))
             if found.status == 404:
                 return None
             if found.status == 200:
                 checksum = found.headers.get("x-amz-checksum-sha256")
                 return ObjectStat(int(found.headers["Content-Length"]), _hex_of(checksum))
             trouble = f"status {found.status}"
-            if found.status not in TRY_LATER:
+            if found.status not in TRY_LATER and not (found.status == 403 and news):
                 break
         raise _unavailable(f"look at {key}", trouble)
 

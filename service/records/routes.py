@@ -12,6 +12,7 @@ from litestar.params import FromQuery, JSONBody, PathParameter, QueryParameter
 from litestar.response import Redirect
 
 from service.access.rules import Caller
+from service.contract.cards import ImagesAsked, ImagesHeld
 from service.contract.records import Download, HistoryItem, ImageDetail, PositionIn, Unit, UnitDetail, UnitIn
 from service.contract.wire import CODE_PATTERN, DIGEST_PATTERN, Page
 from service.database import Database
@@ -102,7 +103,15 @@ async def unit_history(
     return paged(request, items, limit, lambda item: (item.taken_at, item.id))
 
 
-@get("/images/{digest:str}", responses=problems(400, 401, 403, 404))
+@post("/images/held", status_code=200, responses=problems(400, 401, 403))
+async def images_held(
+    data: JSONBody[ImagesAsked], db: NamedDependency[Database], caller: NamedDependency[Caller]
+) -> ImagesHeld:
+    """Which of up to 1000 digests are held: for an agent that lost its own records."""
+    return ImagesHeld(held=await actions.held_among(db, caller, data.digests))
+
+
+@get("/images/{digest:str}", responses=problems(400, 401, 403, 404, 409))
 async def read_image(
     digest: ImageDigest, db: NamedDependency[Database], caller: NamedDependency[Caller]
 ) -> ImageDetail:
@@ -110,7 +119,7 @@ async def read_image(
     return await actions.read_image(db, caller, digest)
 
 
-@get("/images/{digest:str}/download", responses=problems(400, 401, 403, 404))
+@get("/images/{digest:str}/download", responses=problems(400, 401, 403, 404, 409))
 async def download(
     digest: ImageDigest,
     db: NamedDependency[Database],
@@ -121,7 +130,7 @@ async def download(
     return await actions.download(db, objects, caller, digest)
 
 
-@get("/images/{digest:str}/content", status_code=303, responses=problems(400, 401, 403, 404))
+@get("/images/{digest:str}/content", status_code=303, responses=problems(400, 401, 403, 404, 409))
 async def content(
     digest: ImageDigest,
     db: NamedDependency[Database],
@@ -132,7 +141,7 @@ async def content(
     return Redirect((await actions.download(db, objects, caller, digest)).url, status_code=303)
 
 
-@get("/images/{digest:str}/thumbnail", status_code=303, responses=problems(400, 401, 403, 404))
+@get("/images/{digest:str}/thumbnail", status_code=303, responses=problems(400, 401, 403, 404, 409))
 async def thumbnail(
     digest: ImageDigest,
     db: NamedDependency[Database],
@@ -151,6 +160,7 @@ router = Router(
         list_units,
         read_unit,
         unit_history,
+        images_held,
         read_image,
         download,
         content,

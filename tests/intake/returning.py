@@ -37,6 +37,7 @@ from service.contract.signature import from_base64url
 from service.contract.wire import new_id
 from service.database import Database
 from service.intake import actions
+from service.intake.actions import parts
 from service.intake.actions.commit import commit_return
 from service.intake.rules import Fact, Place, counts_as_held, pictures_held, shown
 from service.intake.store import placements
@@ -154,7 +155,7 @@ class CardBack:
     ) -> PartAnswer:
         sent = part or self.parts[number]
         yard, body = self.yard, msgspec.json.encode(sent)
-        return await actions.put_part(
+        return await parts.put_part(
             yard.db, yard.objects, yard.settings, agent or yard.agent, self.id, number, sent, body
         )
 

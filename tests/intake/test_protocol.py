@@ -18,7 +18,8 @@ from service.contract.wire import new_id
 from service.contract.work import StatementIn
 from service.errors import Conflict, Invalid, NotFound
 from service.intake import actions
-from service.intake.actions.commit import ObjectsDiffer, ObjectsMissing
+from service.intake.actions.commit import ObjectsMissing
+from service.intake.actions.parts import ObjectsDiffer
 from service.intake.store import card_return_parts, receipts
 from service.records.store import sightings
 from tests.intake.returning import (

@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
-from collections.abc import Iterable, Sequence
-from datetime import timedelta
 from typing import Any
 from uuid import UUID
 
@@ -18,26 +15,14 @@ from service.contract.cards import (
     CardReturnOpen,
     CardReturnStanding,
     CardStanding,
-    ManifestFile,
-    ManifestPart,
-    PartAnswer,
     UnreadFile,
-    UploadTicket,
 )
-from service.contract.problem import ProblemError
 from service.contract.records import ReturnFile
 from service.database import Database, Row, server_now
-from service.errors import Conflict, Invalid, NotFound, Refusal
+from service.errors import Conflict, Invalid, NotFound
 from service.intake import store
-from service.intake.rules import sizes, storable, storable_json
-from service.objects import Objects
+from service.intake.rules import storable, storable_json
 from service.records.actions import clocks
-from service.records.store import images_held
-from service.settings import Settings
-
-MEDIA_TYPES = {"JPEG": "image/jpeg", "PNG": "image/png", "TIFF": "image/tiff", "BMP": "image/bmp"}
-CONCURRENT_STATS = 16
-ERRORS_SHOWN = 100
 
 
 async def prepare_card(db: Database, caller: Caller, card_id: UUID, body: CardPrepared) -> CardStanding:
@@ -185,95 +170,6 @@ async def own_return(
             next_step="Open the card return first, with an agent of the card's site.",
         )
     return row
-
-
-async def put_part(
-    db: Database,
-    objects: Objects,
-    settings: Settings,
-    caller: Caller,
-    return_id: UUID,
-    number: int,
-    part: ManifestPart,
-    body: bytes,
-) -> PartAnswer:
-    """Keep one part of the manifest as sent; answer tickets for the images that are not held."""
-    fingerprint = hashlib.sha256(body).hexdigest()
-    wanted, torn = sizes(part.files)
-    async with db.begin() as connection:
-        row = await own_return(connection, caller, return_id, Act.READ_CARD, "share")
-        stored = await store.part_digest(connection, return_id, number)
-        held = await images_held(connection, wanted)
-        _refuse_sizes(torn | {digest for digest, found in held.items() if found["size"] != wanted[digest]})
-        if stored is None:
-            _refuse_committed(row, number)
-            part_row = {"card_return_id": return_id, "part": number, "files": len(part.files)}
-            await store.insert_part(connection, {**part_row, "body": body, "body_sha256": fingerprint})
-        if stored is not None and stored != fingerprint:
-            raise _other_part(number)
-    lacking = {digest: size for digest, size in wanted.items() if digest not in held}
-    if stored is not None:
-        lacking = await _not_in_store(objects, lacking)
-    return PartAnswer(
-        part=number,
-        files=len(part.files),
-        held=sum(file.sha256 not in lacking for file in part.files),
-        lacking=_tickets(objects, settings, part.files, lacking),
-    )
-
-
-def _other_part(number: int) -> Refusal:
-    return Conflict(
-        f"Part {number} of this card return was sent with other content before.",
-        next_step="Read the card again and open a new card return with a new id.",
-    )
-
-
-def _refuse_committed(row: Row, number: int) -> None:
-    if row["committed_at"] is not None:
-        raise Conflict(
-            f"The card return is committed; part {number} was not part of it.",
-            next_step="Open a new card return for files that were not in the first one.",
-        )
-
-
-def _refuse_sizes(digests: Iterable[str]) -> None:
-    faults = sorted(digests)
-    if faults:
-        raise Invalid(
-            f"The manifest gives {len(faults)} digests a size their bytes do not have.",
-            next_step="Read the files again: the manifest does not describe the card.",
-            errors=[
-                ProblemError(detail="size and digest do not belong together", path=d) for d in faults[:100]
-            ],
-        )
-
-
-async def _not_in_store(objects: Objects, wanted: dict[str, int]) -> dict[str, int]:
-    """The images a repeated part still has to send: those put before a break are in the store already."""
-    by_key = {objects.original_key(digest): digest for digest in wanted}
-    found = await objects.stat_many(list(by_key), CONCURRENT_STATS)
-    there = {
-        by_key[key]
-        for key, stat in found.items()
-        if stat is not None and stat.size == wanted[by_key[key]] and stat.sha256_hex in (None, by_key[key])
-    }
-    return {digest: size for digest, size in wanted.items() if digest not in there}
-
-
-def _tickets(
-    objects: Objects, settings: Settings, files: Sequence[ManifestFile], lacking: dict[str, int]
-) -> list[UploadTicket]:
-    formats = {file.sha256: file.picture.format for file in files if file.picture is not None}
-    expires_at = server_now() + timedelta(seconds=settings.ticket_seconds)
-    tickets = []
-    for digest, size in lacking.items():
-        media_type = MEDIA_TYPES.get(formats.get(digest, ""), "application/octet-stream")
-        put = objects.presign_put(digest, size, media_type, settings.ticket_seconds)
-        tickets.append(
-            UploadTicket(sha256=digest, size=size, url=put.url, headers=put.headers, expires_at=expires_at)
-        )
-    return tickets
 
 
 async def read_return(db: Database, caller: Caller, return_id: UUID) -> CardReturnStanding:

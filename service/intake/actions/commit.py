@@ -13,17 +13,21 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.access.rules import Act, Caller
 from service.campaigns.actions import inspection_context, record_statements
-from service.contract.cards import CardReturnCommit, ManifestFile, ManifestPart, ReceiptBody, ReceiptFile
+from service.contract.cards import LARGE_FROM, CardReturnCommit, ManifestFile, ReceiptBody, ReceiptFile
+from service.contract.failpoints import reach
 from service.contract.problem import ProblemError
 from service.database import Database, Row, server_now
 from service.errors import Conflict, Invalid
 from service.intake import store
-from service.intake.actions import CONCURRENT_STATS, ERRORS_SHOWN, own_return
+from service.intake.actions import own_return
+from service.intake.actions.parts import ERRORS_SHOWN, decoded, missing_in_store
 from service.intake.actions.recording import Recorder, gather_images
 from service.intake.rules import Home, manifest_faults, placing_remarks, sizes, storable_json
+from service.intake.store.large import verified_among
 from service.jobs import defer
 from service.objects import Objects
 from service.records import store as records
+from service.records.actions import NotYetVerified
 from service.records.actions.thumbnails import THUMBNAIL_TASK
 from service.signing import Signer
 
@@ -34,30 +38,23 @@ class ObjectsMissing(Conflict):
     slug, title = "objects-missing", "The store does not hold every file of the manifest"
 
 
-class ObjectsDiffer(Invalid):
-    slug, title = "objects-differ", "The store holds other bytes than the manifest says"
-
-
 @dataclass(frozen=True, slots=True)
 class Manifest:
     """A whole manifest, without what only the tables keep: a card may have 50,000 files, and Exif is long."""
 
     return_id: UUID
-    parts: list[int]
+    parts: dict[int, bool]
     files: list[ReceiptFile]
     claimed: set[UUID]
+    #: Digests that only parts name which no check has verified.
+    unverified: set[str]
 
     async def read(self, connection: AsyncConnection) -> AsyncIterator[list[ManifestFile]]:
         """The files of one part after the other, as they were sent."""
         for part in self.parts:
-            yield _decoded(await store.part_body(connection, self.return_id, part))
-
-
-_PART = msgspec.json.Decoder(ManifestPart)
-
-
-def _decoded(body: bytes) -> list[ManifestFile]:
-    return _PART.decode(body).files
+            row = await store.part(connection, self.return_id, part)
+            assert row is not None, "parts are never deleted"
+            yield decoded(row["body"])
 
 
 async def commit_return(
@@ -66,7 +63,8 @@ async def commit_return(
     """Verify, write and sign a card return; the receipt (a flattened JWS as JSON).
 
     The store is asked between two transactions, never inside one: what it answered stays true, because
-    nobody overwrites or deletes an original. A repeated commit answers the first receipt's bytes.
+    nobody overwrites an original, or deletes one that an open card return names. A repeated commit answers
+    the first receipt's bytes.
     """
     async with db.begin() as connection:
         row = await own_return(connection, caller, return_id, Act.READ_CARD)
@@ -76,13 +74,19 @@ async def commit_return(
         manifest = await _manifest(connection, return_id, commit)
         wanted, _ = sizes(manifest.files)
         held = await records.digests_held(connection, wanted)
-    await _verify(objects, {digest: size for digest, size in wanted.items() if digest not in held})
+        big = [digest for digest, size in wanted.items() if size > LARGE_FROM and digest not in held]
+        read_back = await verified_among(connection, big)
+    await _verify(objects, manifest, held, set(read_back))
+    reach("commit.verified")
     async with db.begin() as connection:
         row = await own_return(connection, caller, return_id, Act.READ_CARD, "update")
         receipt = await _earlier_receipt(connection, row, commit)
         if receipt is not None:
             return receipt
-        return await _write(connection, signer, caller, row, commit, manifest)
+        receipt = await _write(connection, signer, caller, row, commit, manifest)
+        reach("commit.written")
+    reach("commit.done")
+    return receipt
 
 
 async def _earlier_receipt(connection: AsyncConnection, row: Row, commit: CardReturnCommit) -> bytes | None:
@@ -104,13 +108,17 @@ async def _earlier_receipt(connection: AsyncConnection, row: Row, commit: CardRe
 
 
 async def _manifest(connection: AsyncConnection, return_id: UUID, commit: CardReturnCommit) -> Manifest:
-    manifest = Manifest(return_id, await store.part_numbers(connection, return_id), [], set())
+    manifest = Manifest(return_id, await store.part_numbers(connection, return_id), [], set(), set())
+    checked: set[str] = set()
+    parts = iter(manifest.parts.values())
     async for sent in manifest.read(connection):
+        (checked if next(parts) else manifest.unverified).update(file.sha256 for file in sent)
         manifest.files.extend(
             ReceiptFile(path=file.path, sha256=file.sha256, size=file.size, path_bytes=file.path_bytes)
             for file in sent
         )
         manifest.claimed.update(file.placement.inspection_id for file in sent if file.placement is not None)
+    manifest.unverified.difference_update(checked)
     files = manifest.files
     faults = manifest_faults(files, len(manifest.parts), commit)
     if faults:
@@ -128,32 +136,34 @@ async def _manifest(connection: AsyncConnection, return_id: UUID, commit: CardRe
     return manifest
 
 
-async def _verify(objects: Objects, wanted: dict[str, int]) -> None:
-    """Raise unless the store holds every digest with its size, and its checksum where the store tells."""
-    by_key = {objects.original_key(digest): digest for digest in wanted}
-    stats = await objects.stat_many(list(by_key), CONCURRENT_STATS)
-    missing = sorted(digest for key, digest in by_key.items() if stats.get(key) is None)
-    differing = sorted(
-        digest
-        for key, digest in by_key.items()
-        if (stat := stats.get(key)) is not None
-        and (stat.size != wanted[digest] or stat.sha256_hex not in (None, digest))
-    )
-    if differing:
-        raise ObjectsDiffer(
-            f"{len(differing)} files in the store have another size or checksum than the manifest says.",
-            consequence="Nothing was recorded and there is no receipt. Do not wipe the card.",
-            next_step="Read the card again and open a new card return.",
-            errors=[
-                ProblemError(detail="size or checksum differs", path=d) for d in differing[:ERRORS_SHOWN]
-            ],
-        )
+async def _verify(objects: Objects, manifest: Manifest, held: set[str], read_back: set[str]) -> None:
+    """Raise unless the store was seen to hold all of the manifest: now, or when a part was checked.
+
+    `held` are images already, `read_back` are large files that were read back whole; those are looked at
+    once more, because nothing but this commit refers to them yet.
+    """
+    wanted, _ = sizes(manifest.files)
+    big = {d: size for d, size in wanted.items() if size > LARGE_FROM and d not in held}
+    unread = sorted(digest for digest in big if digest not in read_back)
+    small = {d: wanted[d] for d in manifest.unverified if d not in held and d not in big}
+    missing = sorted(await missing_in_store(objects, small))
+    for digest in sorted(read_back):
+        stat = await objects.stat(objects.original_key(digest))
+        if stat is None or stat.size != wanted[digest]:
+            missing.append(digest)
     if missing:
         raise ObjectsMissing(
             f"{len(missing)} files of the manifest are not in the store.",
             consequence="Nothing was recorded and there is no receipt. Do not wipe the card.",
             next_step="Send the parts again, upload to the new tickets, then commit again.",
             errors=[ProblemError(detail="not in the store", path=d) for d in missing[:ERRORS_SHOWN]],
+        )
+    if unread:
+        raise NotYetVerified(
+            f"{len(unread)} large files of the manifest are not yet verified.",
+            consequence="Nothing was recorded and there is no receipt. Do not wipe the card.",
+            next_step="Send their parts, wait until the service has read them back, then commit again.",
+            errors=[ProblemError(detail="not yet verified", path=d) for d in unread[:ERRORS_SHOWN]],
         )
 
 

@@ -13,6 +13,7 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 from service.access.store import agents, sites
 from service.campaigns.store import statements
 from service.database import Row, id_column, ids, json, metadata, moment, reference, text
+from service.intake.store.large import not_yet_verified
 from service.plans.store import plan_revisions
 from service.records.store import images, sightings
 
@@ -75,6 +76,8 @@ card_return_parts = sa.Table(
     sa.Column("files", sa.Integer, nullable=False),
     sa.Column("body", sa.LargeBinary, nullable=False),
     text("body_sha256"),
+    # When the store was seen to hold every file of the part that is not large.
+    moment("verified_at", nullable=True),
 )
 
 # A person's order to show pictures at another place, with the reason (I12).
@@ -175,7 +178,13 @@ async def _insert_new(connection: AsyncConnection, table: sa.Table, row: Mapping
 
 def _returns() -> sa.Select[*tuple[Any, ...]]:
     return (
-        sa.select(card_returns, sites.c.code.label("site"), sites.c.time_zone, agents.c.name.label("agent"))
+        sa.select(
+            card_returns,
+            sites.c.code.label("site"),
+            sites.c.time_zone,
+            agents.c.name.label("agent"),
+            not_yet_verified(card_returns),
+        )
         .join(sites, sites.c.id == card_returns.c.site_id)
         .join(agents, agents.c.id == card_returns.c.agent_id)
     )
@@ -223,22 +232,33 @@ async def insert_part(connection: AsyncConnection, row: Mapping[str, Any]) -> bo
     return done.first() is not None
 
 
-async def part_numbers(connection: AsyncConnection, return_id: UUID) -> list[int]:
-    """The numbers of the parts that were sent, in order."""
-    return list(
-        await connection.scalars(
-            sa.select(card_return_parts.c.part)
-            .where(card_return_parts.c.card_return_id == return_id)
-            .order_by(card_return_parts.c.part)
-        )
-    )
-
-
-async def part_body(connection: AsyncConnection, return_id: UUID, part: int) -> bytes:
-    """The body of one part as it was sent; it never changes."""
+async def part_numbers(connection: AsyncConnection, return_id: UUID) -> dict[int, bool]:
+    """The numbers of the parts that were sent, in order, and whether each was verified in the store."""
     at = card_return_parts.c
-    body = await connection.execute(sa.select(at.body).where(at.card_return_id == return_id, at.part == part))
-    return bytes(body.scalar_one())
+    found = await connection.execute(
+        sa.select(at.part, at.verified_at.is_not(None).label("verified"))
+        .where(at.card_return_id == return_id)
+        .order_by(at.part)
+    )
+    return {row.part: row.verified for row in found}
+
+
+async def part(connection: AsyncConnection, return_id: UUID, number: int) -> Row | None:
+    """One part: the body as it was sent, which never changes, and when it was verified."""
+    at = card_return_parts.c
+    found = await connection.execute(
+        sa.select(at.body, at.verified_at).where(at.card_return_id == return_id, at.part == number)
+    )
+    return found.mappings().one_or_none()
+
+
+async def note_part_verified(connection: AsyncConnection, return_id: UUID, number: int) -> None:
+    at = card_return_parts.c
+    await connection.execute(
+        sa.update(card_return_parts)
+        .where(at.card_return_id == return_id, at.part == number, at.verified_at.is_(None))
+        .values(verified_at=sa.func.clock_timestamp())
+    )
 
 
 async def receipt(connection: AsyncConnection, return_id: UUID) -> bytes | None:

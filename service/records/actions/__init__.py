@@ -35,6 +35,10 @@ from service.records.store import history, reading
 DOWNLOAD_SECONDS = 300
 
 
+class NotYetVerified(Conflict):
+    slug, title = "objects-unverified", "A large file is not yet verified"
+
+
 async def create_unit(db: Database, caller: Caller, serial: str, body: UnitIn) -> UnitDetail:
     """Record a new unit; the same request again answers the same unit (I8)."""
     caller.must(Act.RUN_CAMPAIGN, body.site)
@@ -230,6 +234,12 @@ async def _visible_image(
     caller.must(Act.READ)
     image = (await store.images_held(connection, [digest])).get(digest)
     sightings = await reading.visible_sightings(connection, digest, caller.sites) if image is not None else []
+    if image is None and await reading.is_awaited(connection, digest, caller.sites):
+        raise NotYetVerified(
+            f"File {digest} came in on a card and is not yet verified.",
+            consequence="It is not held yet and no receipt names it. Do not wipe the card it is on.",
+            next_step="Look again when the agent has sent all of it and the service has read it back.",
+        )
     if image is None or not sightings:
         raise NotFound(
             f"No image {digest} came in at your sites.",
@@ -278,16 +288,24 @@ async def download(db: Database, objects: Objects, caller: Caller, digest: str) 
     """A short-lived address of the original bytes."""
     async with db.begin() as connection:
         image, _ = await _visible_image(connection, caller, digest)
+    expires_at = await objects.now() + timedelta(seconds=DOWNLOAD_SECONDS)
     url = objects.presign_get(
         objects.original_key(digest), digest + _suffix(image["format"]), DOWNLOAD_SECONDS
     )
-    expires_at = server_now() + timedelta(seconds=DOWNLOAD_SECONDS)
     return Download(url=url, expires_at=expires_at, sha256=digest, size=image["size"])
 
 
 def _suffix(format_name: str | None) -> str:
     known = {"JPEG": ".jpg", "PNG": ".png", "TIFF": ".tif", "BMP": ".bmp", "MP4": ".mp4", "AVI": ".avi"}
     return known.get((format_name or "").upper(), ".bin")
+
+
+async def held_among(db: Database, caller: Caller, digests: Sequence[str]) -> list[str]:
+    """Those of the digests that are held, in the order asked: who names a digest has or had the bytes."""
+    caller.must(Act.READ_CARD)
+    async with db.begin() as connection:
+        held = await store.digests_held(connection, digests)
+    return [digest for digest in dict.fromkeys(digests) if digest in held]
 
 
 async def thumbnail(db: Database, objects: Objects, caller: Caller, digest: str) -> str:

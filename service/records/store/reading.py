@@ -181,6 +181,21 @@ async def visible_sightings(
     return found.mappings().all()
 
 
+_AWAITED = """
+SELECT EXISTS (
+    SELECT FROM awaited_files JOIN card_returns back ON back.id = awaited_files.card_return_id
+    JOIN sites ON sites.id = back.site_id
+    WHERE awaited_files.digest = :digest AND (CAST(:sites AS text[]) IS NULL OR sites.code = ANY(:sites))
+)
+"""
+
+
+async def is_awaited(connection: AsyncConnection, digest: str, site_codes: Collection[str] | None) -> bool:
+    """Whether a card return at those sites waits for a large file of this digest."""
+    asked = {"digest": digest, "sites": _codes(site_codes)}
+    return bool(await connection.scalar(sa.text(_AWAITED), asked))
+
+
 async def placements_of(connection: AsyncConnection, sighting_ids: Sequence[UUID]) -> Sequence[Row]:
     """Every placement fact of these sightings, replaced ones too."""
     found = await connection.execute(sa.text(_PLACEMENTS), {"sighting_ids": list(sighting_ids)})

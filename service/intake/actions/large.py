@@ -1,0 +1,283 @@
+"""Files too large for one PUT: an upload by parts, shared by all who send the same file, then verified.
+
+The store is asked between transactions, never inside one. Whatever is cut off between two steps is found by
+the next request for the file: an upload that no row names is ended, one that the store has forgotten or has
+put together already is taken for that, a verification that was lost is ordered again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from datetime import timedelta
+from typing import Any, Literal
+from uuid import UUID
+
+import procrastinate
+import structlog
+
+from service.access.rules import Act, Caller
+from service.contract.cards import LARGE_FROM, LargeAnswer, LargeParts, part_size
+from service.contract.failpoints import reach
+from service.database import Database, Row
+from service.errors import Conflict, Invalid, Unavailable
+from service.intake.actions import own_return
+from service.intake.store import large as store
+from service.jobs import defer, under_way
+from service.objects import Objects, multipart
+from service.objects.multipart import PartSpan, ReadBack, spans
+from service.records.store import images_held
+from service.settings import Settings
+
+TICKETS_AT_ONCE = 100
+# Begun, put together, ordered: three, and others may do the same at the same time.
+STEPS = 6
+VERIFY_TASK = "intake:verify_large"
+
+tasks = procrastinate.Blueprint()
+log = structlog.get_logger(__name__)
+
+
+class LargeDiffers(Invalid):
+    slug, title = "objects-differ", "The parts of the file are not the file"
+
+
+@dataclass(frozen=True, slots=True)
+class LargeFile:
+    """A large file as its sender describes it."""
+
+    digest: str
+    size: int
+    parts: list[PartSpan]
+
+    @property
+    def row(self) -> dict[str, Any]:
+        parts = _packed(part.sha256 for part in self.parts)
+        return {"digest": self.digest, "size": self.size, "parts": parts}
+
+    def is_that_of(self, known: Row) -> bool:
+        row = self.row
+        return (known["size"], bytes(known["parts"])) == (row["size"], row["parts"])
+
+
+def _packed(digests: Iterable[str]) -> bytes:
+    return b"".join(map(bytes.fromhex, digests))
+
+
+def described(digest: str, told: LargeParts) -> LargeFile:
+    """The file with its parts cut; raises Invalid when these are not the parts of such a file."""
+    each = part_size(told.size)
+    number = -(-told.size // each)
+    if told.size <= LARGE_FROM or number != len(told.parts):
+        raise Invalid(
+            f"A file of {told.size} bytes goes in one PUT."
+            if told.size <= LARGE_FROM
+            else f"A file of {told.size} bytes has {number} parts of {each} bytes, not {len(told.parts)}.",
+            next_step="Cut the file as the description of the API says and send all digests in order.",
+        )
+    return LargeFile(digest, told.size, list(spans(told.size, each, told.parts)))
+
+
+async def put_large(
+    db: Database,
+    objects: Objects,
+    settings: Settings,
+    caller: Caller,
+    return_id: UUID,
+    digest: str,
+    told: LargeParts,
+) -> LargeAnswer:
+    """Begin, carry on or look after the upload of a large file of a card return."""
+    file = described(digest, told)
+    for _ in range(STEPS):
+        known = await _known(db, caller, return_id, file)
+        answer = await _step(db, objects, settings, file, known)
+        if answer is not None:
+            return answer
+    raise Unavailable(
+        f"Others are at work on {digest}.",
+        consequence="What was sent stays.",
+        next_step="Ask again in a moment.",
+    )
+
+
+async def _known(db: Database, caller: Caller, return_id: UUID, file: LargeFile) -> Row | None:
+    """What is known of the file, once the caller was found to have one; noted as asked for."""
+    async with db.begin() as connection:
+        await own_return(connection, caller, return_id, Act.READ_CARD)
+        known = await store.large_file(connection, file.digest)
+        size = await store.awaited_size(connection, return_id, file.digest)
+        held = (await images_held(connection, [file.digest])).get(file.digest)
+        if held is not None:
+            known = held
+        if known is not None and known["verified_at"] is not None:
+            size = known["size"]
+        elif known is not None and known["assembled_at"] is None:
+            _refuse_other(file, known)
+        _refuse_unasked(return_id, file, size)
+        if known is not None and held is None and file.is_that_of(known):
+            await store.note_asked(connection, file.digest)
+    return known
+
+
+def _refuse_unasked(return_id: UUID, file: LargeFile, size: int | None) -> None:
+    if size is None:
+        raise Conflict(
+            f"Card return {return_id} waits for no file {file.digest}.",
+            next_step="Send the part of the manifest that names the file first.",
+        )
+    if size != file.size:
+        raise Invalid(
+            f"File {file.digest} has {size} bytes by the record, not {file.size}.",
+            next_step="Read the file again: its description does not describe it.",
+        )
+
+
+def _refuse_other(file: LargeFile, known: Row) -> None:
+    """Refuse what contradicts what another sender, or this one, said of the same digest."""
+    same = file.is_that_of(known)
+    if same and known["refused_at"] is not None:
+        raise LargeDiffers(
+            f"All parts of {file.digest} came in as they were described, but together they are another file.",
+            consequence="They were deleted from the store; nothing of this file is held. Keep the card.",
+            next_step="Read the file again from the card and send it under the digest it has.",
+        )
+    if not same and known["refused_at"] is None and not known["left_alone"]:
+        raise Conflict(
+            f"Another sender describes other parts for {file.digest}; not both can be that file.",
+            consequence="Nothing was changed. Keep the card.",
+            next_step="Read the file again. If it still has this digest, ask again later: an upload that "
+            "proves false, or that nobody carries on for a day, gives way.",
+        )
+
+
+async def _step(
+    db: Database, objects: Objects, settings: Settings, file: LargeFile, known: Row | None
+) -> LargeAnswer | None:
+    """Answer from what is known; None when something was set going first, so that one must look again."""
+    if known is not None and known["verified_at"] is not None:
+        return await _answer(objects, settings, file, "verified")
+    if known is not None and known["assembled_at"] is not None:
+        await _order_verification(db, file.digest)
+        return await _answer(objects, settings, file, "verifying")
+    if known is None or known["upload_id"] is None or not file.is_that_of(known):
+        await _begin(db, objects, file, known["upload_id"] if known is not None else None)
+        return None
+    upload_id: str = known["upload_id"]
+    tags = await multipart.parts_held(objects, file.digest, upload_id, file.parts)
+    if tags is not None and len(tags) < len(file.parts):
+        return await _answer(objects, settings, file, "receiving", upload_id, tags)
+    if tags is None:
+        assembled = await objects.stat(objects.original_key(file.digest)) is not None
+    else:
+        assembled = await multipart.assemble(objects, file.digest, upload_id, file.parts, tags)
+        reach("large.assembled")
+    async with db.begin() as connection:
+        if assembled:
+            await store.note_assembled(connection, file.digest, upload_id)
+        else:
+            log.warning("an upload was lost and begins again", digest=file.digest, listed=tags is not None)
+            await store.forget_upload(connection, file.digest, upload_id)
+    return None
+
+
+async def _begin(db: Database, objects: Objects, file: LargeFile, instead_of: str | None) -> None:
+    """Begin an upload, unless the store has an object of that name: then that is to be verified."""
+    if await objects.stat(objects.original_key(file.digest)) is not None:
+        async with db.begin() as connection:
+            row = file.row | {"upload_id": None}
+            await store.note_upload(connection, row, instead_of=instead_of, assembled=True)
+        return
+    upload_id = await multipart.begin(objects, file.digest)
+    reach("large.begun")
+    async with db.begin() as connection:
+        row = file.row | {"upload_id": upload_id}
+        ours = await store.note_upload(connection, row, instead_of=instead_of)
+    if ours:
+        await multipart.give_up_others(objects, file.digest, upload_id)
+    else:
+        await multipart.give_up(objects, file.digest, upload_id)
+
+
+async def _order_verification(db: Database, digest: str) -> None:
+    """Order the reading back unless an order stands that a living worker has or will have."""
+    async with db.begin() as connection:
+        known = await store.large_file(connection, digest, lock=True)
+        if known is None or known["assembled_at"] is None or known["verified_at"] is not None:
+            return
+        if not await under_way(connection, f"large:{digest}"):
+            await defer(connection, VERIFY_TASK, once=f"large:{digest}", digest=digest)
+
+
+async def _answer(
+    objects: Objects,
+    settings: Settings,
+    file: LargeFile,
+    state: Literal["receiving", "verifying", "verified"],
+    upload_id: str = "",
+    tags: Mapping[int, str] | None = None,
+) -> LargeAnswer:
+    expires_at = await objects.now() + timedelta(seconds=settings.ticket_seconds)
+    lacking = [part for part in file.parts if part.number not in tags] if tags is not None else []
+    seconds = settings.ticket_seconds
+    return LargeAnswer(
+        sha256=file.digest,
+        state=state,
+        parts_held=len(file.parts) - len(lacking),
+        tickets=multipart.part_tickets(objects, file.digest, upload_id, lacking[:TICKETS_AT_ONCE], seconds),
+        expires_at=expires_at,
+    )
+
+
+async def verify_large(db: Database, objects: Objects, digest: str) -> str:
+    """Read an assembled file back whole and say what it proved to be: `verified`, `false`, `changed`, `lost`.
+
+    `false`: the parts are as described and are not the file; only other parts are taken from now on.
+    `changed`: the store gave other bytes than were sent; the file is asked for again.
+    """
+    async with db.begin() as connection:
+        known = await store.large_file(connection, digest)
+    if known is None or known["assembled_at"] is None or known["verified_at"] is not None:
+        return "verified" if known is not None and known["verified_at"] is not None else "lost"
+    got = await multipart.read_back(objects, digest, part_size(known["size"]))
+    outcome = _judged(known, got)
+    if outcome == "verified":
+        reach("large.verified")
+        async with db.begin() as connection:
+            await store.note_verified(connection, digest)
+        return outcome
+    log.error(
+        "a large file is not what its digest says" if got is not None else "a large file is gone",
+        digest=digest,
+        outcome=outcome,
+        size=known["size"],
+        size_found=got.size if got is not None else None,
+        sha256_found=got.sha256 if got is not None else None,
+    )
+    async with db.begin() as connection:
+        held = digest in await images_held(connection, [digest])
+    if got is not None and got.sha256 != digest and not held:
+        await multipart.remove_false(objects, digest)
+    async with db.begin() as connection:
+        await store.forget_upload(connection, digest, known["upload_id"], refused=outcome == "false")
+    return outcome
+
+
+def _judged(known: Row, got: ReadBack | None) -> str:
+    if got is None:
+        return "lost"
+    if got.sha256 == known["digest"]:
+        # Its bytes are what they are; a size that is not theirs makes no other file of them.
+        return "verified" if got.size == known["size"] else "false"
+    as_told = got.size == known["size"] and _packed(got.parts) == bytes(known["parts"])
+    return "false" if as_told else "changed"
+
+
+_AGAIN = procrastinate.RetryStrategy(max_attempts=8, exponential_wait=3)
+
+
+@tasks.task(name="verify_large", pass_context=True, retry=_AGAIN)
+async def _verify_large(context: procrastinate.JobContext, digest: str) -> None:
+    """Runs in the worker, whose context holds `db` and `objects`; a store that is down is tried again."""
+    around = context.additional_context
+    await verify_large(around["db"], around["objects"], digest)

@@ -1,0 +1,247 @@
+"""Originals that are too large for one PUT, by S3 multipart upload.
+
+The store compares each part with the SHA-256 signed into its ticket. Of the whole it can then only give a
+checksum over the parts' checksums ("...-3"), which is no SHA-256 of the file: the whole is known only after
+`read_back`. Source: Amazon S3 User Guide, "Uploading and copying objects using multipart upload" and
+"Checking object integrity".
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from itertools import count
+from typing import TYPE_CHECKING, Any
+
+import structlog
+import urllib3
+from botocore.exceptions import BotoCoreError, ClientError
+
+from service.contract.cards import PartTicket
+from service.objects import Objects, _base64_of, _code, _hex_of, _is_absent, _unavailable, original_key
+
+if TYPE_CHECKING:
+    from types_boto3_s3.type_defs import CompletedPartTypeDef
+
+_log = structlog.get_logger(__name__)
+
+READ_AT_ONCE = 1024 * 1024
+GONE = "NoSuchUpload"
+HELD_ALREADY = "PreconditionFailed"
+# The store has parts, but they are not the ones that were asked for.
+UNFIT = {"BadDigest", "InvalidPart", "InvalidPartOrder", "EntityTooSmall", "InvalidRequest"}
+LOCKED = {"AccessDenied", "ObjectLocked", "InvalidRequest", "MethodNotAllowed"}
+
+
+@dataclass(frozen=True)
+class PartSpan:
+    """Bytes `offset` to `offset + size` of a file, with their SHA-256; `number` starts with 1."""
+
+    number: int
+    offset: int
+    size: int
+    sha256: str
+
+
+@dataclass(frozen=True)
+class ReadBack:
+    """What the store gave: all bytes counted and hashed, and hashed part by part."""
+
+    size: int
+    sha256: str
+    parts: list[str]
+
+
+def spans(size: int, each: int, digests: Iterable[str]) -> Iterator[PartSpan]:
+    """The parts of a file of `size` bytes cut every `each` bytes."""
+    offsets = range(0, size, each)
+    for number, offset, digest in zip(count(1), offsets, digests, strict=False):
+        yield PartSpan(number, offset, min(each, size - offset), digest)
+
+
+def part_tickets(
+    objects: Objects, digest: str, upload_id: str, parts: Iterable[PartSpan], expires_s: int
+) -> list[PartTicket]:
+    """A PUT for each part, good for `expires_s` seconds; the store refuses other bytes."""
+    path = objects._path(original_key(digest))
+    tickets = []
+    for part in parts:
+        headers = {"x-amz-checksum-sha256": _base64_of(part.sha256), "Content-Length": str(part.size)}
+        query = {"partNumber": str(part.number), "uploadId": upload_id}
+        url = objects._sign_public.url("PUT", path, expires_s, headers, query)
+        tickets.append(
+            PartTicket(number=part.number, offset=part.offset, size=part.size, url=url, headers=headers)
+        )
+    return tickets
+
+
+async def begin(objects: Objects, digest: str) -> str:
+    """Begin an upload under the original's own name; its id. Nothing is visible there before `assemble`."""
+    return await objects._in_thread(_begin, objects, digest)
+
+
+def _begin(objects: Objects, digest: str) -> str:
+    try:
+        return objects._inner.create_multipart_upload(
+            **_named(objects, digest), ChecksumAlgorithm="SHA256", ContentType="application/octet-stream"
+        )["UploadId"]
+    except (BotoCoreError, ClientError) as error:
+        raise _unavailable(f"begin an upload of {digest}", error) from error
+
+
+async def parts_held(
+    objects: Objects, digest: str, upload_id: str, parts: Sequence[PartSpan]
+) -> dict[int, str] | None:
+    """Which of the parts the store has, as number -> ETag; None when it knows no such upload (any more)."""
+    return await objects._in_thread(_parts_held, objects, digest, upload_id, parts)
+
+
+def _parts_held(
+    objects: Objects, digest: str, upload_id: str, parts: Sequence[PartSpan]
+) -> dict[int, str] | None:
+    held: dict[int, str] = {}
+    pages = objects._inner.get_paginator("list_parts")
+    try:
+        for page in pages.paginate(**_named(objects, digest), UploadId=upload_id):
+            for found in page.get("Parts", []):
+                number = found["PartNumber"]
+                if 1 <= number <= len(parts) and _fits(found, parts[number - 1]):
+                    held[number] = found["ETag"]
+    except (BotoCoreError, ClientError) as error:
+        if _code(error) == GONE:
+            return None
+        raise _unavailable(f"list the parts of {digest}", error) from error
+    return held
+
+
+def _fits(found: Mapping[str, Any], part: PartSpan) -> bool:
+    """Not every store tells the checksum it has compared."""
+    told = _hex_of(found.get("ChecksumSHA256"))
+    return found["Size"] == part.size and told in (None, part.sha256)
+
+
+async def assemble(
+    objects: Objects, digest: str, upload_id: str, parts: Sequence[PartSpan], tags: Mapping[int, str]
+) -> bool:
+    """Put the parts together; False when the store has others than these, and the upload is given up.
+
+    True says that there is an object of that name now, whoever put it there, and nothing of its content.
+    """
+    return await objects._in_thread(_assemble, objects, digest, upload_id, parts, tags)
+
+
+def _assemble(
+    objects: Objects, digest: str, upload_id: str, parts: Sequence[PartSpan], tags: Mapping[int, str]
+) -> bool:
+    told: list[CompletedPartTypeDef] = [
+        {"PartNumber": part.number, "ETag": tags[part.number], "ChecksumSHA256": _base64_of(part.sha256)}
+        for part in parts
+    ]
+    try:
+        objects._inner.complete_multipart_upload(
+            **_named(objects, digest), UploadId=upload_id, MultipartUpload={"Parts": told}, IfNoneMatch="*"
+        )
+    except (BotoCoreError, ClientError) as error:
+        if _code(error) in UNFIT:
+            _log.error("the store holds other parts than were asked for", digest=digest, code=_code(error))
+            _give_up(objects, digest, upload_id)
+            return False
+        if _code(error) == HELD_ALREADY:
+            _give_up(objects, digest, upload_id)
+        # An answer that was lost and asked for again: the upload is over because it was completed.
+        elif _code(error) != GONE or objects._stat(original_key(digest)) is None:
+            raise _unavailable(f"put the parts of {digest} together", error) from error
+    return True
+
+
+async def give_up(objects: Objects, digest: str, upload_id: str) -> None:
+    """End an upload; its parts are gone. One that is over already is left as it is."""
+    await objects._in_thread(_give_up, objects, digest, upload_id)
+
+
+def _give_up(objects: Objects, digest: str, upload_id: str) -> None:
+    try:
+        objects._inner.abort_multipart_upload(**_named(objects, digest), UploadId=upload_id)
+    except (BotoCoreError, ClientError) as error:
+        if _code(error) != GONE:
+            # Its parts take room until the store's own rule clears them; nothing depends on it.
+            _log.warning("an upload could not be ended", digest=digest, code=_code(error))
+
+
+async def give_up_others(objects: Objects, digest: str, upload_id: str) -> None:
+    """End every other upload under this name: ones that were begun and noted nowhere."""
+    await objects._in_thread(_give_up_others, objects, digest, upload_id)
+
+
+def _give_up_others(objects: Objects, digest: str, upload_id: str) -> None:
+    key = original_key(digest)
+    try:
+        found = objects._inner.list_multipart_uploads(Bucket=objects.settings.bucket, Prefix=key)
+    except (BotoCoreError, ClientError) as error:
+        _log.warning("uploads could not be listed", digest=digest, code=_code(error))
+        return
+    for other in found.get("Uploads", []):
+        if other["Key"] == key and other["UploadId"] != upload_id:
+            _give_up(objects, digest, other["UploadId"])
+
+
+async def read_back(objects: Objects, digest: str, each: int) -> ReadBack | None:
+    """Read the whole original in a stream, hashed over all and per `each` bytes; None when there is none.
+
+    Needs the memory of two chunks, whatever the size. Raises Unavailable.
+    """
+    return await objects._in_thread(_read_back, objects, digest, each)
+
+
+def _read_back(objects: Objects, digest: str, each: int) -> ReadBack | None:
+    whole, size, parts = hashlib.sha256(), 0, []
+    try:
+        body = objects._inner.get_object(**_named(objects, digest))["Body"]
+        part, room = hashlib.sha256(), each
+        for chunk in body.iter_chunks(READ_AT_ONCE):
+            whole.update(chunk)
+            size += len(chunk)
+            left = memoryview(chunk)
+            while len(left) >= room:
+                part.update(left[:room])
+                parts.append(part.hexdigest())
+                left, part, room = left[room:], hashlib.sha256(), each
+            part.update(left)
+            room -= len(left)
+        if room < each:
+            parts.append(part.hexdigest())
+    except (BotoCoreError, ClientError, urllib3.exceptions.HTTPError) as error:
+        if _is_absent(error):
+            return None
+        raise _unavailable(f"give back all of {digest}", error) from error
+    return ReadBack(size, whole.hexdigest(), parts)
+
+
+async def remove_false(objects: Objects, digest: str) -> None:
+    """Delete the object under an original's name whose bytes were read and are not that original.
+
+    Where the bucket keeps versions, this one; where a lock forbids that, it is hidden under a delete marker,
+    so that the right bytes can come. The caller has made sure that no record names it. Raises Unavailable.
+    """
+    await objects._in_thread(_remove_false, objects, digest)
+
+
+def _remove_false(objects: Objects, digest: str) -> None:
+    named = _named(objects, digest)
+    try:
+        version = objects._inner.head_object(**named).get("VersionId")
+        try:
+            one = named | ({"VersionId": version} if version else {})
+            objects._inner.delete_object(**one)
+        except ClientError as error:
+            if not version or _code(error) not in LOCKED:
+                raise
+            objects._inner.delete_object(**named)
+    except (BotoCoreError, ClientError) as error:
+        if not _is_absent(error):
+            raise _unavailable(f"delete the false {digest}", error) from error
+
+
+def _named(objects: Objects, digest: str) -> dict[str, Any]:
+    return {"Bucket": objects.settings.bucket, "Key": original_key(digest)}
