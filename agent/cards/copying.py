@@ -2,34 +2,47 @@
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import io
 import os
 import sqlite3
 import threading
+import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from datetime import datetime
+from functools import partial
 from pathlib import Path
-from typing import BinaryIO
+from typing import Literal
 
 import msgspec
 
 from agent.cards.pictures import Facts, judge
 from agent.cards.walking import Entry
 from agent.outbox.database import now, open_database
+from agent.outbox.originals import NOT_JUDGED
 from agent.outbox.returns import Returns
-from agent.outbox.spool import BLOCK, Spool
+from agent.outbox.room import Room
+from agent.outbox.spool import BLOCK, Spool, SpoolFull
 from service.contract.cards import FileKind
 
 # Up to here a file is read once into memory, and written only if its digest is new.
 AT_ONCE = 4 * BLOCK
+# How often a file is tried that did not hold still, once everything else is read; seconds in between.
 ATTEMPTS = 3
+PAUSE = 0.2
+
+
+Trouble = Literal["changed_while_read", "short_read"]
 
 
 @dataclass(frozen=True, slots=True)
 class Copied:
-    """A file whose bytes lie in the spool or are held by the service. `fresh`: they were written now."""
+    """A file whose bytes lie in the spool or are held by the service. `fresh`: they were written now.
+
+    `listed` and `modified_ns` are what the file system said of the file when these bytes were read.
+    """
 
     entry: Entry
     digest: str
@@ -37,24 +50,41 @@ class Copied:
     facts: Facts
     read_at: datetime
     fresh: bool
-    changed: bool = False
+    listed: int
+    modified_ns: int
+    trouble: Trouble | None = None
+
+    @property
+    def again(self) -> bool:
+        """Another try may bring other bytes."""
+        return self.trouble is not None
+
+    def what_is_wrong(self) -> str | None:
+        """Why the card must not be called read because of this file; its bytes are kept all the same."""
+        if self.trouble == "short_read":
+            return f"ended after {self.size} of {self.listed} listed bytes; what came is kept"
+        if self.trouble == "changed_while_read":
+            return f"changed each time it was read; the {self.size} bytes read last are kept"
+        return None
 
 
 @dataclass(frozen=True, slots=True)
 class Failed:
-    """A file that could not be read, and why."""
+    """A file that could not be read, and why. `again`: it may be read by another try."""
 
     entry: Entry
     why: str
+    again: bool = False
 
 
 class Copier:
     """Used by several threads at once; each looks into the outbox through a connection of its own."""
 
-    def __init__(self, database: Path, spool: Spool, told: Callable[[int], None]) -> None:
+    def __init__(self, database: Path, spool: Spool, room: Room, told: Callable[[int], None]) -> None:
         """`told` is called with the number of bytes just read, from any thread."""
         self._database = database
         self._spool = spool
+        self._room = room
         self._told = told
         self._own = threading.local()
         self._opened: list[sqlite3.Connection] = []
@@ -63,63 +93,88 @@ class Copier:
         for connection in self._opened:
             connection.close()
 
-    def copy(self, entry: Entry, kind: FileKind) -> Copied | Failed:
-        """Read until the file holds still between two looks at it; if it never does, it is kept and marked.
+    def copy(self, entry: Entry, kind: FileKind, last: bool = False) -> Copied | Failed:
+        """Read the file once; with `last` until it holds still, or a few times.
 
-        Raises SpoolError when the bytes cannot be stored: that is no fault of the file.
+        Waits while the spool's disk is full. Raises SpoolError when the bytes cannot be stored: that is no
+        fault of the file.
         """
         if entry.trouble is not None:
             return Failed(entry, entry.trouble)
-        try:
-            return self._until_still(entry, kind)
-        except OSError as error:
-            return Failed(entry, f"could not be read: {error.strerror or error}")
+        for attempt in range(1, ATTEMPTS + 1):
+            result = self._try(entry, kind)
+            if not (last and result.again) or attempt == ATTEMPTS:
+                break
+            time.sleep(PAUSE * attempt)
+        return result
 
-    def _until_still(self, entry: Entry, kind: FileKind) -> Copied:
-        attempt = 0
+    def _try(self, entry: Entry, kind: FileKind) -> Copied | Failed:
         while True:
-            attempt += 1
-            with open(entry.path, "rb", buffering=0) as file:  # noqa: PTH123
-                before = os.fstat(file.fileno())
-                copied = self._once(file, entry, kind, before.st_size)
-                after = os.fstat(file.fileno())
-            still = (before.st_size, before.st_mtime_ns) == (after.st_size, after.st_mtime_ns)
-            if still and copied.size == after.st_size:
-                return copied
-            if attempt == ATTEMPTS:
-                return replace(copied, changed=True)
+            try:
+                return self._look_twice(entry, kind)
+            except SpoolFull:
+                self._room.wait_for(entry.size, self._returns(), was_full=True)
+            except OSError as error:
+                return Failed(
+                    entry, f"could not be read: {error.strerror or error}", error.errno == errno.EIO
+                )
 
-    def _once(self, file: io.FileIO, entry: Entry, kind: FileKind, size: int) -> Copied:
+    def _look_twice(self, entry: Entry, kind: FileKind) -> Copied:
+        """The bytes, and whether the file was the same before and after they were read."""
+        with open(entry.path, "rb", buffering=0) as file:  # noqa: PTH123
+            before = os.fstat(file.fileno())
+            copied = self._once(file, entry, kind, before)
+            after = os.fstat(file.fileno())
+        copied = replace(copied, listed=after.st_size, modified_ns=after.st_mtime_ns)
+        if (before.st_size, before.st_mtime_ns) != (after.st_size, after.st_mtime_ns):
+            return replace(copied, trouble="changed_while_read")
+        if copied.size == after.st_size:
+            return copied
+        return replace(copied, trouble="short_read" if copied.size < after.st_size else "changed_while_read")
+
+    def _once(self, file: io.FileIO, entry: Entry, kind: FileKind, seen: os.stat_result) -> Copied:
+        size = seen.st_size
+        blocks = partial(self._blocks, file, size + BLOCK)
+        made = partial(Copied, entry, listed=size, modified_ns=seen.st_mtime_ns)
         if size <= AT_ONCE:
-            return self._small(file, entry, kind)
+            return self._small(blocks(), kind, made)
         if self._returns().size_is_known(size):
-            digest = self._hash(file)
-            known = self._known(digest, size)
+            digest, came = self._hash(blocks())
+            known = self._known(digest, came)
             if known is not None:
-                return Copied(entry, digest, size, known, now(), fresh=False)
+                return made(digest, came, known, now(), False)
+            if self._spool.adopt(digest, came):
+                return self._judged(digest, came, kind, made)
             file.seek(0)
-        digest, stored = self._spool.store(self._blocks(file))
-        with self._spool.path(digest).open("rb") as spooled:
-            return Copied(entry, digest, stored, judge(kind, stored, spooled), now(), fresh=True)
+        self._room.wait_for(size, self._returns())
+        return self._judged(*self._spool.store(blocks()), kind, made)
 
-    def _small(self, file: io.FileIO, entry: Entry, kind: FileKind) -> Copied:
-        data = b"".join(self._blocks(file))
+    def _judged(self, digest: str, size: int, kind: FileKind, made: Callable[..., Copied]) -> Copied:
+        with self._spool.path(digest).open("rb") as spooled:
+            return made(digest, size, judge(kind, size, spooled), now(), True)
+
+    def _small(self, blocks: Iterator[bytes], kind: FileKind, made: Callable[..., Copied]) -> Copied:
+        data = b"".join(blocks)
         digest = hashlib.sha256(data).hexdigest()
         known = self._known(digest, len(data))
         if known is not None:
-            return Copied(entry, digest, len(data), known, now(), fresh=False)
+            return made(digest, len(data), known, now(), False)
         if not self._spool.adopt(digest, len(data)):
+            self._room.wait_for(len(data), self._returns())
             self._spool.store([data])
-        return Copied(entry, digest, len(data), judge(kind, len(data), io.BytesIO(data)), now(), fresh=True)
+        return made(digest, len(data), judge(kind, len(data), io.BytesIO(data)), now(), True)
 
-    def _hash(self, file: BinaryIO | io.FileIO) -> str:
-        digest = hashlib.sha256()
-        for block in self._blocks(file):
+    def _hash(self, blocks: Iterator[bytes]) -> tuple[str, int]:
+        digest, size = hashlib.sha256(), 0
+        for block in blocks:
             digest.update(block)
-        return digest.hexdigest()
+            size += len(block)
+        return digest.hexdigest(), size
 
-    def _blocks(self, file: BinaryIO | io.FileIO) -> Iterator[bytes]:
-        while block := file.read(BLOCK):
+    def _blocks(self, file: io.FileIO, most: int) -> Iterator[bytes]:
+        """The file's bytes; `most` ends a file that grows as fast as it is read."""
+        while most > 0 and (block := file.read(min(BLOCK, most))):
+            most -= len(block)
             self._told(len(block))
             yield block
 
@@ -127,6 +182,8 @@ class Copier:
         """Facts of bytes that need no copy: a receipt lists them, or they lie in the spool."""
         row = self._returns().original(digest)
         if row is None or not (row["held_at"] or (row["spooled_at"] and self._spool.holds(digest, size))):
+            return None
+        if row["facts"] == NOT_JUDGED:
             return None
         return msgspec.json.decode(row["facts"], type=Facts)
 

@@ -73,23 +73,38 @@ class Walk:
             yield Entry(name, path, 0, 0, "is a link or a device, not a file; it was not followed")
 
 
+# Of a longer listing the rest is counted, not named.
+MOST_NAMES = 50_000
+MOST_NAME_BYTES = 8 * 1024 * 1024
+
+
 @dataclass(frozen=True, slots=True)
 class Survey:
-    """How much there is to read, and a fingerprint of the listing (evidence, never identity)."""
+    """How much there is to read, and a fingerprint of the listing (evidence, never identity).
+
+    `names` are those of the files, by their exact bytes, so that what is not read can be named; `files` may
+    be more.
+    """
 
     files: int
     size: int
     fingerprint: str
+    names: tuple[bytes, ...] = ()
 
 
 def survey(root: Path) -> Survey:
     """Names, sizes and times of a whole card, without reading a file."""
     digest, files, size = hashlib.sha256(), 0, 0
+    names: list[bytes] = []
+    room = MOST_NAME_BYTES
     for entry in Walk(root):
         files += 1
         size += entry.size
+        room -= len(entry.name)
+        if len(names) < MOST_NAMES and room >= 0:
+            names.append(entry.name)
         digest.update(b"%s\0%d %d\n" % (entry.name, entry.size, entry.modified_ns))
-    return Survey(files, size, digest.hexdigest())
+    return Survey(files, size, digest.hexdigest(), tuple(names))
 
 
 def readable(name: bytes) -> tuple[str, bytes | None]:

@@ -60,6 +60,19 @@ MIGRATIONS = (
 )
 
 
+DAMAGE = frozenset({sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB})
+
+
+class Damaged(AgentError):
+    """The outbox's file is not what SQLite wrote; it is set aside and made again from the spool."""
+
+
+def is_damage(error: BaseException) -> bool:
+    """Whether an error of SQLite says that its file is damaged."""
+    code = getattr(error, "sqlite_errorcode", None)
+    return isinstance(error, sqlite3.DatabaseError) and code is not None and code & 0xFF in DAMAGE
+
+
 def now() -> datetime:
     return datetime.now(UTC)
 
@@ -67,8 +80,9 @@ def now() -> datetime:
 def open_database(path: Path, any_thread: bool = False) -> sqlite3.Connection:
     """A connection for one thread at a time; with `any_thread` another one may close it.
 
-    Raises AgentError for a file that is damaged or newer than this agent.
+    Raises Damaged, and AgentError for a file that cannot be opened or is newer than this agent.
     """
+    connection = None
     try:
         connection = sqlite3.connect(
             path, isolation_level=None, timeout=BUSY_MS / 1000, check_same_thread=not any_thread
@@ -78,6 +92,14 @@ def open_database(path: Path, any_thread: bool = False) -> sqlite3.Connection:
             connection.execute(f"PRAGMA {pragma}")
         _migrate(connection)
     except sqlite3.DatabaseError as error:
+        if connection is not None:
+            connection.close()
+        if is_damage(error):
+            raise Damaged(
+                f"The agent's database {path} is damaged: {error}.",
+                "Files already copied lie in the spool folder beside it. Do not wipe any card.",
+                "Run: sightledger-agent rebuild",
+            ) from error
         raise AgentError(
             f"The agent's database {path} cannot be used: {error}.",
             "Files already copied lie in the spool folder beside it. Do not wipe any card.",
@@ -117,7 +139,9 @@ def transaction(connection: sqlite3.Connection) -> Iterator[None]:
     connection.execute("BEGIN IMMEDIATE")
     try:
         yield
+        connection.execute("COMMIT")
     except BaseException:
-        connection.execute("ROLLBACK")
+        # On a full disk SQLite has rolled back by itself.
+        if connection.in_transaction:
+            connection.execute("ROLLBACK")
         raise
-    connection.execute("COMMIT")

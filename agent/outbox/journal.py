@@ -17,7 +17,7 @@ from uuid import UUID
 
 import msgspec
 
-from agent.outbox.spool import sync_folder, written
+from agent.outbox.spool import refusal, sync_folder, written
 from service.contract.wire import UtcTime
 
 
@@ -112,14 +112,19 @@ class Journals:
         return Reading(self.path(return_id))
 
     def append(self, return_id: UUID, records: list[Record]) -> None:
-        """Add records and make them last. Raises OSError; then none of them counts."""
+        """Add records and make them last. Raises SpoolError; then none of them counts."""
+        try:
+            self._append(return_id, b"".join(_line(record) for record in records))
+        except OSError as error:
+            raise refusal(self.folder, error) from error
+
+    def _append(self, return_id: UUID, lines: bytes) -> None:
         path = self.path(return_id)
         fresh = not path.exists()
         self.folder.mkdir(exist_ok=True)
         if return_id not in self._sound and not fresh:
             self._cut_off_end(return_id)
         self._sound.discard(return_id)
-        lines = b"".join(_line(record) for record in records)
         with path.open("ab", buffering=0) as file:
             before = file.tell()
             try:

@@ -23,6 +23,10 @@ class Originals:
     def __init__(self, connection: sqlite3.Connection) -> None:
         self._sql = connection
 
+    @property
+    def connection(self) -> sqlite3.Connection:
+        return self._sql
+
     def original(self, digest: str) -> sqlite3.Row | None:
         row: sqlite3.Row | None = self._sql.execute(
             "SELECT * FROM originals WHERE sha256=?", (digest,)

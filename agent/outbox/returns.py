@@ -6,6 +6,7 @@ import sqlite3
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from datetime import datetime
+from typing import TypeVar
 from uuid import UUID
 
 import msgspec
@@ -13,6 +14,7 @@ import msgspec
 from agent.outbox.database import now, transaction
 from agent.outbox.journal import Closed, Journals, NotRead, Opened, Record, Said, Took
 from agent.outbox.originals import Originals
+from agent.outbox.sending import Sending
 from service.contract.cards import (
     FILES_PER_PART,
     CardPrepared,
@@ -26,10 +28,12 @@ from service.contract.failpoints import reach
 from service.contract.work import StatementIn
 
 # What cannot be looked at whole is kept, but never counted as seen; the service counts the same way.
-NO_PICTURE = frozenset({"zero_length", "truncated", "not_an_image"})
+NO_PICTURE = frozenset({"zero_length", "truncated", "not_an_image", "slate"})
+
+R = TypeVar("R", bound=Record)
 
 
-class Returns(Originals):
+class Returns(Originals, Sending):
     """All access of one thread to card returns; `connection` belongs to that thread.
 
     With journals, what is read is written there too, before the outbox commits it.
@@ -37,7 +41,7 @@ class Returns(Originals):
 
     def __init__(self, connection: sqlite3.Connection, journals: Journals | None = None) -> None:
         super().__init__(connection)
-        self._journals = journals
+        self.journals = journals
         self._noted: dict[UUID, list[Record]] = {}
 
     @contextmanager
@@ -53,14 +57,20 @@ class Returns(Originals):
         finally:
             self._noted.clear()
 
-    def _note(self, return_id: UUID, record: Record) -> None:
-        if self._journals is not None:
+    def note(self, return_id: UUID, record: Record) -> None:
+        """For the journal alone; only inside `transaction`."""
+        if self.journals is not None:
             self._noted.setdefault(return_id, []).append(record)
+
+    def journalled(self, return_id: UUID, kind: type[R]) -> Iterator[R]:
+        """The records of one kind in the return's journal; none without a journal."""
+        if self.journals is not None and self.journals.path(return_id).exists():
+            yield from (one for one in self.journals.read(return_id) if isinstance(one, kind))
 
     def _write_journals(self) -> None:
         for return_id, records in self._noted.items():
-            assert self._journals is not None
-            self._journals.append(return_id, records)
+            assert self.journals is not None
+            self.journals.append(return_id, records)
             if any(isinstance(record, Took) for record in records):
                 reach("read.journalled")
 
@@ -77,7 +87,7 @@ class Returns(Originals):
         """`wire` is the opening as it was encoded before, if it was: what is sent stays the same (I8)."""
         wire = wire or msgspec.json.encode(opening)
         with self.transaction():
-            self._note(return_id, Opened(wire=msgspec.Raw(wire), unit=unit, source=source))
+            self.note(return_id, Opened(wire=msgspec.Raw(wire), unit=unit, source=source))
             self._sql.execute(
                 "INSERT INTO returns(id, state, unit, inspection_id, revision_id, opening, source,"
                 " started_at) VALUES(?,'reading',?,?,?,?,?,?)",
@@ -98,7 +108,7 @@ class Returns(Originals):
         picture = file.kind in ("still", "video") and not NO_PICTURE & set(file.marks)
         wire = wire or msgspec.json.encode(file)
         with self.transaction():
-            self._note(return_id, Took(ordinal, msgspec.Raw(wire)))
+            self.note(return_id, Took(ordinal, msgspec.Raw(wire)))
             self._sql.execute(
                 "INSERT INTO files VALUES(?,?,?,?,?,?,?,?,?,?)",
                 (
@@ -125,7 +135,7 @@ class Returns(Originals):
     def add_unread(self, return_id: UUID, ordinal: int, unread: UnreadFile) -> None:
         """`ordinal` counts from 1; one that is given again replaces what was said under it."""
         with self.transaction():
-            self._note(return_id, NotRead(ordinal, unread.path, unread.why))
+            self.note(return_id, NotRead(ordinal, unread.path, unread.why))
             self._sql.execute(
                 "INSERT OR REPLACE INTO unread VALUES(?,?,?,?)",
                 (str(return_id), ordinal, unread.path, unread.why),
@@ -134,7 +144,7 @@ class Returns(Originals):
     def add_statement(self, return_id: UUID, statement: StatementIn, wire: bytes | None = None) -> None:
         wire = wire or msgspec.json.encode(statement)
         with self.transaction():
-            self._note(return_id, Said(msgspec.Raw(wire)))
+            self.note(return_id, Said(msgspec.Raw(wire)))
             self._sql.execute(
                 "INSERT OR REPLACE INTO statements(id, return_id, wire) VALUES(?,?,?)",
                 (str(statement.id), str(return_id), wire),
@@ -154,7 +164,7 @@ class Returns(Originals):
             files=files, unread=unread, complete=complete, skipped=skipped, finished_at=finished_at
         )
         with self.transaction():
-            self._note(return_id, closed)
+            self.note(return_id, closed)
             self._sql.execute(
                 "UPDATE returns SET state='copied', finished_at=?, complete=?, files=?, bytes=?,"
                 " manifest_sha256=?, skipped=? WHERE id=? AND state='reading'",
@@ -302,8 +312,8 @@ class Returns(Originals):
             )
             self._sql.execute("UPDATE returns SET state='held', trouble=NULL WHERE id=?", (str(return_id),))
         # Only now that the receipt is on the disk: until then the journal is the second witness.
-        if self._journals is not None:
-            self._journals.remove(return_id)
+        if self.journals is not None:
+            self.journals.remove(return_id)
 
     def waiting(self) -> tuple[int, int]:
         """Files and bytes of returns without a receipt."""
@@ -325,8 +335,8 @@ class Returns(Originals):
 
     def note_prepared(self, card_id: UUID, prepared: CardPrepared) -> None:
         wire = msgspec.json.encode(prepared)
-        if self._journals is not None:
-            self._journals.keep_prepared(card_id, wire)
+        if self.journals is not None:
+            self.journals.keep_prepared(card_id, wire)
         self.add_preparation(card_id, wire)
 
     def add_preparation(self, card_id: UUID, wire: bytes) -> None:
@@ -347,8 +357,8 @@ class Returns(Originals):
             "UPDATE preparations SET sent_at=?, trouble=? WHERE card_id=?",
             (None if trouble else now().isoformat(), trouble, str(card_id)),
         )
-        if self._journals is not None:
-            self._journals.drop_prepared(card_id)
+        if self.journals is not None:
+            self.journals.drop_prepared(card_id)
 
 
 def _text(value: UUID | None) -> str | None:

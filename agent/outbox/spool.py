@@ -34,6 +34,18 @@ class SpoolFull(SpoolError):
     """The disk under the spool has no room: what failed can be done again once there is some."""
 
 
+def refusal(folder: Path, error: OSError) -> SpoolError:
+    """What a failed write or sync under the spool means."""
+    full = error.errno in FULL
+    return (SpoolFull if full else SpoolError)(
+        f"The disk under {folder} {'is full' if full else f'failed: {error.strerror}'}.",
+        "The card was not read to its end: leave it as it is, do not wipe it.",
+        "Free space on this disk, or let the agent push what is waiting, then read the card again."
+        if full
+        else "Have this disk looked at, then read the card again.",
+    )
+
+
 def sync_folder(path: Path) -> None:
     """Make renames in a folder last. Windows has no such call; NTFS journals them by itself."""
     if sys.platform == "win32":
@@ -73,10 +85,14 @@ class Spool:
         return self._by_digest / digest[:2] / digest
 
     def holds(self, digest: str, size: int) -> bool:
+        return self.size(digest) == size
+
+    def size(self, digest: str) -> int | None:
+        """Bytes that lie under this digest; None: nothing does."""
         try:
-            return self.path(digest).stat().st_size == size
+            return self.path(digest).stat().st_size
         except OSError:
-            return False
+            return None
 
     def adopt(self, digest: str, size: int) -> bool:
         """True when the bytes lie here, from a twin or a read that was killed; `settle` makes them last."""
@@ -126,14 +142,7 @@ class Spool:
             raise self._refusal(error) from error
 
     def _refusal(self, error: OSError) -> SpoolError:
-        full = error.errno in FULL
-        return (SpoolFull if full else SpoolError)(
-            f"The disk under {self.folder} {'is full' if full else f'failed: {error.strerror}'}.",
-            "The card was not read to its end: leave it as it is, do not wipe it.",
-            "Free space on this disk, or let the agent push what is waiting, then read the card again."
-            if full
-            else "Have this disk looked at, then read the card again.",
-        )
+        return refusal(self.folder, error)
 
     def settle(self) -> None:
         """Make every rename since the last call last. Raises SpoolError: then nothing is called copied."""

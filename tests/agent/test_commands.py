@@ -104,7 +104,7 @@ def test_run_reads_an_incomplete_card_again_when_it_is_put_in_again(
     (bench.station.state.folder / "agent.toml").write_text(f"media_roots = ['{tmp_path}/slots/*']\n", "utf-8")
     runner = Runner(State(bench.station.state.folder), lambda text: None)
     with monkeypatch.context() as patch:
-        patch.setattr(copying.Copier, "copy", lambda self, entry, kind: copying.Failed(entry, "bad sector"))
+        patch.setattr(copying.Copier, "copy", lambda self, entry, *_: copying.Failed(entry, "bad sector"))
         for _ in range(2):
             runner.once()
     assert [row["complete"] for row in bench.station.returns.newest()] == [0]

@@ -24,7 +24,6 @@ from agent.cards.walking import survey
 from agent.errors import AgentError
 from agent.outbox.database import now
 from agent.outbox.returns import Returns
-from agent.outbox.spool import SpoolError
 from service.contract.cards import ManifestPart, exact_path, manifest_digest
 from service.contract.wire import new_id
 from service.contract.work import StatementIn
@@ -216,42 +215,6 @@ def test_a_link_is_not_followed_but_named(bench: Bench, tmp_path: Path) -> None:
     return_id = bench.read()
     assert bench.files(return_id) == {}
     assert {unread.path for unread in bench.station.returns.unread(return_id)} == {"in.txt", "folder"}
-
-
-def test_a_file_that_never_holds_still_is_kept_and_marked(
-    bench: Bench, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    path = put(bench.card, "GROWS.JPG", jpeg(1))
-    real = copying.Copier._once
-
-    def growing(self: copying.Copier, *more: object) -> object:
-        copied = real(self, *more)  # type: ignore[arg-type]
-        with path.open("ab") as file:
-            file.write(b"more")
-        return copied
-
-    monkeypatch.setattr(copying.Copier, "_once", growing)
-    [file] = bench.files(bench.read()).values()
-    assert "changed_while_read" in file.marks
-
-
-def test_a_full_spool_closes_the_return_as_not_complete(
-    bench: Bench, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    put(bench.card, "A.JPG", jpeg(1))
-    put(bench.card, "B.MP4", b"x" * 100)
-    real = os.write
-
-    def full(handle: int, data: bytes) -> int:
-        if bytes(data) == b"x" * 100:
-            raise OSError(errno.ENOSPC, "No space left on device")
-        return real(handle, data)
-
-    monkeypatch.setattr(os, "write", full)
-    with pytest.raises(SpoolError, match="full"):
-        bench.read()
-    [row] = bench.station.returns.in_state("copied")
-    assert not row["complete"]
 
 
 def test_a_read_that_was_killed_is_closed_as_not_complete_and_read_again(bench: Bench) -> None:
