@@ -4,6 +4,7 @@ who starts the worker hands them over."""
 from __future__ import annotations
 
 from collections.abc import Mapping
+from copy import deepcopy
 from typing import Any
 
 import procrastinate
@@ -19,7 +20,8 @@ def open_queue(
     connector = procrastinate.PsycopgConnector(conninfo=_conninfo(database_url), min_size=1, max_size=4)
     queue = procrastinate.App(connector=connector)
     for context, blueprint in (tasks or {}).items():
-        queue.add_tasks_from(blueprint, namespace=context)
+        # The library renames the tasks it is given, so that a second queue would not find them.
+        queue.add_tasks_from(deepcopy(blueprint), namespace=context)
     return queue
 
 

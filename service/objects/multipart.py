@@ -195,26 +195,31 @@ async def read_back(objects: Objects, digest: str, each: int) -> ReadBack | None
 
 
 def _read_back(objects: Objects, digest: str, each: int) -> ReadBack | None:
-    whole, size, parts = hashlib.sha256(), 0, []
     try:
         body = objects._inner.get_object(**_named(objects, digest))["Body"]
-        part, room = hashlib.sha256(), each
-        for chunk in body.iter_chunks(READ_AT_ONCE):
-            whole.update(chunk)
-            size += len(chunk)
-            left = memoryview(chunk)
-            while len(left) >= room:
-                part.update(left[:room])
-                parts.append(part.hexdigest())
-                left, part, room = left[room:], hashlib.sha256(), each
-            part.update(left)
-            room -= len(left)
-        if room < each:
-            parts.append(part.hexdigest())
+        return hashed(body.iter_chunks(READ_AT_ONCE), each)
     except (BotoCoreError, ClientError, urllib3.exceptions.HTTPError) as error:
         if _is_absent(error):
             return None
         raise _unavailable(f"give back all of {digest}", error) from error
+
+
+def hashed(chunks: Iterable[bytes], each: int) -> ReadBack:
+    """A stream hashed over all and per `each` bytes."""
+    whole, size, parts = hashlib.sha256(), 0, []
+    part, room = hashlib.sha256(), each
+    for chunk in chunks:
+        whole.update(chunk)
+        size += len(chunk)
+        left = memoryview(chunk)
+        while len(left) >= room:
+            part.update(left[:room])
+            parts.append(part.hexdigest())
+            left, part, room = left[room:], hashlib.sha256(), each
+        part.update(left)
+        room -= len(left)
+    if room < each:
+        parts.append(part.hexdigest())
     return ReadBack(size, whole.hexdigest(), parts)
 
 
