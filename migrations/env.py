@@ -5,6 +5,7 @@ from sqlalchemy import create_engine, pool
 
 import service.access.store
 import service.campaigns.store
+import service.custody.store
 import service.intake.store
 import service.plans.store
 import service.records.store  # noqa: F401

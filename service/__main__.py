@@ -7,8 +7,9 @@ import os
 import sys
 import tempfile
 from collections.abc import Awaitable, Callable
+from contextlib import closing
 from pathlib import Path
-from typing import Annotated, TypeVar
+from typing import TYPE_CHECKING, Annotated, NoReturn, TypeVar
 
 import psycopg
 import sqlalchemy.exc
@@ -20,6 +21,9 @@ from service.database import Database, migrate
 from service.errors import NotFound, Refusal
 from service.settings import SettingError, Settings, read_settings
 
+if TYPE_CHECKING:
+    from service.objects.holding import Holding
+
 T = TypeVar("T")
 
 app = typer.Typer(no_args_is_help=True, add_completion=False, pretty_exceptions_enable=False)
@@ -28,7 +32,7 @@ account_app = typer.Typer(no_args_is_help=True, help="Accounts of people.")
 app.add_typer(plan_app, name="plan")
 app.add_typer(account_app, name="account")
 
-REFUSED, NOT_SET_UP = 1, 2
+REFUSED, NOT_SET_UP, NOT_SOUND = 1, 2, 3
 
 
 @app.callback()
@@ -69,20 +73,26 @@ def serve() -> None:
 def worker(
     until_empty: Annotated[bool, typer.Option("--until-empty", help="Do what is waiting, then end.")] = False,
 ) -> None:
-    """Run background work: thumbnails."""
+    """Run background work: thumbnails, large files read back; and on a schedule audit, locks and sweep."""
     from service.app import open_objects
+    from service.custody.actions.schedule import tasks as custody_tasks
+    from service.intake.actions.large import tasks as intake_tasks
     from service.jobs import open_queue, work
     from service.observe import configure_logging
     from service.records.actions.thumbnails import tasks as records_tasks
 
     settings = read_settings()
     configure_logging(settings.log_level)
-    queue = open_queue(settings.database_url, {"records": records_tasks})
+    queue = open_queue(
+        settings.database_url,
+        {"records": records_tasks, "intake": intake_tasks, "custody": custody_tasks},
+    )
 
     async def run() -> None:
         db = Database(settings.database_url)
         try:
-            await work(queue, {"db": db, "objects": open_objects(settings)}, wait=not until_empty)
+            around = {"db": db, "objects": open_objects(settings), "settings": settings}
+            await work(queue, around, wait=not until_empty)
         finally:
             await db.close()
 
@@ -211,6 +221,104 @@ def receipt_key(
     typer.echo(f"{path}: key {Signer.load(path).key_id}. Keep a copy in a safe place.", err=True)
 
 
+@app.command()
+def audit(
+    share: Annotated[
+        bool, typer.Option("--share", help="as many as one run of the schedule; default")
+    ] = False,
+    every: Annotated[bool, typer.Option("--all", help="every original")] = False,
+    digest: Annotated[list[str] | None, typer.Option(help="this one; may be given more than once")] = None,
+) -> None:
+    """Read originals back from the store and compare them with their digest; changes nothing there.
+
+    Ends with 3 when one is damaged, missing or unreadable.
+    """
+    from service.custody.actions import audit as audits
+
+    if share + every + bool(digest) > 1:
+        _stop("Give one of --share, --all and --digest.", NOT_SET_UP)
+
+    async def run(db: Database, holding: Holding) -> dict[str, int]:
+        if digest:
+            return await audits.audit_digests(db, holding, digest)
+        if every:
+            return await audits.audit_all(db, holding, _progress)
+        return await audits.audit_share(db, holding, read_settings().audit_days, _progress)
+
+    counts = _with_store(run)
+    typer.echo(", ".join(f"{number} {outcome}" for outcome, number in counts.items()))
+    if digest and sum(counts.values()) < len(set(digest)):
+        _stop("Not every digest given is one of an image that is held here.", REFUSED)
+    if any(number for outcome, number in counts.items() if outcome != "sound"):
+        _stop("The log names each that is not sound; the page /custody shows where it was seen.", NOT_SOUND)
+
+
+def _progress(done: int, number: int) -> None:
+    if sys.stderr.isatty():
+        typer.echo(f"\r{done} of {number}", nl=done == number, err=True)
+
+
+@app.command()
+def sweep(
+    delete: Annotated[
+        bool, typer.Option("--delete", help="delete them; never after a restore of an older backup")
+    ] = False,
+    days: Annotated[
+        int | None, typer.Option(min=1, help="how old by the store's clock; default SIGHTLEDGER_SWEEP_DAYS")
+    ] = None,
+) -> None:
+    """List objects in the store that nothing here names, one a line: key, bytes, since when."""
+    from service.custody.actions.sweep import Swept
+    from service.custody.actions.sweep import sweep as run_sweep
+
+    age = days or read_settings().sweep_days
+
+    async def run(db: Database, holding: Holding) -> Swept:
+        return await run_sweep(db, holding, age, delete=delete)
+
+    found = _with_store(run)
+    for one in found.orphans:
+        typer.echo(f"{one.key}\t{one.size}\t{one.modified:%Y-%m-%dT%H:%M:%SZ}")
+    typer.echo(", ".join(f"{number} {name}" for name, number in found.counts().items()), err=True)
+
+
+@app.command()
+def retention(
+    site: Annotated[str, typer.Argument(help="the site's code")],
+    days: Annotated[int | None, typer.Option(min=0, max=36_500, help="0: no locks any more")] = None,
+    mode: Annotated[str, typer.Option(help="governance or compliance")] = "governance",
+) -> None:
+    """Say for how many days a site's originals are locked in the store; without --days show it."""
+    import msgspec
+
+    from service.contract.custody import Retention, RetentionIn
+    from service.custody.actions import record_retention, standing_retention
+
+    async def run(db: Database) -> Retention:
+        async with db.begin() as connection:
+            if days is None:
+                return await standing_retention(connection, site)
+            wanted = msgspec.convert({"days": days, "mode": mode}, RetentionIn)
+            return await record_retention(connection, site, wanted, by=None)
+
+    try:
+        told = _with_database(run)
+    except msgspec.ValidationError as error:
+        _stop(f"The policy cannot be recorded: {error}.", REFUSED)
+    typer.echo(f"{told.site}: {told.days} days, {told.mode}")
+
+
+def _with_store(use: Callable[[Database, Holding], Awaitable[T]]) -> T:
+    """Run with database and store; each thing of note is a line of the log."""
+    from service.app import open_holding
+    from service.observe import configure_logging
+
+    settings = read_settings()
+    configure_logging(settings.log_level)
+    with closing(open_holding(settings)) as holding:
+        return _with_database(lambda db: use(db, holding))
+
+
 def _with_database(use: Callable[[Database], Awaitable[T]]) -> T:
     settings: Settings = read_settings()
 
@@ -224,7 +332,7 @@ def _with_database(use: Callable[[Database], Awaitable[T]]) -> T:
     return asyncio.run(run())
 
 
-def _stop(text: str, status: int) -> None:
+def _stop(text: str, status: int) -> NoReturn:
     typer.echo(text, err=True)
     raise typer.Exit(status)
 

@@ -14,6 +14,7 @@ from litestar.openapi.spec import Components, SecurityScheme, Tag
 
 import service.access.routes
 import service.campaigns.routes
+import service.custody.routes
 import service.intake.routes
 import service.plans.routes
 import service.records.routes
@@ -24,6 +25,7 @@ from service.described import DescribedJson
 from service.health import live, metrics, ready
 from service.http import ServiceRequest, framed
 from service.objects import Objects, ObjectSettings
+from service.objects.holding import Holding
 from service.observe import configure_logging, watched
 from service.problems import EXCEPTION_HANDLERS
 from service.settings import Settings, read_settings
@@ -37,6 +39,7 @@ ROUTERS: list[Router] = [
     service.records.routes.router,
     service.campaigns.routes.router,
     service.intake.routes.router,
+    service.custody.routes.router,
     service.web.routes.router,
 ]
 
@@ -51,7 +54,7 @@ def create_app(settings: Settings | None = None) -> Litestar:
     db = Database(settings.database_url)
     objects = open_objects(settings)
     signer = Signer.load(settings.receipt_key_file)
-    watch = Watch()
+    watch = Watch(settings.audit_days)
 
     @asynccontextmanager
     async def lifespan(_app: Litestar) -> AsyncIterator[None]:
@@ -87,15 +90,22 @@ def create_app(settings: Settings | None = None) -> Litestar:
 
 def open_objects(settings: Settings) -> Objects:
     """The object store these settings name."""
-    return Objects(
-        ObjectSettings(
-            endpoint=settings.s3_endpoint,
-            public_endpoint=settings.s3_public,
-            region=settings.s3_region,
-            bucket=settings.s3_bucket,
-            access_key=settings.s3_access_key,
-            secret_key=settings.s3_secret_key,
-        )
+    return Objects(_store(settings))
+
+
+def open_holding(settings: Settings) -> Holding:
+    """The same store, for those who look after what it holds."""
+    return Holding(_store(settings))
+
+
+def _store(settings: Settings) -> ObjectSettings:
+    return ObjectSettings(
+        endpoint=settings.s3_endpoint,
+        public_endpoint=settings.s3_public,
+        region=settings.s3_region,
+        bucket=settings.s3_bucket,
+        access_key=settings.s3_access_key,
+        secret_key=settings.s3_secret_key,
     )
 
 
@@ -134,5 +144,6 @@ def openapi_config() -> OpenAPIConfig:
             Tag(name="campaigns", description="campaigns, inspections, statements and completion"),
             Tag(name="records", description="units, images and the history of a serial number"),
             Tag(name="intake", description="card returns from manifest to receipt, placements and moves"),
+            Tag(name="custody", description="how the originals are kept: read back, locked, for how long"),
         ],
     )

@@ -35,6 +35,13 @@ class Settings:
         default=Path("receipt-key.pem"), metadata={"help": "Ed25519 key (PKCS 8 PEM) that signs receipts"}
     )
     ticket_seconds: int = field(default=3600, metadata={"help": "how long an upload ticket is good for"})
+    audit_days: int = field(default=90, metadata={"help": "every original is read back within so many days"})
+    sweep_days: int = field(
+        default=30, metadata={"help": "how old an object that nothing names must be to be called an orphan"}
+    )
+    sweep_deletes: str = field(
+        default="no", metadata={"help": "yes: the nightly sweep deletes orphans; else it only tells of them"}
+    )
     session_hours: int = field(default=12, metadata={"help": "how long a person stays signed in"})
     metrics_token: str = field(
         default="", metadata={"secret": True, "help": "bearer token that may read /metrics, and nothing else"}

@@ -10,6 +10,7 @@ from prometheus_client import CollectorRegistry, Gauge, generate_latest
 from sqlalchemy.exc import SQLAlchemyError
 
 from service.campaigns.actions.drift import drift_of_next
+from service.custody.store import figures as custody_figures
 from service.database import Database
 from service.intake.store.figures import figures
 
@@ -35,21 +36,31 @@ TOLD = {
     "locations": "Locations owed in open campaigns",
     "locations_complete": "Locations complete in open campaigns",
     "locations_in_conflict": "Locations in open campaigns with statements in conflict",
+    "originals_read_back": "Originals read back from the store within the window (SIGHTLEDGER_AUDIT_DAYS)",
+    "originals_overdue": "Originals neither read back nor come in within the window",
+    "originals_damaged": "Originals whose bytes are not what they are named by",
+    "originals_missing": "Originals that the store does not have",
+    "originals_unreadable": "Originals that the store lists and does not give",
+    "originals_locked": "Originals that cannot be deleted before their time",
+    "oldest_reading_seconds": "Age of the oldest last reading of an original",
     "completion_drift": "Roll-up rows found to differ from a recount, over the campaigns recounted",
     "completion_recounted": "Open campaigns that this process has recounted",
 }
 
 
 class Watch:
-    """Reads the stock when it is asked, and recounts one open campaign every few minutes, in turn.
+    """Reads the stock when it is asked; every few minutes it recounts one open campaign, in turn, and counts
+    how the originals are kept.
 
     Of the recounts each process tells its own; that all campaigns come round says completion_recounted.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, audit_days: int = 90) -> None:
+        self._audit_days = audit_days
         self._drift: dict[UUID, int] = {}
         self._last: UUID | None = None
         self._next_at = 0.0
+        self._custody: dict[str, float] | None = None
 
     async def text(self, db: Database) -> bytes:
         """The gauges in Prometheus' text format; empty while the database does not answer."""
@@ -62,15 +73,18 @@ class Watch:
         await self._recount(db)
         held["completion_drift"] = float(sum(self._drift.values()))
         held["completion_recounted"] = float(len(self._drift))
+        held |= self._custody or {}
         registry = CollectorRegistry()
         for name, told in TOLD.items():
-            Gauge(f"sightledger_{name}", told, registry=registry).set(held[name])
+            if name in held:
+                Gauge(f"sightledger_{name}", told, registry=registry).set(held[name])
         return generate_latest(registry)
 
     async def _recount(self, db: Database) -> None:
         if time.monotonic() < self._next_at:
             return
         self._next_at = time.monotonic() + RECOUNT_EVERY_S
+        await self._count_custody(db)
         try:
             found = await drift_of_next(db, self._last)
         except SQLAlchemyError as error:
@@ -81,3 +95,14 @@ class Watch:
             self._drift[self._last] = rows
             if rows:
                 _log.error("the roll-up differs from a recount", campaign=str(self._last), rows=rows)
+
+    async def _count_custody(self, db: Database) -> None:
+        try:
+            async with db.begin() as connection:
+                counts = await custody_figures(connection, self._audit_days)
+        except SQLAlchemyError as error:
+            _log.warning("no figures of the originals", cause=type(error).__name__)
+            return
+        names = ("read_back", "overdue", "damaged", "missing", "unreadable", "locked")
+        self._custody = {f"originals_{name}": float(counts[name]) for name in names}
+        self._custody["oldest_reading_seconds"] = float(counts["oldest_seconds"] or 0)

@@ -1,0 +1,104 @@
+"""Custody of originals: how much is read back when, what is an orphan, how long a lock lasts. Pure."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Container, Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Protocol, TypeVar
+
+from service.access.rules import Caller, Role
+from service.errors import NotAllowed
+
+AUDITS_PER_DAY = 24
+# The schedule aims at four fifths of the window: a worker may stand still for the rest of it.
+SPARE = 1.25
+
+MAY_LOOK = frozenset({Role.AUTHOR, Role.APPROVER, Role.AUDITOR, Role.ADMINISTRATOR})
+
+
+def must_look(caller: Caller) -> None:
+    """Raise NotAllowed unless the caller may see how the originals are kept."""
+    if not caller.roles & MAY_LOOK:
+        raise NotAllowed(
+            f"{caller.name} may not see how the originals are kept.",
+            next_step="Ask an auditor, the quality office or an administrator.",
+        )
+
+
+def share(held: int, window_days: int) -> int:
+    """How many originals one scheduled audit reads, so that all are read within the window."""
+    return math.ceil(held * SPARE / (window_days * AUDITS_PER_DAY))
+
+
+class Aged(Protocol):
+    @property
+    def digest(self) -> str | None: ...
+    @property
+    def modified(self) -> datetime: ...
+
+
+A = TypeVar("A", bound=Aged)
+
+
+def orphans(listed: Iterable[A], named: Container[str], at: datetime, age: timedelta) -> list[A]:
+    """What nobody names and what has been in the store for `age`, both times by the store's clock.
+
+    A name that is none of ours is no orphan: who put it there knows what it is.
+    """
+    return [
+        one
+        for one in listed
+        if one.digest is not None and one.digest not in named and at - one.modified >= age
+    ]
+
+
+@dataclass(frozen=True, slots=True)
+class Policy:
+    """How long a site wants its originals locked; 0 days: not at all. `strict`: nobody may lift the lock
+    before its time (COMPLIANCE), else whoever holds that right at the store may (GOVERNANCE)."""
+
+    days: int
+    strict: bool
+
+    @property
+    def span(self) -> timedelta:
+        return timedelta(days=self.days)
+
+
+def strongest(policies: Iterable[Policy]) -> Policy | None:
+    """The policy for an original seen at several sites: the longest time and the strictest mode of any."""
+    asked = [policy for policy in policies if policy.days > 0]
+    if not asked:
+        return None
+    return Policy(max(policy.days for policy in asked), any(policy.strict for policy in asked))
+
+
+def renew_at(until: datetime, policy: Policy) -> datetime:
+    """When a lock is renewed: while a third of the policy's time is left."""
+    return until - policy.span / 3
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One reading of an original; `number` counts readings in the order in which they were recorded."""
+
+    digest: str
+    number: int
+    outcome: str
+
+
+def last_readings(readings: Iterable[Reading]) -> dict[str, Reading]:
+    """Of each original the last reading: by number, not by any clock, in whatever order they come."""
+    last: dict[str, Reading] = {}
+    for one in readings:
+        known = last.get(one.digest)
+        if known is None or known.number < one.number:
+            last[one.digest] = one
+    return last
+
+
+def counted(outcomes: Sequence[str]) -> dict[str, int]:
+    """How often each outcome came up, those that did not come up included."""
+    return {name: outcomes.count(name) for name in ("sound", "damaged", "missing", "unreadable")}

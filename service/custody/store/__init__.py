@@ -1,0 +1,227 @@
+"""SQL of custody: readings of originals, runs, retention policies and what is locked by them."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from datetime import timedelta
+from typing import Any
+
+import sqlalchemy as sa
+from sqlalchemy.dialects.postgresql import ARRAY, distinct_on, insert
+from sqlalchemy.ext.asyncio import AsyncConnection
+
+from service.access.store import sites
+from service.database import Row, id_column, json, metadata, moment, reference, text
+from service.intake.store import card_returns
+from service.records.store import images, sightings, unit_images, units
+
+# One pass over the store, or a part of it, with what it found; appended when it ends.
+custody_runs = sa.Table(
+    "custody_runs",
+    metadata,
+    id_column(),
+    sa.Column("number", sa.BigInteger, sa.Identity(), nullable=False, unique=True),
+    text("kind"),
+    moment("started_at"),
+    moment("ended_at"),
+    json("found"),
+    sa.Index("ix_custody_runs_kind_number", "kind", "number"),
+)
+
+# Facts: an original was read back from the store, at the store's time. `number` is the order in which
+# they were recorded; no clock orders them (I4).
+image_readings = sa.Table(
+    "image_readings",
+    metadata,
+    sa.Column("digest", sa.Text, primary_key=True),
+    sa.Column("number", sa.BigInteger, sa.Identity(), primary_key=True),
+    sa.Column("run_id", sa.UUID(as_uuid=True), nullable=False),
+    text("outcome"),
+    text("told", nullable=True),
+    text("kept_version", nullable=True),
+    moment("read_at"),
+    sa.ForeignKeyConstraint(["digest"], ["images.digest"]),
+)
+
+# Of each original the last reading (a projection of image_readings) and its lock as last set.
+image_custody = sa.Table(
+    "image_custody",
+    metadata,
+    text("digest", primary_key=True),
+    sa.Column("number", sa.BigInteger),
+    text("outcome", nullable=True),
+    text("told", nullable=True),
+    text("kept_version", nullable=True),
+    moment("read_at", nullable=True),
+    text("locked_version", nullable=True),
+    text("lock_mode", nullable=True),
+    moment("locked_until", nullable=True),
+    moment("renew_at", nullable=True),
+    sa.ForeignKeyConstraint(["digest"], ["images.digest"]),
+    sa.Index("ix_image_custody_number", "number"),
+    sa.Index("ix_image_custody_renew_at", "renew_at"),
+    sa.Index("ix_image_custody_not_sound", "digest", postgresql_where=sa.text("outcome <> 'sound'")),
+)
+
+# How long a site wants its originals locked: appended, the highest number of a site stands.
+retention_policies = sa.Table(
+    "retention_policies",
+    metadata,
+    id_column(),
+    reference("site_id", "sites.id"),
+    sa.Column("number", sa.Integer, nullable=False),
+    sa.Column("days", sa.Integer, nullable=False),
+    text("mode"),
+    reference("account_id", "accounts.id", nullable=True),
+    moment("recorded_at"),
+    sa.UniqueConstraint("site_id", "number"),
+)
+
+# The policy by which the originals of a card return were locked.
+return_locks = sa.Table(
+    "return_locks",
+    metadata,
+    reference("card_return_id", "card_returns.id", primary_key=True),
+    reference("policy_id", "retention_policies.id"),
+)
+
+
+NOT_SOUND = ("damaged", "missing", "unreadable")
+
+
+def texts_of(values: Iterable[str]) -> sa.ColumnElement[Any]:
+    return sa.cast(sa.literal(list(values), ARRAY(sa.Text)), ARRAY(sa.Text))
+
+
+async def images_count(connection: AsyncConnection) -> int:
+    return int(await connection.scalar(sa.select(sa.func.count()).select_from(images)) or 0)
+
+
+async def longest_unread(connection: AsyncConnection, limit: int) -> list[tuple[str, int]]:
+    """Digest and size of those not found sound, then of those never read, then of those read longest ago."""
+    order = (
+        sa.case((image_custody.c.outcome != "sound", 0), else_=1),
+        image_custody.c.number.asc().nulls_first(),
+    )
+    query = (
+        sa.select(images.c.digest, images.c.size)
+        .outerjoin(image_custody, image_custody.c.digest == images.c.digest)
+        .order_by(*order)
+        .limit(limit)
+    )
+    return [(row.digest, row.size) for row in await connection.execute(query)]
+
+
+async def images_after(connection: AsyncConnection, after: str, limit: int) -> list[tuple[str, int]]:
+    """Digest and size of images by digest, after one."""
+    query = (
+        sa.select(images.c.digest, images.c.size)
+        .where(images.c.digest > after)
+        .order_by(images.c.digest)
+        .limit(limit)
+    )
+    return [(row.digest, row.size) for row in await connection.execute(query)]
+
+
+async def sizes_of(connection: AsyncConnection, digests: Collection[str]) -> list[tuple[str, int]]:
+    query = sa.select(images.c.digest, images.c.size).where(images.c.digest == sa.any_(texts_of(digests)))
+    return [(row.digest, row.size) for row in await connection.execute(query)]
+
+
+async def add_readings(connection: AsyncConnection, rows: Sequence[Mapping[str, Any]]) -> None:
+    """Append readings and show each as the last of its image."""
+    found = await connection.execute(
+        sa.insert(image_readings).returning(
+            *(image_readings.c[name] for name in ("digest", "number", *_SHOWN)), sort_by_parameter_order=True
+        ),
+        list(rows),
+    )
+    # In one order of digests, so that two audits wait for each other without a deadlock.
+    fresh = sorted((dict(row) for row in found.mappings()), key=lambda row: row["digest"])
+    shown = insert(image_custody)
+    changed = {name: shown.excluded[name] for name in ("number", *_SHOWN)}
+    older = sa.or_(image_custody.c.number.is_(None), image_custody.c.number < shown.excluded.number)
+    await connection.execute(
+        shown.on_conflict_do_update(index_elements=["digest"], set_=changed, where=older), fresh
+    )
+
+
+_SHOWN = ("outcome", "told", "kept_version", "read_at")
+
+
+async def add_run(connection: AsyncConnection, row: Mapping[str, Any]) -> None:
+    await connection.execute(sa.insert(custody_runs).values(**row))
+
+
+async def last_runs(connection: AsyncConnection) -> dict[str, Row]:
+    """The last run of each kind."""
+    query = (
+        sa.select(custody_runs)
+        .ext(distinct_on(custody_runs.c.kind))
+        .order_by(custody_runs.c.kind, custody_runs.c.number.desc())
+    )
+    return {row["kind"]: row for row in (await connection.execute(query)).mappings()}
+
+
+async def figures(connection: AsyncConnection, window_days: int) -> Row:
+    """Counts over every original. An image that was never read counts from when the store was first seen
+    to hold it."""
+    seen = sa.func.coalesce(image_custody.c.read_at, images.c.verified_at)
+    window = sa.func.now() - timedelta(days=window_days)
+
+    def among(condition: sa.ColumnElement[bool]) -> sa.ColumnElement[int]:
+        return sa.func.count().filter(condition)
+
+    query = sa.select(
+        sa.func.count().label("held"),
+        sa.func.coalesce(sa.func.sum(images.c.size), 0).label("bytes"),
+        among(image_custody.c.read_at >= window).label("read_back"),
+        among(seen < window).label("overdue"),
+        *(among(image_custody.c.outcome == name).label(name) for name in NOT_SOUND),
+        among(image_custody.c.locked_until > sa.func.now()).label("locked"),
+        sa.func.min(image_custody.c.locked_until)
+        .filter(image_custody.c.locked_until > sa.func.now())
+        .label("first_lock_ends"),
+        sa.func.min(seen).label("oldest"),
+        sa.func.extract("epoch", sa.func.now() - sa.func.min(seen)).label("oldest_seconds"),
+    ).select_from(images.outerjoin(image_custody, image_custody.c.digest == images.c.digest))
+    return (await connection.execute(query)).mappings().one()
+
+
+async def not_sound(connection: AsyncConnection, limit: int) -> Sequence[Row]:
+    """Originals whose last reading was not sound, by digest."""
+    query = (
+        sa.select(image_custody, images.c.size)
+        .join(images, images.c.digest == image_custody.c.digest)
+        .where(image_custody.c.outcome != "sound")
+        .order_by(image_custody.c.digest)
+        .limit(limit)
+    )
+    return (await connection.execute(query)).mappings().all()
+
+
+async def seen_where(connection: AsyncConnection, digests: Collection[str]) -> Sequence[Row]:
+    """Of each image every sighting: site, card return and path."""
+    query = (
+        sa.select(
+            sightings.c.digest, sightings.c.card_return_id, sightings.c.path, sites.c.code.label("site")
+        )
+        .join(card_returns, card_returns.c.id == sightings.c.card_return_id)
+        .join(sites, sites.c.id == card_returns.c.site_id)
+        .where(sightings.c.digest == sa.any_(texts_of(digests)))
+        .order_by(sightings.c.digest, sightings.c.id)
+    )
+    return (await connection.execute(query)).mappings().all()
+
+
+async def shown_at_units(connection: AsyncConnection, digests: Collection[str]) -> Sequence[Row]:
+    """Of each image the units it stands at, and their sites."""
+    query = (
+        sa.select(unit_images.c.digest, units.c.serial, sites.c.code.label("site"))
+        .join(units, units.c.id == unit_images.c.unit_id)
+        .join(sites, sites.c.id == units.c.site_id)
+        .where(unit_images.c.digest == sa.any_(texts_of(digests)))
+        .distinct()
+        .order_by(unit_images.c.digest, units.c.serial)
+    )
+    return (await connection.execute(query)).mappings().all()

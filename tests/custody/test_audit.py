@@ -1,0 +1,200 @@
+"""Originals are read back from the real store; what happened to them behind the service's back is found."""
+
+from __future__ import annotations
+
+import asyncio
+import hashlib
+import os
+import time
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+import sqlalchemy as sa
+
+from deploy.embedded.store import ObjectStore
+from service.access.rules import Role
+from service.app import open_holding
+from service.custody.actions import read_custody
+from service.custody.actions.audit import audit_all, audit_digests, audit_share
+from service.custody.rules import Reading, last_readings
+from service.custody.store import image_custody, image_readings
+from service.database import Database
+from service.errors import NotAllowed, Unavailable
+from service.objects import original_key
+from service.objects.holding import Holding
+from service.settings import Settings
+from service.watching import Watch
+from tests import build, services
+from tests.http.test_command import sightledger
+from tests.intake.returning import CardBack, Yard, claim, jpeg, open_yard, rows_of
+
+pytestmark = pytest.mark.anyio
+
+
+async def held(yard: Yard, number: int, first: int = 1) -> CardBack:
+    """A committed card return of so many pictures."""
+    files = [(f"A/{n}.JPG", jpeg(n), claim(yard.inspection_id)) for n in range(first, first + number)]
+    card = yard.card(*files)
+    await card.go_through()
+    return card
+
+
+def body_of(card: CardBack, at: int = 0) -> tuple[str, bytes]:
+    digest = card.files[at].sha256
+    return digest, card.bodies[digest]
+
+
+async def test_p27_a_bit_flipped_in_the_store_is_found_and_told_everywhere(
+    yard: Yard, db: Database, holding: Holding, s3: Any, settings: Settings
+) -> None:
+    card = await held(yard, 3)
+    assert await audit_all(db, holding) == {"sound": 3, "damaged": 0, "missing": 0, "unreadable": 0}
+    digest, body = body_of(card)
+    flipped = body[:50] + bytes([body[50] ^ 1]) + body[51:]
+    s3.put_object(Bucket=settings.s3_bucket, Key=original_key(digest), Body=flipped)
+    lost, _ = body_of(card, 1)
+    s3.delete_object(Bucket=settings.s3_bucket, Key=original_key(lost))
+    before = s3.list_object_versions(Bucket=settings.s3_bucket)
+
+    told = sightledger(settings, "audit", "--all")
+    assert (told.returncode, told.stdout) == (3, "1 sound, 1 damaged, 1 missing, 0 unreadable\n")
+    assert [line for line in told.stderr.splitlines() if digest in line and '"error"' in line]
+    after = s3.list_object_versions(Bucket=settings.s3_bucket)
+    assert [before[name] for name in ("Versions", "DeleteMarkers")] == [
+        after[name] for name in ("Versions", "DeleteMarkers")
+    ], "an audit changes nothing"
+
+    auditor = await build.person(db, Role.AUDITOR)
+    standing = await read_custody(db, auditor, settings.audit_days)
+    assert {(one.digest, one.outcome) for one in standing.not_sound} == {
+        (digest, "damaged"),
+        (lost, "missing"),
+    }
+    assert all(one.kept_version for one in standing.not_sound), "the bucket keeps the sound versions"
+    for one in standing.not_sound:
+        assert one.units == [yard.serial]
+        assert [(seen.site, seen.card_return_id) for seen in one.seen] == [(yard.made.site, card.id)]
+    assert (standing.held, standing.read_back, standing.overdue) == (3, 3, 0)
+    figures = (await Watch(settings.audit_days).text(db)).decode().splitlines()
+    assert {"sightledger_originals_damaged 1.0", "sightledger_originals_missing 1.0"} <= set(figures)
+    assert {"sightledger_originals_read_back 3.0", "sightledger_originals_overdue 0.0"} <= set(figures)
+    elsewhere = await read_custody(db, await build.person(db, Role.AUDITOR, at=[yard.made.other_site]), 90)
+    assert (elsewhere.not_sound, elsewhere.not_sound_elsewhere) == ([], 2)
+    with pytest.raises(NotAllowed):
+        await read_custody(db, await build.person(db, Role.INSPECTOR), 90)
+
+
+async def test_p27_a_bit_flipped_on_the_disk_of_the_store_is_found(
+    fresh_database_url: str, service_settings: Settings
+) -> None:
+    """In the store's own files, where it lies; so this test has a store of its own."""
+    with services.throwaway_folder() as folder, ObjectStore(folder / "store", throwaway=True) as store:
+        settings = replace(
+            service_settings,
+            database_url=fresh_database_url,
+            s3_endpoint=store.endpoint,
+            s3_public_endpoint=store.endpoint,
+            s3_bucket=store.bucket,
+            s3_access_key=store.access_key,
+            s3_secret_key=store.secret_key,
+        )
+        db, holding = Database(fresh_database_url), open_holding(settings)
+        yard = await open_yard(db, settings)
+        card = await held(yard, 2)
+        digest, body = body_of(card)
+        await asyncio.to_thread(flip_on_disk, folder, body)
+        counts = await audit_all(db, holding)
+        assert counts["sound"] == 1
+        assert counts["damaged"] + counts["unreadable"] == 1
+        (bad,) = await rows_of(db, sa.select(image_custody).where(image_custody.c.outcome != "sound"))
+        assert bad["digest"] == digest
+        # A store that is away says nothing of its originals: nothing is called missing.
+        store.stop()
+        with pytest.raises(Unavailable):
+            await audit_all(db, holding)
+        assert [row["outcome"] for row in await rows_of(db, sa.select(image_readings))].count("missing") == 0
+        yard.objects.close()
+        holding.close()
+        await db.close()
+
+
+def flip_on_disk(folder: Path, body: bytes) -> None:
+    """One bit of the picture, in whichever file of the store it lies."""
+    deadline = time.monotonic() + 10
+    while time.monotonic() < deadline:
+        for path in folder.rglob("*.dat"):
+            at = path.read_bytes().find(body)
+            if at >= 0:
+                with path.open("r+b") as file:
+                    file.seek(at + 50)
+                    was = file.read(1)[0]
+                    file.seek(at + 50)
+                    file.write(bytes([was ^ 1]))
+                    os.fsync(file.fileno())
+                return
+        time.sleep(0.1)
+    raise AssertionError("the picture lies in no file of the store")
+
+
+async def test_p27_the_share_takes_the_unsound_then_the_never_read_then_the_longest_unread(
+    yard: Yard, db: Database, holding: Holding, s3: Any, settings: Settings
+) -> None:
+    card = await held(yard, 4)
+    digests = sorted(file.sha256 for file in card.files)
+    assert sum((await audit_digests(db, holding, digests[2:3])).values()) == 1
+    assert sum((await audit_digests(db, holding, digests[:1])).values()) == 1
+    order: list[str] = []
+    for _ in range(4):
+        # A window so long that a share is one original.
+        assert sum((await audit_share(db, holding, 90)).values()) == 1
+        order.append((await last_reading(db))["digest"])
+    assert set(order[:2]) == {digests[1], digests[3]}, "never read comes first"
+    assert order[2:] == [digests[2], digests[0]], "then what was read longest ago"
+    s3.delete_object(Bucket=settings.s3_bucket, Key=original_key(digests[0]))
+    await audit_digests(db, holding, digests[:1])
+    for _ in range(2):
+        await audit_share(db, holding, 90)
+        assert (await last_reading(db))["digest"] == digests[0], "what is not sound is looked at every time"
+    await held(yard, 4)  # the card again: the missing one is held, and no ticket is given for it
+    s3.put_object(Bucket=settings.s3_bucket, Key=original_key(digests[0]), Body=card.bodies[digests[0]])
+    assert (await audit_share(db, holding, 90))["sound"] == 1, "put back by a person, it is sound again"
+
+
+async def last_reading(db: Database) -> Any:
+    query = sa.select(image_readings).order_by(image_readings.c.number.desc()).limit(1)
+    return (await rows_of(db, query))[0]
+
+
+async def test_p27_i3_what_is_shown_is_the_fold_of_the_readings(
+    yard: Yard, db: Database, holding: Holding, s3: Any, settings: Settings
+) -> None:
+    card = await held(yard, 6)
+    for at in range(3):
+        s3.delete_object(Bucket=settings.s3_bucket, Key=original_key(card.files[at].sha256))
+        await asyncio.gather(audit_all(db, holding), audit_share(db, holding, 1), audit_all(db, holding))
+    readings = await rows_of(db, sa.select(image_readings))
+    assert len(readings) >= 36
+    folded = last_readings(Reading(row["digest"], row["number"], row["outcome"]) for row in readings)
+    shown = await rows_of(db, sa.select(image_custody))
+    assert {row["digest"]: (row["number"], row["outcome"]) for row in shown} == {
+        digest: (one.number, one.outcome) for digest, one in folded.items()
+    }
+    assert sorted(one.outcome for one in folded.values()) == ["missing"] * 3 + ["sound"] * 3
+
+
+async def test_p27_cut_short_and_empty_originals_are_told_apart_from_sound_ones(
+    yard: Yard, db: Database, holding: Holding, s3: Any, settings: Settings
+) -> None:
+    nothing = yard.card(("A/1.JPG", b"", None), ("A/2.JPG", jpeg(2), None))
+    await nothing.go_through()
+    assert (await audit_all(db, holding))["sound"] == 2
+    digest, body = hashlib.sha256(jpeg(2)).hexdigest(), jpeg(2)
+    s3.put_object(Bucket=settings.s3_bucket, Key=original_key(digest), Body=body[:-1])
+    found = await holding.read_back(digest, len(body))
+    assert (found.outcome, found.told) == ("damaged", f"{len(body) - 1} bytes instead of {len(body)}")
+    told = sightledger(settings, "audit", "--digest", digest, "--digest", "0" * 64)
+    assert (told.returncode, told.stdout) == (1, "0 sound, 1 damaged, 0 missing, 0 unreadable\n")
+    assert sightledger(settings, "audit", "--digest", digest).returncode == 3
+    assert sightledger(settings, "audit", "--all", "--share").returncode == 2
