@@ -159,6 +159,12 @@ class CardBack:
             yard.db, yard.objects, yard.settings, agent or yard.agent, self.id, number, sent, body
         )
 
+    async def check(self, number: int, agent: Caller | None = None) -> PartAnswer:
+        yard = self.yard
+        return await parts.check_part(
+            yard.db, yard.objects, yard.settings, agent or yard.agent, self.id, number
+        )
+
     async def send_manifest(self) -> list[UploadTicket]:
         """Open and put every part; the tickets for what is lacking."""
         await self.open()
