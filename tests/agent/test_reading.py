@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import errno
 import hashlib
 import io
 import os
 import sys
-import unicodedata
 from datetime import timedelta
 from pathlib import Path
 
@@ -122,42 +120,6 @@ def test_what_is_odd_is_marked_and_kept_as_bytes(
     assert bench.station.spool.path(sha(data)).read_bytes() == data
 
 
-@posix_names
-def test_exact_name_bytes_round_trip(bench: Bench) -> None:
-    names = [
-        b"A.JPG",
-        b"a.jpg",
-        "caf\u00e9.JPG".encode(),
-        unicodedata.normalize("NFD", "caf\u00e9.JPG").encode(),
-        b"latin-\xe9.JPG",
-        b"new\nline.JPG",
-        b"back\\slash:colon.JPG",
-        b"\xff\xfe.JPG",
-    ]
-    for seed, name in enumerate(names):
-        with open(os.fsencode(bench.card) + b"/" + name, "wb") as file:  # noqa: PTH123
-            file.write(jpeg(seed))
-    return_id = bench.read()
-    found = {bytes(row["path_bytes"]): row["sha256"] for row in bench.station.returns.files(return_id)}
-    assert found == {name: sha(jpeg(seed)) for seed, name in enumerate(names)}
-    for file in bench.files(return_id).values():
-        assert exact_path(file.path, file.path_bytes) in names
-
-
-def test_the_same_card_again_copies_nothing(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
-    put(bench.card, "A.JPG", jpeg(1))
-    put(bench.card, "LARGE.MP4", os.urandom(copying.AT_ONCE + 5))
-    first = bench.read()
-
-    def never(*_: object) -> None:
-        raise AssertionError("a second copy was written")
-
-    monkeypatch.setattr(type(bench.station.spool), "store", never)
-    second = bench.read()
-    assert bench.files(second).keys() == bench.files(first).keys()
-    assert {f.sha256 for f in bench.files(second).values()} == {f.sha256 for f in bench.files(first).values()}
-
-
 def test_held_bytes_need_no_copy_even_when_the_spool_let_them_go(bench: Bench) -> None:
     put(bench.card, "A.JPG", jpeg(1))
     first = bench.read()
@@ -182,29 +144,6 @@ def test_large_files_of_a_known_size_but_other_bytes_are_copied(bench: Bench) ->
     put(bench.card, "A.MP4", other)
     [file] = bench.files(bench.read()).values()
     assert bench.station.spool.path(file.sha256).read_bytes() == other
-
-
-def test_i7_a_file_that_cannot_be_read_is_named_and_the_rest_goes_in(
-    bench: Bench, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    for number in range(5):
-        put(bench.card, f"{number}.JPG", jpeg(number))
-    real = copying.Copier._once
-
-    def failing(self: copying.Copier, file: io.FileIO, entry: copying.Entry, *more: object) -> object:
-        if entry.name == b"2.JPG":
-            raise OSError(errno.EIO, "Input/output error")
-        return real(self, file, entry, *more)  # type: ignore[arg-type]
-
-    monkeypatch.setattr(copying.Copier, "_once", failing)
-    return_id = bench.read()
-    assert set(bench.files(return_id)) == {"0.JPG", "1.JPG", "3.JPG", "4.JPG"}
-    [unread] = bench.station.returns.unread(return_id)
-    assert unread.path == "2.JPG"
-    assert "Input/output error" in unread.why
-    row = bench.station.returns.one(return_id)
-    assert row is not None
-    assert not row["complete"]
 
 
 @posix_names
