@@ -17,6 +17,7 @@ import pytest
 import sqlalchemy as sa
 
 from service.access.rules import Role
+from service.contract.cards import LARGE_FROM
 from service.contract.records import MoveIn, MoveTarget
 from service.contract.wire import new_id
 from service.database import Database
@@ -45,6 +46,8 @@ OWN_OR_PUBLIC: set[Operation] = {
     ("get", "/api/v1/callers/me"),
     ("get", "/api/v1/keys"),
     ("post", "/api/v1/agents"),
+    # Tells only whether an image is held, to one who can name its digest: he has its bytes.
+    ("post", "/api/v1/images/held"),
     ("get", "/health/live"),
     ("get", "/health/ready"),
 }
@@ -131,6 +134,7 @@ REPORT = {
     "version": "1", "platform": "p", "clock": "2026-09-10T08:00:00Z", "heldRevisions": [],
     "queuedFiles": 0, "queuedBytes": 0, "spoolFreeBytes": 0,
 }  # fmt: skip
+LARGE = {"size": LARGE_FROM + 1, "parts": ["0" * 64, "1" * 64]}
 SITE = {"name": "Taken", "kind": "works", "timeZone": "Europe/Dublin"}
 UNIT = {"id": str(new_id()), "build": "X", "since": "2026-09-01"}
 PASSWORDS = {"current": "correct horse battery", "new": "another horse battery"}
@@ -147,6 +151,8 @@ NAMED: dict[Operation, Callable[[Theirs], dict[str, Any] | None]] = {
     ("get", "/api/v1/sites/{code}"): lambda _: None,
     ("put", "/api/v1/sites/{code}"): lambda _: SITE,
     ("get", "/api/v1/sites/{code}/worklist"): lambda _: None,
+    ("get", "/api/v1/sites/{code}/retention"): lambda _: None,
+    ("put", "/api/v1/sites/{code}/retention"): lambda _: {"days": 0, "mode": "compliance"},
     ("put", "/api/v1/campaigns/{campaign_id}"): lambda it: it.campaign(),
     ("get", "/api/v1/campaigns/{campaign_id}"): lambda _: None,
     ("put", "/api/v1/campaigns/{campaign_id}/units"): lambda it: {"units": [it.serial]},
@@ -172,6 +178,8 @@ NAMED: dict[Operation, Callable[[Theirs], dict[str, Any] | None]] = {
     ("get", "/api/v1/cards/{card_id}"): lambda _: None,
     ("put", "/api/v1/card-returns/{return_id}"): lambda it: it.opening(it.site),
     ("put", "/api/v1/card-returns/{return_id}/parts/{part}"): lambda it: it.part(),
+    ("put", "/api/v1/card-returns/{return_id}/large/{digest}"): lambda _: LARGE,
+    ("post", "/api/v1/card-returns/{return_id}/parts/{part}/check"): lambda _: None,
     ("post", "/api/v1/card-returns/{return_id}/commit"): lambda _: closing(),
     ("get", "/api/v1/card-returns/{return_id}"): lambda _: None,
     ("get", "/api/v1/card-returns/{return_id}/files"): lambda _: None,
@@ -188,6 +196,7 @@ LISTS: set[Operation] = {
     ("get", "/api/v1/completion"),
     ("get", "/api/v1/units"),
     ("get", "/api/v1/card-returns"),
+    ("get", "/api/v1/custody"),
 }
 
 # A record of the other site smuggled in beside one of the caller's own.
@@ -209,6 +218,10 @@ SMUGGLED: dict[str, tuple[str, str, Callable[[Theirs], dict[str, Any]]]] = {
         "put", "/api/v1/card-returns/{open_return_id}", lambda it: it.opening(it.own_site)),
     "a part of their open return": (
         "put", "/api/v1/card-returns/{open_return_id}/parts/0", lambda it: it.part()),
+    "a large file of their open return": (
+        "put", f"/api/v1/card-returns/{{open_return_id}}/large/{'ab' * 32}", lambda _: LARGE),
+    "a check of their open return": (
+        "post", "/api/v1/card-returns/{open_return_id}/parts/0/check", lambda _: {}),
     "the commit of their open return": (
         "post", "/api/v1/card-returns/{open_return_id}/commit", lambda _: closing()),
     "their picture moved here": (
