@@ -1,4 +1,4 @@
-"""The long soak. Plain lines, then one line of JSON; exit code 1 when anything differs from what is promised."""
+"""The long soak. Plain lines, then one line of JSON; exit code 1 when anything differs from the promise."""
 
 from __future__ import annotations
 
@@ -34,13 +34,13 @@ def main() -> int:
     arguments.add_argument("--seed", type=int, default=secrets.randbelow(1 << 30))
     arguments.add_argument("--pace", type=float, default=1.0, help="how many times as many faults as usual")
     arguments.add_argument("--rest", type=float, default=20, help="minutes at most until all is held")
-    arguments.add_argument("--folder", type=Path, help="kept; default: a fresh one, deleted when nothing differs")
+    arguments.add_argument(
+        "--folder", type=Path, help="kept; default: a fresh one, deleted when nothing differs"
+    )
     given = arguments.parse_args()
     folder = given.folder or Path(tempfile.mkdtemp(prefix="sightledger-soak-"))
     folder.chmod(0o711)
-    wanted = Wanted(
-        given.seed, given.files, given.agents, given.minutes * 60, given.pace, given.rest * 60
-    )
+    wanted = Wanted(given.seed, given.files, given.agents, given.minutes * 60, given.pace, given.rest * 60)
     outcome = soak(wanted, folder, say)
     show(outcome)
     if outcome.differences:

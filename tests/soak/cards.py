@@ -76,6 +76,9 @@ class File:
     content: Content
     modified: int
 
+    def under(self, folder: Path) -> Path:
+        return folder / os.fsdecode(self.name)
+
 
 @dataclass
 class Card:
@@ -88,9 +91,9 @@ class Card:
     def put_into(self, folder: Path) -> None:
         """Write the files; what `prepare` wrote there stays."""
         for file in self.files:
-            target = os.path.join(os.fsencode(folder), file.name)
-            os.makedirs(os.path.dirname(target), exist_ok=True)
-            with open(target, "xb") as out:
+            target = file.under(folder)
+            target.parent.mkdir(parents=True, exist_ok=True)
+            with target.open("xb") as out:
                 out.write(file.content.data())
             os.utime(target, (file.modified, file.modified))
 

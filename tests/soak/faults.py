@@ -78,14 +78,13 @@ class Trouble:
 
     def stop(self) -> None:
         self._stop.set()
-        self._thread.join(120)
-        for link in self._links():
+        self._thread.join()
+        for link in (self.backend.store_link, *(place.link for place in self.places)):
             link.faults.refuse = link.faults.swallow = False
             link.faults.drop_answer_to = link.faults.flip_from = None
             link.reset_all()
         for place in self.places:
-            if place.clock.read_text() != "0":
-                place.set_clock(0)
+            place.set_clock(0)
 
     def _at(self, seconds: float, action: Callable[[], None]) -> None:
         heapq.heappush(self._due, (seconds, next(self._order), action))
@@ -97,14 +96,11 @@ class Trouble:
         try:
             while self._due:
                 at, _, action = heapq.heappop(self._due)
-                if self._stop.wait(max(0.0, at - self._now())):
-                    return
+                # Once asked to stop, what is left is done without waiting: none of the plan is dropped.
+                self._stop.wait(max(0.0, at - self._now()))
                 action()
         except BaseException as error:
             self.failure = error
-
-    def _links(self) -> list[Proxy]:
-        return [self.backend.store_link, *(place.link for place in self.places)]
 
     def _do(self, fault: Fault) -> None:
         place = self.places[fault.choice % len(self.places)]

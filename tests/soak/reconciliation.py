@@ -81,9 +81,7 @@ def _objects(plan: Plan, backend: Backend) -> Iterator[str]:
         keys = [one["Key"] for page in pages for one in page.get("Contents", [])]
         originals = [key for key in keys if key.startswith("originals/")]
         found = list(pool.map(read, originals))
-    yield from _apart(
-        "objects", ((d, d, size) for d, size in plan.contents().items()), found
-    )
+    yield from _apart("objects", ((d, d, size) for d, size in plan.contents().items()), found)
     yield from _apart("objects by number", [len(plan.contents())], [len(originals)])
     derived = {key.rpartition("/")[2].partition(".")[0] for key in keys if key.startswith("derived/t")}
     yield from _apart("thumbnails of nothing", [], derived - plan.contents().keys())
@@ -124,9 +122,7 @@ def _rows(plan: Plan, backend: Backend) -> Iterator[str]:
 
 def _workstations(plan: Plan, backend: Backend, places: list[Workplace]) -> Iterator[str]:
     keys = httpx.get(f"{backend.settings.public_url}/api/v1/keys").raise_for_status().json()["keys"]
-    public = {
-        key["kid"]: Ed25519PublicKey.from_public_bytes(_decoded(key["x"])) for key in keys
-    }
+    public = {key["kid"]: Ed25519PublicKey.from_public_bytes(_decoded(key["x"])) for key in keys}
     cards = {card.name: card for card in plan.cards}
     committed = execute(backend.settings, "SELECT id::text FROM card_returns WHERE committed_at IS NOT NULL")
     held: set[str] = set()
@@ -198,9 +194,9 @@ def _decoded(text: str) -> bytes:
 def _cards_untouched(plan: Plan, drawer: Path) -> Iterator[str]:
     """Every file is on its card as it was before; only `prepare` may have added some."""
     for visit in plan.visits:
-        root = os.fsencode(drawer / f"agent-{visit.agent}" / visit.card.name)
+        folder = drawer / f"agent-{visit.agent}" / visit.card.name
         for file in visit.card.files:
-            with open(os.path.join(root, file.name), "rb") as opened:
+            with file.under(folder).open("rb") as opened:
                 facts = os.fstat(opened.fileno())
                 same = hashlib.file_digest(opened, "sha256").hexdigest() == file.content.facts[0]
             if not same or facts.st_mtime != file.modified:
