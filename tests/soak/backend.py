@@ -164,10 +164,10 @@ class Backend:
         self.worker.watch()
 
 
-def wait_until(found: Callable[[], bool], seconds: float, otherwise: str) -> None:
+def wait_until(found: Callable[[], bool], seconds: float, otherwise: str, every: float = 0.2) -> None:
     """Raises TimeoutError with `otherwise`."""
     until = time.monotonic() + seconds
     while not found():
         if time.monotonic() > until:
             raise TimeoutError(otherwise)
-        time.sleep(0.2)
+        time.sleep(every)

@@ -169,7 +169,8 @@ class _Run:
         [[returns, files, new, size, size_new]] = execute(
             self.backend.settings,
             "SELECT count(*), coalesce(sum(files), 0), coalesce(sum(files_new), 0),"
-            " coalesce(sum(bytes), 0)::bigint, coalesce(sum(bytes_new), 0)::bigint FROM card_returns WHERE committed_at IS NOT NULL",
+            " coalesce(sum(bytes), 0)::bigint, coalesce(sum(bytes_new), 0)::bigint"
+            " FROM card_returns WHERE committed_at IS NOT NULL",
         )
         to_store, to_service = self.backend.store_link.up, sum(place.link.up for place in self.places)
         payload = sum(contents.values())

@@ -178,8 +178,9 @@ class Person:
 
     def _pull_while_read(self, card: Card, slot: Path, folder: Path, before: set[str]) -> None:
         with contextlib.suppress(TimeoutError):
-            wait_until(lambda: bool(self._new(card, before)), 20, "the agent did not begin")
-        time.sleep(self._chance.uniform(0, 0.6))
+            wait_until(lambda: bool(self._new(card, before)), 20, "the agent did not begin", every=0.005)
+        # A small card is read in a tenth of a second.
+        time.sleep(self._chance.uniform(0, len(card.files) / 1000))
         if any(state == "reading" for state, _ in self._new(card, before)):
             self.place.figures["cards pulled in mid read"] += 1
         slot.rename(folder)
