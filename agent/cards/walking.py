@@ -20,6 +20,7 @@ SYSTEM_NAMES = frozenset(
         b".fseventsd",
         b".temporaryitems",
         b".documentrevisions-v100",
+        b".ds_store",
         b"lost+found",
     }
 )

@@ -551,3 +551,11 @@ def test_p30_names_of_a_listing_are_bounded(bench: Bench, monkeypatch: pytest.Mo
     unread = unread_of(bench, return_id)
     assert set(unread) == {f"{number:02}.TXT" for number in range(15)} | {"."}
     assert unread["."].startswith("5 more files")
+
+
+def test_what_a_desktop_left_on_a_prepared_card_does_not_stop_its_next_preparation(bench: Bench) -> None:
+    bench.prepare()
+    put(bench.card, ".DS_Store", b"\0\0\0\1Bud1")
+    put(bench.card, "01 G.ID/.DS_Store", b"\0\0\0\1Bud1")
+    bench.prepare()
+    assert bench.files(bench.read()) == {}

@@ -2,19 +2,28 @@
 
 from __future__ import annotations
 
+import asyncio
 import hashlib
+import shutil
 import signal
 import subprocess
 import sys
+from contextlib import closing
+from pathlib import Path
+from typing import Any
+from uuid import UUID
 
 import pytest
 
 from agent.settings import State
+from agent.workstation import Workstation
 from service.contract.failpoints import AGENT
-from tests.agent.test_pushing import ROOT, Site, site, variables
-from tests.running import execute
-
-__all__ = ["site"]
+from service.contract.wire import new_id
+from service.objects import ObjectSettings
+from service.objects.holding import Holding
+from tests.agent.station import jpeg, put
+from tests.agent.test_pushing import ROOT, Site, make_unit, variables
+from tests.running import Running, execute
 
 # So that a card of a few files goes in several transactions, as one of thousands does.
 SMALL_BATCHES = """
@@ -49,20 +58,53 @@ def held_of(site: Site, digests: set[str]) -> dict[str, int]:
     return dict(rows)
 
 
+@pytest.fixture(scope="module")
+def site(service: Running, database_url: str, tmp_path_factory: pytest.TempPathFactory) -> Site:
+    """One workstation and one card for all points: it must bear being killed again and again."""
+    folder = tmp_path_factory.mktemp("killed")
+    code, unit = asyncio.run(make_unit(database_url))
+    answer = service.client_for(["administrator"]).post("/api/v1/enrolment-codes", json={"site": code})
+    answer.raise_for_status()
+    made = Site(service, code, unit, State(folder / "state"), folder / "slots" / "card")
+    made.agent("enrol", service.url, answer.json()["code"], "--name", "bench-1")
+    made.agent("prepare", unit, "--card", str(card_of(made)))
+    return made
+
+
+def card_of(site: Site) -> Path:
+    site.card.mkdir(parents=True, exist_ok=True)
+    return site.card
+
+
+@pytest.fixture(scope="module")
+def before(object_settings: ObjectSettings) -> set[str]:
+    return asyncio.run(in_store(object_settings))
+
+
+async def in_store(settings: ObjectSettings) -> set[str]:
+    """Digests of every original in the bucket."""
+    with closing(Holding(settings)) as holding:
+        return {one.digest async for page, _ in holding.originals() for one in page if one.digest}
+
+
 @pytest.mark.skipif(sys.platform == "win32", reason="SIGKILL")
 @pytest.mark.parametrize("point", AGENT)
+@pytest.mark.usefixtures("before")
 def test_p01_killed_at_any_point_the_agent_loses_nothing(site: Site, point: str) -> None:
-    taken = site.prepared(5)
+    shutil.rmtree(site.card / "01 A", ignore_errors=True)
+    taken = {f"01 A/TWVS{n:04}.JPG": jpeg(new_id().int % 2**32) for n in range(1, 6)}
+    for path, data in taken.items():
+        put(site.card, path, data)
     digests = {hashlib.sha256(data).hexdigest() for data in taken.values()}
+    known = {row["id"] for row in returns_here(site)}
     killed_at(site.state, point, "read", str(site.card), "--push")
     # What a person does: the workstation is started again, and the card is put in again.
-    nothing = str(site.card.parent / "none")
-    site.agent("run", "--once", SIGHTLEDGER_AGENT_MEDIA_ROOTS=nothing)
+    site.agent("run", "--once", SIGHTLEDGER_AGENT_MEDIA_ROOTS=str(site.card.parent / "none"))
     site.agent("read", str(site.card), "--push")
-    returns = site.status()["cardReturns"]
-    assert {one["state"] for one in returns} == {"held"}
+    returns = [row for row in returns_here(site) if row["id"] not in known]
+    assert {row["state"] for row in returns} == {"held"}
     assert returns[0]["complete"], "the second reading is whole"
-    files_of = {one["id"]: site.get(f"/card-returns/{one['id']}/files")["items"] for one in returns}
+    files_of = {row["id"]: site.get(f"/card-returns/{row['id']}/files")["items"] for row in returns}
     assert {file["path"] for file in files_of[returns[0]["id"]]} == set(taken)
     sightings = held_of(site, digests)
     assert set(sightings) == digests, "every file has one row"
@@ -73,10 +115,29 @@ def test_p01_killed_at_any_point_the_agent_loses_nothing(site: Site, point: str)
         list(files_of),
     )
     assert receipts[0][0] == len(returns)
-    assert_nothing_left(site.state, returns)
+    assert_nothing_left(site.state)
 
 
-def assert_nothing_left(state: State, returns: list[dict[str, object]]) -> None:
+def returns_here(site: Site) -> list[Any]:
+    with Workstation(site.state) as station:
+        return list(station.returns.newest(1000))
+
+
+def test_p01_after_all_kills_the_store_holds_what_the_rows_name_and_nothing_more(
+    site: Site, before: set[str], object_settings: ObjectSettings
+) -> None:
+    read = {row["sha256"] for one in returns_here(site) for row in files_here(site, UUID(one["id"]))}
+    assert len(read) == 5 * len(AGENT)
+    assert asyncio.run(in_store(object_settings)) - before == read
+    assert set(held_of(site, read)) == read
+
+
+def files_here(site: Site, return_id: UUID) -> list[Any]:
+    with Workstation(site.state) as station:
+        return list(station.returns.files(return_id))
+
+
+def assert_nothing_left(state: State) -> None:
     assert list((state.spool / "incoming").iterdir()) == []
     assert list((state.spool / "returns").glob("*")) == [], "receipts are noted: journals are gone"
     spooled = {path.name for path in (state.spool / "sha256").glob("*/*")}
