@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import signal
+import sqlite3
 import sys
 import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 from types import FrameType
@@ -24,13 +27,16 @@ from agent.cards.walking import survey
 from agent.client.service import Service
 from agent.errors import AgentError, LinkDown
 from agent.locking import lock
-from agent.outbox.database import now
+from agent.outbox.database import Damaged, is_damage, now
 from agent.outbox.pruning import prune
+from agent.outbox.rebuilding import ask_held
+from agent.outbox.rebuilding import rebuild as outbox_again
 from agent.profiles.schema import DEFAULT, SHIPPED
 from agent.settings import Enrolment, State, state_at
 from agent.sync.pull import pull
-from agent.sync.push import LONGEST_WAIT, SHORTEST_WAIT, push_preparations, wait_after
+from agent.sync.push import push_preparations
 from agent.sync.runner import Runner
+from agent.sync.waiting import LONGEST_WAIT, SHORTEST_WAIT, wait_after
 from agent.wording import size_text, standing_of
 from agent.workstation import Workstation, agent_version, platform_text
 from service.contract.access import EnrolAgent
@@ -136,7 +142,7 @@ def prepare(
     inspection: Annotated[UUID | None, typer.Option(help="Which, if the unit has several.")] = None,
 ) -> None:
     """Write folders, picklists and the job sheet of an inspection onto a card."""
-    with Workstation(_Chosen.state) as station:
+    with _workstation() as station:
         brief = pick_inspection(station.cache, serial, inspection)
         plan = plan_of(station.cache, brief.revision_id, brief.build)
         if plan is None:
@@ -189,8 +195,7 @@ def read(
         raise AgentError(
             f"There is no card at {path}.", "Nothing was read.", "Put the card in and try again."
         )
-    with Workstation(_Chosen.state) as station:
-        close_interrupted(station.state, station.returns, station.spool)
+    with _workstation() as station:
         card = identify(station.state, station.cache, station.enrolment, path, said)
         return_id = _read(station, card)
         if push is not False:
@@ -205,10 +210,54 @@ def read(
         raise typer.Exit(LinkDown.exit_code)
 
 
+@contextmanager
+def _workstation() -> Iterator[Workstation]:
+    """The workstation, its outbox made again if it must be, and what a killed process left set right."""
+
+    def say(text: str) -> None:
+        screen.errors.print(escape(text), style="bold", soft_wrap=True)
+
+    with Workstation(_Chosen.state, say, _rebuild_told()) as station:
+        close_interrupted(station.state, station.returns, station.spool)
+        yield station
+
+
+def _rebuild_told() -> Callable[[int, int], None]:
+    """Says every few seconds how much of the spool has been read."""
+    said = time.monotonic()
+
+    def told(files: int, size: int) -> None:
+        nonlocal said
+        if time.monotonic() - said >= screen.PLAIN_EVERY:
+            said = time.monotonic()
+            screen.errors.print(f"still reading the spool: {files} files, {size_text(size)}", soft_wrap=True)
+
+    return told
+
+
+@app.command()
+def rebuild() -> None:
+    """Look through the whole spool, and make card returns again that the agent's database does not know.
+
+    Nothing is removed. A damaged database is set aside and made anew; that happens by itself as well.
+    """
+    with _workstation() as station:
+        found = outbox_again(station.returns, station.spool, station.state.locks, _rebuild_told())
+        close_interrupted(station.state, station.returns, station.spool)
+        screen.console.print(escape(found.text()), soft_wrap=True)
+        try:
+            with station.service() as service:
+                held = ask_held(station.returns, service)
+            screen.console.print(f"{held} files without a card return here are held by the service")
+        except LinkDown as error:
+            screen.errors.print(escape(error.detail), soft_wrap=True)
+
+
 def _read(station: Workstation, card: Card) -> UUID:
     found = survey(card.root)
     screen.console.print(f"{escape(str(card.root))}: still reading - leave the card in", soft_wrap=True)
     with screen.reading_progress(found) as progress:
+        progress.say = lambda text: screen.errors.print(escape(text), style="bold", soft_wrap=True)
         return_id = read_card(station.state, station.returns, station.spool, card, found, progress)
     screen.show_return(station.returns, station.cache, return_id, card)
     return return_id
@@ -255,7 +304,7 @@ def status(
     as_json: Annotated[bool, typer.Option("--json", help="For programs.")] = False,
 ) -> None:
     """What is held here, and what may be done with each card."""
-    with Workstation(_Chosen.state) as station:
+    with _workstation() as station:
         facts = _status(station)
     if as_json:
         sys.stdout.write(msgspec.json.encode(facts).decode("utf-8") + "\n")
@@ -308,7 +357,7 @@ def queue(
     as_json: Annotated[bool, typer.Option("--json", help="For programs.")] = False,
 ) -> None:
     """What is still to be pushed."""
-    with Workstation(_Chosen.state) as station:
+    with _workstation() as station:
         rows = station.returns.in_state("copied")
         preparations = len(station.returns.unsent_preparations())
     if as_json:
@@ -340,6 +389,17 @@ def main() -> None:
     except AgentError as error:
         screen.show_error(error)
         raise SystemExit(error.exit_code) from None
+    except sqlite3.DatabaseError as error:
+        if not is_damage(error):
+            raise
+        screen.show_error(
+            Damaged(
+                f"The agent's database is damaged: {error}.",
+                "What was copied lies in the spool and is not lost. Do not wipe any card.",
+                "Run the command again: the database is then set aside and made anew from the spool.",
+            )
+        )
+        raise SystemExit(Damaged.exit_code) from None
 
 
 if __name__ == "__main__":
