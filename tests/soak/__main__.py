@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 import secrets
+import shutil
 import sys
 import tempfile
 from pathlib import Path
@@ -39,6 +40,8 @@ def main() -> int:
     )
     given = arguments.parse_args()
     folder = given.folder or Path(tempfile.mkdtemp(prefix="sightledger-soak-"))
+    folder.mkdir(parents=True, exist_ok=True)
+    # Postgres runs as another user where this is run as root.
     folder.chmod(0o711)
     wanted = Wanted(given.seed, given.files, given.agents, given.minutes * 60, given.pace, given.rest * 60)
     outcome = soak(wanted, folder, say)
@@ -47,14 +50,8 @@ def main() -> int:
         say(f"what is left lies in {folder}")
         return 1
     if given.folder is None:
-        _delete(folder)
+        shutil.rmtree(folder)
     return 0
-
-
-def _delete(folder: Path) -> None:
-    import shutil
-
-    shutil.rmtree(folder)
 
 
 if __name__ == "__main__":

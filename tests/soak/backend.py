@@ -56,6 +56,7 @@ class Program:
         with self._guard:
             if self.child is not None and self.child.poll() is not None:
                 self.ended_by_itself += 1
+                self.child.stop()
                 self.start()
 
     def stop(self) -> None:
@@ -144,7 +145,8 @@ class Backend:
             "service" if word == "serve" else word,
             [sys.executable, "-m", "service", word],
             self.folder / f"{word}.log",
-            environment_of(self.settings),
+            # What a killed process leaves behind goes with the folder.
+            environment_of(self.settings, TMPDIR=str(self.folder)),
         )
         program.start()
         self.stack.callback(program.stop)
