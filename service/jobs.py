@@ -3,12 +3,15 @@ who starts the worker hands them over."""
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Mapping
 from copy import deepcopy
+from datetime import UTC, datetime
 from typing import Any
 
 import procrastinate
 import sqlalchemy as sa
+import structlog
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 
@@ -31,6 +34,13 @@ def _conninfo(database_url: str) -> str:
     return sa.make_url(database_url).set(drivername="postgresql").render_as_string(hide_password=False)
 
 
+# A worker that says nothing for so long is dead: it should every ten seconds.
+DEAD_AFTER_S = 60
+# "At once", whatever this machine's clock says.
+LONG_AGO = datetime(2000, 1, 1, tzinfo=UTC)
+
+_log = structlog.get_logger(__name__)
+
 # Has no connection of its own: it only writes through the transactions it is given.
 _deferring = open_queue()
 
@@ -47,7 +57,7 @@ async def defer(
     await order.defer_async(**arguments)
 
 
-# The queue's own tables. A worker that says nothing for a minute is dead: it should every ten seconds.
+# The queue's own tables.
 _UNDER_WAY = """
 SELECT EXISTS (
     SELECT FROM procrastinate_jobs job LEFT JOIN procrastinate_workers worker ON worker.id = job.worker_id
@@ -58,8 +68,16 @@ SELECT EXISTS (
 """
 
 
+# The longest that a retry here is put off is 3^7 s. More was reckoned by a worker whose clock is wrong.
+_NO_LATER = """
+UPDATE procrastinate_jobs SET scheduled_at = NULL
+WHERE queueing_lock = :once AND status = 'todo' AND scheduled_at > clock_timestamp() + interval '1 hour'
+"""
+
+
 async def under_way(connection: AsyncConnection, once: str) -> bool:
     """Whether work of that name waits for a worker or is done by one that lives."""
+    await connection.execute(sa.text(_NO_LATER), {"once": once})
     return bool(await connection.scalar(sa.text(_UNDER_WAY), {"once": once}))
 
 
@@ -69,11 +87,39 @@ async def work(
     """Run tasks until told to stop; with `wait` False until none is left. Tasks that ask for
     `pass_context=True` find `context` in `context.additional_context`."""
     async with queue.open_async():
-        await queue.run_worker_async(
-            concurrency=concurrency,
-            wait=wait,
-            additional_context=dict(context),
-            delete_jobs="successful",
-            shutdown_graceful_timeout=20,
-            install_signal_handlers=wait,
-        )
+        lost = asyncio.create_task(_take_up_lost(queue)) if wait else None
+        if lost is None:
+            await _take_up_once(queue)
+        try:
+            await queue.run_worker_async(
+                concurrency=concurrency,
+                wait=wait,
+                additional_context=dict(context),
+                delete_jobs="successful",
+                shutdown_graceful_timeout=20,
+                install_signal_handlers=wait,
+            )
+        finally:
+            if lost is not None:
+                lost.cancel()
+
+
+async def _take_up_lost(queue: procrastinate.App) -> None:
+    while True:
+        try:
+            await _take_up_once(queue)
+        except procrastinate.exceptions.ConnectorException as error:
+            _log.warning("lost work was not looked for", cause=type(error).__name__)
+        await asyncio.sleep(DEAD_AFTER_S)
+
+
+async def _take_up_once(queue: procrastinate.App) -> None:
+    """Order anew what workers that died had in hand; every task here may be done twice."""
+    jobs = queue.job_manager
+    for job in await jobs.get_stalled_jobs(seconds_since_heartbeat=DEAD_AFTER_S):
+        try:
+            await jobs.retry_job(job, retry_at=LONG_AGO)
+        except procrastinate.exceptions.UniqueViolation:
+            # Somebody missed it and ordered it meanwhile.
+            await jobs.finish_job(job, procrastinate.jobs.Status.FAILED, delete_job=True)
+        _log.warning("work of a dead worker is taken up", task=job.task_name, job=job.id)

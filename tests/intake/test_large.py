@@ -192,6 +192,29 @@ async def test_p17_a_lost_upload_a_lost_job_and_a_lost_object_begin_again_by_the
     execute(yard.settings, "DELETE FROM procrastinate_jobs WHERE queueing_lock = %s", lock)
 
 
+async def test_p01_p26_work_of_a_dead_worker_and_work_put_off_by_a_wrong_clock_is_taken_up(
+    yard: Yard,
+) -> None:
+    data = random_bytes(LARGE_FROM + 2)
+    card = _video(yard, data)
+    lock = f"large:{card.files[1].sha256}"
+    await card.send_manifest()
+    await _sent(card, data)
+    put_off = (
+        "UPDATE procrastinate_jobs SET scheduled_at = now() + interval '1 year' WHERE queueing_lock = %s"
+    )
+    execute(yard.settings, put_off, lock)
+    await work_off(yard)
+    assert (await _ask(card)).state == "verifying"
+    # The asking has put it right; and a worker dies with the job in hand, its entry pruned by another.
+    scheduled = "SELECT scheduled_at FROM procrastinate_jobs WHERE queueing_lock = %s"
+    assert execute(yard.settings, scheduled, lock) == [(None,)]
+    execute(yard.settings, "UPDATE procrastinate_jobs SET status = 'doing' WHERE queueing_lock = %s", lock)
+    await work_off(yard)
+    assert execute(yard.settings, scheduled, lock) == []
+    assert (await _ask(card)).state == "verified"
+
+
 async def test_p17_p19_the_same_large_file_from_two_sites_is_one_upload_one_object_two_sightings(
     yard: Yard,
 ) -> None:

@@ -243,9 +243,7 @@ async def test_slates_are_kept_and_never_counted_as_pictures_of_a_location(yard:
     card.files[0] = msgspec.structs.replace(card.files[0], marks=["slate"])
     await card.go_through()
     at = inspection_locations.c
-    query = sa.select(at.pictures_held).where(
-        at.inspection_id == yard.inspection_id, at.location_key == "A"
-    )
+    query = sa.select(at.pictures_held).where(at.inspection_id == yard.inspection_id, at.location_key == "A")
     held = await rows_of(yard.db, query)
     assert [row["pictures_held"] for row in held] == [1]
     assert len(await shown_at(yard.db, yard.inspection_id)) == 2
