@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 import json
+import os
+import re
+import sys
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
+
+import httpx
 
 from deploy.demo import Station
 from deploy.stack import Stack
@@ -15,11 +20,22 @@ from seed.cast import PEOPLE
 from seed.picture_files import LARGE_QUALITY, LARGE_SIZE, ExifFacts, jpeg, with_exif
 from seed.pictures import Shot, draw
 from seed.scope import dcf_name
+from tests.bench.memory import run_watched
 
+METRICS_TOKEN = "metrics-token-of-the-benches"
+ANSWERED = re.compile(r'^sightledger_request_seconds_sum\{.*route="([^"]*)".*\} (\S+)$', re.MULTILINE)
 SERIAL = "KG30401-E"
 PER_FOLDER = 200
 # The scope's wall clock: it knows no zone.
 START = datetime(2026, 10, 20, 8)  # noqa: DTZ001
+
+
+@dataclass(frozen=True)
+class Ways:
+    """The addresses at which an agent reaches service and store."""
+
+    service: str
+    store: str
 
 
 @dataclass
@@ -27,31 +43,64 @@ class Bench:
     stack: Stack
     station: Station
     card: Path
+    most: float = 0.0
+
+    def agent(self, *words: str) -> float:
+        """Run one command of the agent to its end; the most memory it had, in MB."""
+        command = [sys.executable, "-m", "agent", *words]
+        taken = run_watched(command, {**os.environ, **self.station.environment})
+        self.most = max(self.most, taken)
+        return taken
+
+    def memory(self) -> str:
+        return f"agent at most {self.most:.0f} MB"
 
 
 @contextmanager
-def filled_card(folder: Path, files: int, *, full: bool = True) -> Iterator[Bench]:
-    """The stack with the invented fleet, one enrolled workstation, and a card with `files` pictures of
-    about 300 kB each, all different."""
+def straight(service: str, store: str) -> Iterator[Ways]:
+    yield Ways(service, store)
+
+
+@contextmanager
+def filled_card(
+    folder: Path,
+    files: int,
+    *,
+    full: bool = True,
+    over: Callable[[str, str], AbstractContextManager[Ways]] = straight,
+) -> Iterator[Bench]:
+    """The stack with the invented fleet, one enrolled workstation that reaches it `over` a link, and a card
+    with `files` pictures of about 300 kB each, all different."""
     accounts = folder / "accounts.json"
     accounts.write_text(json.dumps({person.login: f"a long password of {person.login}" for person in PEOPLE}))
-    with Stack(folder / "stack") as stack:
+    with (
+        Stack(folder / "stack") as stack,
+        over(stack.url, stack.environment["SIGHTLEDGER_S3_ENDPOINT"]) as ways,
+    ):
+        stack.environment["SIGHTLEDGER_S3_PUBLIC_ENDPOINT"] = ways.store
+        stack.environment["SIGHTLEDGER_METRICS_TOKEN"] = METRICS_TOKEN
         stack.command("seed", *(["--full"] if full else []), "--accounts", str(accounts))
         stack.serve()
         station = Station(folder / "station", "SKB")
         code = stack.command("enrol-code", "SKB").split()[-1]
-        station.run("enrol", stack.url, code, "--name", "bench-1")
-        card = folder / "card"
-        card.mkdir()
-        station.run("prepare", SERIAL, "--card", str(card))
-        fill(card, files)
-        yield Bench(stack, station, card)
+        station.run("enrol", ways.service, code, "--name", "bench-1")
+        bench = Bench(stack, station, folder / "card")
+        prepared(bench, bench.card)
+        fill(bench.card, files)
+        yield bench
 
 
-def fill(card: Path, files: int) -> None:
+def prepared(bench: Bench, card: Path) -> Path:
+    card.mkdir()
+    bench.station.run("prepare", SERIAL, "--card", str(card))
+    return card
+
+
+def fill(card: Path, files: int, first: int = 0) -> None:
+    """Pictures numbered from `first`: equal numbers are equal bytes."""
     folders = sorted(path for path in card.iterdir() if path.is_dir() and path.name[0].isdigit())
     bases = [_base(element) for element in range(1, 9)]
-    for number in range(files):
+    for number in range(first, first + files):
         name = dcf_name("TWVS", number % 9999 + 1)
         facts = ExifFacts("VS-01", START + timedelta(seconds=9 * number), f"{number:032x}")
         target = folders[number // PER_FOLDER % len(folders)] / name
@@ -61,6 +110,15 @@ def fill(card: Path, files: int) -> None:
 def _base(element: int) -> bytes:
     picture = draw("gear", Shot(SERIAL, "KG.1.RING", element), element, None, LARGE_SIZE)
     return jpeg(picture, ExifFacts("VS-01", START, "0" * 32), LARGE_QUALITY)
+
+
+def seconds_of(bench: Bench, route: str) -> float:
+    """What the service has counted so far for its answers on routes that end so (/metrics, a histogram)."""
+    answer = httpx.get(
+        f"{bench.stack.url}/metrics", headers={"Authorization": f"Bearer {METRICS_TOKEN}"}, timeout=30
+    )
+    counted = ANSWERED.findall(answer.raise_for_status().text)
+    return sum(float(value) for path, value in counted if path.endswith(route))
 
 
 def size_of(card: Path) -> int:

@@ -17,23 +17,24 @@ ROUNDS = 3
 
 
 def run(folder: Path) -> Figure:
-    ours, theirs, reads = [], [], []
+    ours, theirs, reads, most = [], [], [], 0.0
     for number in range(ROUNDS):
         part = folder / f"round-{number}"
         part.mkdir()
         with filled_card(part, FILES) as bench:
-            reads.append(seconds(lambda bench=bench: bench.station.run("read", str(bench.card), "--no-push")))
-            ours.append(seconds(lambda bench=bench: bench.station.run("run", "--once")))
+            reads.append(seconds(lambda bench=bench: bench.agent("read", str(bench.card), "--no-push")))
+            ours.append(seconds(lambda bench=bench: bench.agent("run", "--once")))
             held(bench)
             rest(bench)
             theirs.append(seconds(lambda bench=bench: rclone(bench)))
-            size = size_of(bench.card)
+            size, most = size_of(bench.card), max(most, bench.most)
     read = statistics.median(reads)
     return Figure(
         "push",
         statistics.median(ours),
         statistics.median(theirs),
-        f"{FILES} files, {size / 1e6:.0f} MB; reading the card into the spool before it {read:.1f}s",
+        f"{FILES} files, {size / 1e6:.0f} MB; reading the card into the spool before it {read:.1f}s;"
+        f" agent at most {most:.0f} MB",
     )
 
 
@@ -50,21 +51,22 @@ def rest(bench: Bench) -> None:
         time.sleep(0.2)
 
 
-def rclone(bench: Bench) -> None:
-    """The same folder into another prefix of the same store, with as many transfers as the agent has."""
+def rclone(bench: Bench, prefix: str = "bench") -> None:
+    """The same folder into another prefix of the same store, over the agent's way to it, with as many
+    transfers as the agent has."""
     environment = bench.stack.environment
     settings = {
         "RCLONE_CONFIG": os.devnull,
         "RCLONE_CONFIG_STORE_TYPE": "s3",
         "RCLONE_CONFIG_STORE_PROVIDER": "Other",
-        "RCLONE_CONFIG_STORE_ENDPOINT": environment["SIGHTLEDGER_S3_ENDPOINT"],
+        "RCLONE_CONFIG_STORE_ENDPOINT": environment["SIGHTLEDGER_S3_PUBLIC_ENDPOINT"],
         "RCLONE_CONFIG_STORE_ACCESS_KEY_ID": environment["SIGHTLEDGER_S3_ACCESS_KEY"],
         "RCLONE_CONFIG_STORE_SECRET_ACCESS_KEY": environment["SIGHTLEDGER_S3_SECRET_KEY"],
         "RCLONE_CONFIG_STORE_FORCE_PATH_STYLE": "true",
     }
     kept = {name: value for name, value in os.environ.items() if name != "AWS_CA_BUNDLE"}
     subprocess.run(
-        ["rclone", "copy", "--transfers", "4", "--include", "*.JPG", str(bench.card), "store:images/bench"],
+        ["rclone", "copy", "--transfers", "4", "--include", "*.JPG", bench.card, f"store:images/{prefix}"],
         env={**kept, **settings},
         check=True,
         capture_output=True,

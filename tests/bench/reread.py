@@ -14,10 +14,10 @@ ROUNDS = 3
 
 def run(folder: Path) -> Figure:
     with filled_card(folder, FILES) as bench:
-        bench.station.run("read", str(bench.card), "--push")
+        bench.agent("read", str(bench.card), "--push")
 
         def ours() -> float:
-            return seconds(lambda: bench.station.run("read", str(bench.card), "--no-push"))
+            return seconds(lambda: bench.agent("read", str(bench.card), "--no-push"))
 
         def theirs() -> float:
             return seconds(lambda: _sha256sum(bench.card))
@@ -25,7 +25,10 @@ def run(folder: Path) -> Figure:
         _sha256sum(bench.card)
         again, plain = medians(ours, theirs, ROUNDS)
         return Figure(
-            "reread", again, plain, f"{FILES} files, {size_of(bench.card) / 1e6:.0f} MB, warm cache"
+            "reread",
+            again,
+            plain,
+            f"{FILES} files, {size_of(bench.card) / 1e6:.0f} MB, warm cache; {bench.memory()}",
         )
 
 
