@@ -11,6 +11,7 @@ from contextlib import asynccontextmanager
 from datetime import UTC, datetime
 from typing import Any
 
+import psycopg
 import sqlalchemy as sa
 from sqlalchemy.dialects.postgresql import ARRAY, JSONB, UUID
 from sqlalchemy.ext.asyncio import AsyncConnection, AsyncEngine, create_async_engine
@@ -61,6 +62,23 @@ def server_now() -> datetime:
     return datetime.now(UTC)
 
 
+# A host that is gone without a word is noticed within half a minute (libpq's names; seconds, and
+# milliseconds for the last), also while an answer is waited for.
+WATCHFUL = {
+    "connect_timeout": 5,
+    "keepalives_idle": 10,
+    "keepalives_interval": 5,
+    "keepalives_count": 3,
+    "tcp_user_timeout": 30_000,
+}
+
+
+def _leave_a_replica(context: sa.ExceptionContext) -> None:
+    """A server that became a replica answers and takes no write: its connections are as good as broken."""
+    if isinstance(context.original_exception, psycopg.errors.ReadOnlySqlTransaction):
+        context.is_disconnect = True
+
+
 class Database:
     """A pool of connections to one Postgres."""
 
@@ -72,8 +90,9 @@ class Database:
             pool_pre_ping=True,
             # An error text with the parameters in it would carry hashes and people's words into the log.
             hide_parameters=True,
-            connect_args={"options": "-c timezone=UTC -c statement_timeout=60000"},
+            connect_args={"options": "-c timezone=UTC -c statement_timeout=60000", **WATCHFUL},
         )
+        sa.event.listen(self.engine.sync_engine, "handle_error", _leave_a_replica)
 
     @asynccontextmanager
     async def begin(self) -> AsyncIterator[AsyncConnection]:

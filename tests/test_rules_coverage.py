@@ -14,6 +14,7 @@ PURE = (
     "tests/access/test_callers.py::test_a_code_is_read_however_it_is_typed",
     "tests/access/test_sessions.py::test_the_wait_grows_and_ends",
     "tests/campaigns/test_rules.py",
+    "tests/custody/test_rules.py",
     "tests/intake/test_placing_rules.py",
     "tests/plans/test_rules.py",
     "tests/records/test_taken_at.py",

@@ -10,6 +10,7 @@ import shutil
 import signal
 import subprocess
 import time
+from collections.abc import Mapping
 from pathlib import Path
 from types import TracebackType
 
@@ -62,11 +63,15 @@ class Postgres:
 
     Works as root (the server then runs as nobody, and its data lie behind the link folder/data where
     nobody cannot pass the path) and as any other user. It ends with this process, however that ends.
-    `throwaway` trades safety against a machine's crash for speed and deletes `folder` at the end.
+    `throwaway` trades safety against a machine's crash for speed and deletes `folder` at the end;
+    `settings` are PostgreSQL's own, over ours.
     """
 
-    def __init__(self, folder: Path, *, throwaway: bool = False) -> None:
+    def __init__(
+        self, folder: Path, *, throwaway: bool = False, settings: Mapping[str, str] | None = None
+    ) -> None:
         self.folder = folder.absolute()
+        self.settings = dict(settings or {})
         self.throwaway = throwaway
         self.port = 0
         self._user = user_for_servers()
@@ -126,6 +131,31 @@ class Postgres:
             raise
         finally:
             os.close(lock)
+
+    def replicate(self, folder: Path) -> Postgres:
+        """A streaming replica of this running server, its data in `folder`; not started."""
+        replica = Postgres(folder, throwaway=self.throwaway, settings=self.settings)
+        replica.folder.mkdir(parents=True, exist_ok=True)
+        (replica.folder / "password").touch(mode=0o600)
+        (replica.folder / "password").write_text(self.password)
+        if not reachable(replica._data, replica._user):
+            replica._data = linked_elsewhere(replica.folder / "data")
+        replica._data.mkdir(mode=0o700, exist_ok=True)
+        self._give(replica._data)
+        source = f"postgresql://{self._login}@127.0.0.1:{self.port}/postgres"
+        self.run(
+            "pg_basebackup",
+            f"--pgdata={replica._data}",
+            f"--dbname={source}",
+            "--write-recovery-conf",
+            "--checkpoint=fast",
+        )
+        return replica
+
+    def promote(self) -> None:
+        """Make a replica the server that takes writes; returns when it does."""
+        with self._connect() as connection:
+            connection.execute("SELECT pg_promote(wait => true)")
 
     def stop(self) -> None:
         """Roll back what is open, write everything out and end; again is harmless."""
@@ -212,7 +242,12 @@ class Postgres:
             self._make_cluster()
             # The same address as last time if it is free: demo pages stay open over a restart.
             self.port = self._former_port() or free_port()
-            settings = {**SETTINGS, **(THROWAWAY if self.throwaway else {}), "port": str(self.port)}
+            settings = {
+                **SETTINGS,
+                **(THROWAWAY if self.throwaway else {}),
+                **self.settings,
+                "port": str(self.port),
+            }
             self._child = Child(
                 [self.bin("postgres"), "-D", self._data, *(f"--{k}={v}" for k, v in settings.items())],
                 log=self.folder / "postgres.log",

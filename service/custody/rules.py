@@ -18,9 +18,14 @@ SPARE = 1.25
 MAY_LOOK = frozenset({Role.AUTHOR, Role.APPROVER, Role.AUDITOR, Role.ADMINISTRATOR})
 
 
+def may_look(caller: Caller) -> bool:
+    """Whether the caller may see how the originals are kept."""
+    return bool(caller.roles & MAY_LOOK)
+
+
 def must_look(caller: Caller) -> None:
     """Raise NotAllowed unless the caller may see how the originals are kept."""
-    if not caller.roles & MAY_LOOK:
+    if not may_look(caller):
         raise NotAllowed(
             f"{caller.name} may not see how the originals are kept.",
             next_step="Ask an auditor, the quality office or an administrator.",

@@ -12,6 +12,7 @@ from litestar import Response
 from litestar.enums import MediaType
 from markupsafe import Markup
 
+from service.custody.rules import may_look
 from service.settings import Settings
 from service.web import rules
 
@@ -69,6 +70,7 @@ def _environment() -> Environment:
         "states": rules.STATES,
         "bar_parts": rules.PARTS,
         "query": _query,
+        "may_look": may_look,
     }
     return made
 

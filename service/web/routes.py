@@ -17,6 +17,7 @@ from litestar.static_files import create_static_files_router
 from service.access.rules import Caller
 from service.campaigns.actions.reading import read_completion
 from service.contract.records import HistoryItem, ImageDetail, ImageSighting
+from service.custody.actions import read_custody
 from service.database import Database, server_now
 from service.errors import NotFound
 from service.http import AnyRequest, decode_cursor, encode_cursor
@@ -219,6 +220,25 @@ def exact_name(seen: ImageSighting) -> str | None:
     return None if same and rules.plain(seen.path) == seen.path else seen.path_bytes.hex(" ")
 
 
+@get("/custody", name="page_custody")
+async def custody(
+    db: NamedDependency[Database],
+    caller: NamedDependency[Caller],
+    settings: NamedDependency[Settings],
+) -> Response[str]:
+    standing = await read_custody(db, caller, settings.audit_days)
+    return page(
+        settings,
+        "custody.html",
+        caller=caller,
+        standing=standing,
+        runs={run.kind: run for run in standing.runs},
+        sweep_days=settings.sweep_days,
+        sweep_deletes=settings.sweep_deletes == "yes",
+        zone=UTC,
+    )
+
+
 @get("/images/{digest:str}/thumbnail", name="page_thumbnail")
 async def thumbnail(
     digest: FromPath[str],
@@ -258,6 +278,7 @@ router = Router(
         units,
         unit,
         image,
+        custody,
         thumbnail,
         original,
         *sign_in.route_handlers,

@@ -49,6 +49,7 @@ async def test_the_figures_are_those_of_what_was_done(yard: Yard) -> None:
     await working.say(yard.db, lead, yard.inspection_id, "complete", "A")
     found = await told(Watch(), yard.db)
     assert found.pop("sightledger_oldest_open_seconds") > 0
+    assert found.pop("sightledger_oldest_reading_seconds") > 0
     assert found == {
         "sightledger_returns_open": 1,
         "sightledger_returns_committed": 2,
@@ -65,6 +66,12 @@ async def test_the_figures_are_those_of_what_was_done(yard: Yard) -> None:
         "sightledger_locations": 3,
         "sightledger_locations_complete": 1,
         "sightledger_locations_in_conflict": 0,
+        "sightledger_originals_read_back": 0,
+        "sightledger_originals_overdue": 0,
+        "sightledger_originals_damaged": 0,
+        "sightledger_originals_missing": 0,
+        "sightledger_originals_unreadable": 0,
+        "sightledger_originals_locked": 0,
         "sightledger_completion_drift": 0,
         "sightledger_completion_recounted": 1,
     }
