@@ -22,6 +22,8 @@ class LinkDown(AgentError):
     """The service or the store could not be reached or answered that it cannot serve now: try again later."""
 
     exit_code = 5
+    # Scheme and host of the server that did not serve, where one is to blame.
+    origin: str | None = None
 
 
 class Refused(AgentError):

@@ -22,6 +22,7 @@ from agent.cards.walking import Survey
 from agent.errors import AgentError
 from agent.outbox.cache import Cache
 from agent.outbox.returns import Returns
+from agent.slates.placing import open_questions, taken_late
 from agent.wording import size_text
 
 console = Console(highlight=False)
@@ -135,12 +136,27 @@ def show_return(returns: Returns, cache: Cache, return_id: UUID, card: Card) -> 
         counts = [required, str(line.held), str(line.found), str(line.missing or "")]
         table.add_row(escape(line.key or "not understood"), escape(line.name), *counts)
     console.print(table)
+    _show_slates(returns, return_id, [line.key for line in lines if line.key and line.required is not None])
     _show_retakes(returns, return_id, lines)
+
+
+def _show_slates(returns: Returns, return_id: UUID, planned: list[str]) -> None:
+    """What the slates left open, for a person to settle at the service's page of this card return."""
+    for one in open_questions(returns, return_id):
+        span = one.first if one.pictures == 1 else f"{one.first} to {one.last}"
+        console.print(
+            escape(f"not placed, {one.pictures} pictures, {span}: {one.reason}"), style="bold", soft_wrap=True
+        )
+    late = taken_late(returns, return_id, planned)
+    if late:
+        console.print(escape(f"slates out of the job sheet's order: {', '.join(late)}"), soft_wrap=True)
 
 
 def _show_retakes(returns: Returns, return_id: UUID, lines: list[LocationLine]) -> None:
     retake = [f"{line.key}: {line.missing} missing" for line in lines if line.missing]
     for location, name, marks in returns.marked(return_id):
+        if marks == "slate":
+            continue
         retake.append(
             f"{location or 'not placed'}: {name.decode('utf-8', 'replace')} is {marks.replace('_', ' ')}"
         )

@@ -19,6 +19,7 @@ import msgspec
 import platformdirs
 
 from agent.errors import AgentError
+from agent.sync.hours import parse
 from service.contract.access import JwkSet
 from service.contract.wire import new_id
 
@@ -36,8 +37,19 @@ class Settings(msgspec.Struct, forbid_unknown_fields=True, frozen=True, kw_only=
     watch_every: float = 2.0
     uploads: int = 4
     timeout: float = 30.0
+    # Bytes per second for all that is pushed, 0: no limit; not in `full_speed_hours`.
+    bandwidth: float = 0.0
+    full_speed_hours: list[str] = []
+    # Outside these hours pictures wait; none given: they go at any time. Like 18:00-06:00, at the site.
+    push_hours: list[str] = []
     keep_days: float = 7.0
     spool_free: int = 500 * MIB
+
+    def __post_init__(self) -> None:
+        for span in (*self.full_speed_hours, *self.push_hours):
+            parse(span)
+        if self.uploads < 1 or self.timeout <= 0 or self.bandwidth < 0:
+            raise ValueError("uploads, timeout and bandwidth cannot be less than 1, above 0 and 0")
 
     def roots(self) -> list[str]:
         """Patterns of folders that are media when they appear; Windows drives are found apart."""
@@ -65,8 +77,11 @@ class State:
         self.folder = folder
         self.spool = folder / "spool"
         self.database = folder / "outbox.sqlite3"
+        # Left by a process that met damage in the outbox, for the next one that opens it.
+        self.outbox_damaged = folder / "outbox.damaged"
         self.profiles = folder / "profiles"
         self.locks = folder / "locks"
+        self.pushing = folder / "pushing.json"
 
     def prepare(self) -> State:
         """Make the folder, for its owner only."""
@@ -130,7 +145,8 @@ def _from_environment(environment: Mapping[str, str]) -> dict[str, object]:
     for name in Settings.__struct_fields__:
         raw = environment.get(f"SIGHTLEDGER_AGENT_{name.upper()}")
         if raw is not None:
-            values[name] = raw.split(os.pathsep) if name == "media_roots" else raw
+            separator = {"media_roots": os.pathsep, "full_speed_hours": ",", "push_hours": ","}.get(name)
+            values[name] = raw if separator is None else [one for one in raw.split(separator) if one]
     return values
 
 

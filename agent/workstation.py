@@ -3,42 +3,73 @@
 from __future__ import annotations
 
 import platform
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from datetime import UTC, tzinfo
 from importlib.metadata import PackageNotFoundError, version
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from agent.client.service import Service
 from agent.client.store import Store
+from agent.client.traffic import Traffic
 from agent.outbox.cache import Cache
-from agent.outbox.database import now, open_database
+from agent.outbox.database import is_damage, now
+from agent.outbox.journal import Journals
+from agent.outbox.rebuilding import Told, open_outbox
 from agent.outbox.returns import Returns
 from agent.outbox.spool import Spool
-from agent.settings import State
+from agent.settings import Settings, State
+from agent.sync.hours import Allowance, Hours
 from agent.sync.push import Pusher
 from service.contract.access import AgentReport
 
 
 class Workstation:
-    """State, outbox and spool of an enrolled workstation; for one thread."""
+    """State, outbox and spool of an enrolled workstation; for one thread.
 
-    def __init__(self, state: State) -> None:
+    An outbox that is lost or damaged is made again first; `say` gets what happened, `told` how far it is.
+    """
+
+    def __init__(
+        self,
+        state: State,
+        say: Callable[[str], None] = lambda text: None,
+        told: Told = lambda files, size: None,
+    ) -> None:
         self.state = state.prepare()
         self.settings = state.settings()
         self.enrolment = state.enrolment()
-        self._connection = open_database(state.database)
-        self.cache = Cache(self._connection)
-        self.returns = Returns(self._connection)
         self.spool = Spool(state.spool).prepare()
+        self._connection = open_outbox(state, self.spool, say, told)
+        self._inode = state.database.stat().st_ino
+        self.cache = Cache(self._connection)
+        self.returns = Returns(self._connection, Journals(state.spool))
+        self.allowance = _allowance(self.settings, self.enrolment.time_zone)
+        self.traffic = Traffic(self.settings.uploads, lambda: self.allowance.limit(now()))
 
     def __enter__(self) -> Workstation:
         return self
 
-    def __exit__(self, *_: object) -> None:
+    def __exit__(self, kind: object = None, error: BaseException | None = None, trace: object = None) -> None:
         self._connection.close()
+        if error is not None and is_damage(error):
+            self.note_damage()
+
+    def is_current(self) -> bool:
+        """Whether the outbox is still the file that was opened; another thread may have made it again."""
+        try:
+            return self.state.database.stat().st_ino == self._inode
+        except FileNotFoundError:
+            return False
+
+    def note_damage(self) -> None:
+        """Have the outbox made again when it is opened next."""
+        if self.is_current():
+            self.state.outbox_damaged.touch()
 
     @contextmanager
     def service(self) -> Iterator[Service]:
-        service = Service(self.enrolment.url, self.state.token(), self.settings.timeout)
+        service = Service(self.enrolment.url, self.state.token(), self.settings.timeout, self.traffic)
         try:
             yield service
         finally:
@@ -46,9 +77,14 @@ class Workstation:
 
     @contextmanager
     def pusher(self, service: Service) -> Iterator[Pusher]:
-        store = Store(self.settings.timeout, self.settings.uploads)
+        store = Store(self.settings.timeout, self.settings.uploads, self.traffic)
+        pusher = Pusher(
+            self.returns, self.spool, service, store, self.enrolment.keys, self.settings, self.traffic,
+            self.state.pushing,
+        )  # fmt: skip
+        pusher.allowance = self.allowance
         try:
-            yield Pusher(self.returns, self.spool, service, store, self.enrolment.keys, self.settings)
+            yield pusher
         finally:
             store.stop.set()
             store.close()
@@ -64,6 +100,16 @@ class Workstation:
             queued_bytes=size,
             spool_free_bytes=self.spool.free(),
         )
+
+
+def _allowance(settings: Settings, time_zone: str) -> Allowance:
+    try:
+        zone: tzinfo = ZoneInfo(time_zone)
+    except (ValueError, ZoneInfoNotFoundError):
+        zone = UTC
+    return Allowance(
+        settings.bandwidth, Hours(settings.full_speed_hours, zone), Hours(settings.push_hours, zone)
+    )
 
 
 def agent_version() -> str:

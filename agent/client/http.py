@@ -1,61 +1,182 @@
-"""One connection pool per server, and what an answer means to the agent."""
+"""Requests over kept-alive connections that no silence holds up, and what an answer means to the agent."""
 
 from __future__ import annotations
 
 import ipaddress
-from typing import Any
+import socket
+import ssl
+import sys
+import threading
+from typing import IO, Any, cast
 from urllib.parse import unquote, urlsplit
 from urllib.request import getproxies, proxy_bypass
 
-import httpx
 import msgspec
 import urllib3
+from urllib3.connection import HTTPConnection, HTTPSConnection
+from urllib3.connectionpool import HTTPConnectionPool, HTTPSConnectionPool
 
+from agent.client.traffic import Stream
+from agent.client.watching import WATCH, steady
 from agent.errors import LinkDown, Refused
 from service.contract.problem import Problem
 
+Answer = urllib3.BaseHTTPResponse
+Failure = urllib3.exceptions.HTTPError
+# An open connection that broke, other than one that is silent or cannot be made.
+Broken = urllib3.exceptions.ProtocolError
+
 # The server is at work or asks to wait; the same request may succeed later.
 TRY_LATER = frozenset({408, 425, 429, 500, 502, 503, 504})
+# No single wait is longer, whatever the setting says: what hangs is to be cut within a minute.
+LONGEST_SILENCE = 30.0
+LONGEST_CONNECT = 10.0
+# The slowest link on which a long answer still comes to its end, in bytes per second.
+SLOWEST = 4_000.0
+# A connection that lay idle this long may have lost its far end without a word.
+IDLE = 20.0
+# What may lie unsent in the system: less and fast links wait, more and a cut loses it unseen.
+UNSENT = 256 * 1024
 
 
-def make_client(
-    url: str, timeout: float, connections: int, headers: dict[str, str] | None = None
-) -> httpx.Client:
-    """A pool of HTTP/1.1 connections. Proxy variables are honoured, except for this machine itself."""
-    return httpx.Client(
-        timeout=httpx.Timeout(timeout, connect=min(timeout, 10.0)),
-        limits=httpx.Limits(max_connections=connections, max_keepalive_connections=connections),
-        headers=headers,
-        trust_env=not is_loopback(url),
-        follow_redirects=False,
-    )
+def _socket_options() -> list[tuple[int, int, int]]:
+    """Small requests at once, dead peers noticed, no more unsent than said, as far as the system can."""
+    options = [(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1), (socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)]
+    wanted = {"TCP_KEEPIDLE": 10, "TCP_KEEPINTVL": 5, "TCP_KEEPCNT": 3, "TCP_NOTSENT_LOWAT": UNSENT}
+    if sys.platform == "linux":
+        wanted["TCP_USER_TIMEOUT"] = int(LONGEST_SILENCE * 1000)
+    for name, value in wanted.items():
+        if hasattr(socket, name):
+            options.append((socket.IPPROTO_TCP, getattr(socket, name), value))
+    return options
 
 
-def make_pool(url: str, timeout: float, connections: int, block: int) -> urllib3.PoolManager:
-    """Kept-alive connections for sending large bodies in blocks of `block` bytes; nothing is repeated.
+class _Asked(threading.local):
+    """What the request of this thread asks of its connection."""
 
-    Proxies and trust are the same as `make_client`'s.
-    """
+    silence = LONGEST_SILENCE
+    answer = 2 * LONGEST_SILENCE
+
+
+_asked = _Asked()
+
+
+class _Watched(HTTPConnection):
+    """A connection whose request ends in time."""
+
+    _used = 0.0
+
+    def request(self, *arguments: Any, **named: Any) -> None:
+        if self.sock is None:
+            self.connect()
+        # The limit of connecting ends here; from now on it is that of a block which nobody takes.
+        self.timeout = _asked.silence
+        WATCH.begin(self)
+        try:
+            super().request(*arguments, **named)
+        except BrokenPipeError:
+            # The answer may be there already: the caller looks.
+            WATCH.begin(self, _asked.answer)
+            raise
+        except BaseException:
+            WATCH.end(self)
+            raise
+        WATCH.begin(self, _asked.answer)
+
+    def getresponse(self) -> Any:
+        try:
+            return super().getresponse()
+        finally:
+            WATCH.end(self)
+            self._used = steady()
+
+    @property
+    def is_connected(self) -> bool:
+        return super().is_connected and steady() - self._used < IDLE
+
+
+class _WatchedTls(_Watched, HTTPSConnection):
+    pass
+
+
+class _Pool(HTTPConnectionPool):
+    ConnectionCls = _Watched
+
+
+class _TlsPool(HTTPSConnectionPool):
+    ConnectionCls = _WatchedTls
+
+
+class Link:
+    """Connections to one server. Proxy variables are honoured, except for this machine itself."""
+
+    def __init__(self, origin: str, timeout: float, connections: int) -> None:
+        self.origin = origin
+        self.silence = min(timeout, LONGEST_SILENCE)
+        self._timeout = urllib3.Timeout(connect=min(timeout, LONGEST_CONNECT), read=self.silence)
+        self._pool = _make_pool(origin, connections)
+
+    def close(self) -> None:
+        self._pool.clear()
+
+    def send(
+        self,
+        method: str,
+        url: str,
+        body: Stream | None = None,
+        headers: dict[str, str] | None = None,
+        answer_size: int = 0,
+    ) -> Answer:
+        """One request, never repeated, its answer read whole. `answer_size` bytes are expected at most.
+
+        Raises urllib3's HTTPError when the link fails or is silent for too long.
+        """
+        _asked.silence = self.silence
+        _asked.answer = 2 * self.silence + answer_size / SLOWEST
+        try:
+            # Of a file urllib3 wants `read` alone, which its types cannot say.
+            return self._pool.request(
+                method,
+                url,
+                body=cast("IO[bytes] | None", body),
+                headers=headers,
+                timeout=self._timeout,
+                redirect=False,
+            )
+        except Failure:
+            # The others that lie idle broke with it, most likely.
+            self._pool.clear()
+            raise
+
+
+def _make_pool(url: str, connections: int) -> urllib3.PoolManager:
     scheme, host = urlsplit(url).scheme, urlsplit(url).netloc
     settings: dict[str, Any] = {
         "maxsize": connections,
         "block": True,
-        "timeout": urllib3.Timeout(connect=min(timeout, 10.0), read=timeout),
         "retries": False,
-        "blocksize": block,
+        "socket_options": _socket_options(),
     }
     if scheme == "https":
-        settings["ssl_context"] = httpx.create_ssl_context()
+        settings["ssl_context"] = ssl.create_default_context()
     proxies = {} if is_loopback(url) or proxy_bypass(host) else getproxies()
     proxy = proxies.get(scheme) or proxies.get("all")
     if proxy is None:
-        return urllib3.PoolManager(**settings)
-    user = urllib3.util.parse_url(proxy).auth
-    return urllib3.ProxyManager(
-        proxy,
-        proxy_headers=urllib3.make_headers(proxy_basic_auth=unquote(user)) if user else None,
-        **settings,
-    )
+        pool = urllib3.PoolManager(**settings)
+    else:
+        user = urllib3.util.parse_url(proxy).auth
+        pool = urllib3.ProxyManager(
+            proxy,
+            proxy_headers=urllib3.make_headers(proxy_basic_auth=unquote(user)) if user else None,
+            **settings,
+        )
+    pool.pool_classes_by_scheme = {"http": _Pool, "https": _TlsPool}
+    return pool
+
+
+def origin_of(url: str) -> str:
+    parts = urlsplit(url)
+    return f"{parts.scheme}://{parts.netloc}"
 
 
 def is_loopback(url: str) -> bool:
@@ -67,30 +188,38 @@ def is_loopback(url: str) -> bool:
 
 
 def link_down(error: Exception, url: str) -> LinkDown:
-    return LinkDown(
+    down = LinkDown(
         f"{urlsplit(url).netloc} cannot be reached: {error or type(error).__name__}.",
         "Everything read so far is kept on this workstation.",
         "Nothing to do: the agent tries again by itself while it runs.",
     )
+    down.origin = origin_of(url)
+    return down
 
 
-def checked(answer: httpx.Response) -> httpx.Response:
+def cannot_serve(detail: str, url: str) -> LinkDown:
+    down = LinkDown(
+        f"{urlsplit(url).netloc} cannot serve now: {detail}",
+        "Everything read so far is kept on this workstation.",
+        "Nothing to do: the agent tries again by itself while it runs.",
+    )
+    down.origin = origin_of(url)
+    return down
+
+
+def checked(answer: Answer, url: str) -> Answer:
     """The answer if it is a success or 304; raises LinkDown for one to be repeated later, else Refused."""
-    if answer.is_success or answer.status_code == 304:
+    if 200 <= answer.status < 300 or answer.status == 304:
         return answer
     problem = _problem(answer)
-    detail = problem.detail if problem else f"The answer was {answer.status_code} {answer.reason_phrase}."
-    if answer.status_code in TRY_LATER:
-        raise LinkDown(
-            f"{answer.url.host} cannot serve now: {detail}",
-            "Everything read so far is kept on this workstation.",
-            "Nothing to do: the agent tries again by itself while it runs.",
-        )
+    detail = problem.detail if problem else f"The answer was {answer.status} {answer.reason or ''}."
+    if answer.status in TRY_LATER:
+        raise cannot_serve(detail, url)
     if problem is None:
-        raise Refused(answer.status_code, "", detail)
+        raise Refused(answer.status, "", detail)
     errors = "; ".join(f"{e.path}: {e.detail}" if e.path else e.detail for e in problem.errors[:5])
     raise Refused(
-        answer.status_code,
+        answer.status,
         problem.type.rpartition(":")[2],
         f"{problem.detail} ({errors})" if errors else problem.detail,
         problem.consequence,
@@ -98,10 +227,10 @@ def checked(answer: httpx.Response) -> httpx.Response:
     )
 
 
-def _problem(answer: httpx.Response) -> Problem | None:
+def _problem(answer: Answer) -> Problem | None:
     if "json" not in answer.headers.get("content-type", ""):
         return None
     try:
-        return msgspec.json.decode(answer.content, type=Problem)
+        return msgspec.json.decode(answer.data, type=Problem)
     except msgspec.DecodeError:
         return None

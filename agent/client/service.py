@@ -2,24 +2,37 @@
 
 from __future__ import annotations
 
+import io
 from dataclasses import dataclass
 from datetime import datetime
 from email.utils import parsedate_to_datetime
 from typing import Any
 from uuid import UUID
 
-import httpx
 import msgspec
 
-from agent.client.http import checked, link_down, make_client
+from agent.client.http import Answer, Broken, Failure, Link, checked, link_down
+from agent.client.traffic import Stream, Traffic
+from agent.client.watching import steady
 from agent.outbox.database import now
 from service.contract.access import AgentEnrolled, AgentReport, EnrolAgent, JwkSet
-from service.contract.cards import CardReturnCommit, PartAnswer, Receipt
+from service.contract.cards import (
+    CardReturnCommit,
+    CardReturnStanding,
+    ImagesAsked,
+    ImagesHeld,
+    LargeAnswer,
+    LargeParts,
+    PartAnswer,
+    Receipt,
+)
 
 BASE = "/api/v1"
-JSON = {"Content-Type": "application/json"}
-# A card of 50,000 files is looked at in the store and written in one transaction.
-COMMIT_SECONDS = 600.0
+CONNECTIONS = 4
+# Long answers: 500 tickets of about 1 kB, a receipt of about 200 bytes for each file, a plan or worklist.
+TICKETS = 1_000_000
+RECEIPT_LINE = 200
+DOCUMENT = 4_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,49 +44,74 @@ class Pulled:
 
 
 class Service:
-    """All methods raise LinkDown when the service cannot serve, Refused when it will not."""
+    """All methods raise LinkDown when the service cannot serve, Refused when it will not.
 
-    def __init__(self, url: str, token: str | None = None, timeout: float = 30.0) -> None:
+    Each can be repeated (I8), so one whose kept-alive connection had broken is, at once.
+    """
+
+    def __init__(
+        self, url: str, token: str | None = None, timeout: float = 30.0, traffic: Traffic | None = None
+    ) -> None:
         self.url = url.rstrip("/")
-        headers = {"Authorization": f"Bearer {token}"} if token else {}
-        self._client = make_client(self.url, timeout, connections=4, headers=headers)
-        self._timeout = timeout
+        self._headers = {"User-Agent": "sightledger-agent"}
+        if token:
+            self._headers["Authorization"] = f"Bearer {token}"
+        self._link = Link(self.url, timeout, CONNECTIONS)
+        self._traffic = traffic or Traffic(1)
         self.clock_offset: float | None = None
 
     def close(self) -> None:
-        self._client.close()
+        self._link.close()
 
     def enrol(self, enrolment: EnrolAgent) -> AgentEnrolled:
         answer = self._send("POST", "/agents", msgspec.json.encode(enrolment))
-        return msgspec.json.decode(answer.content, type=AgentEnrolled)
+        return msgspec.json.decode(answer.data, type=AgentEnrolled)
 
     def report(self, agent_id: UUID, report: AgentReport) -> None:
         self._send("PUT", f"/agents/{agent_id}/report", msgspec.json.encode(report))
 
     def keys(self) -> JwkSet:
-        return msgspec.json.decode(self._send("GET", "/keys").content, type=JwkSet)
+        return msgspec.json.decode(self._send("GET", "/keys").data, type=JwkSet)
 
     def pull(self, path: str, etag: str | None = None) -> Pulled:
-        answer = self._send("GET", path, headers={"If-None-Match": etag} if etag else {})
-        if answer.status_code == 304:
+        answer = self._send(
+            "GET", path, headers={"If-None-Match": etag} if etag else {}, answer_size=DOCUMENT
+        )
+        if answer.status == 304:
             return Pulled(None, etag)
-        return Pulled(answer.content, answer.headers.get("etag"))
+        return Pulled(answer.data, answer.headers.get("etag"))
 
     def prepare_card(self, card_id: UUID, body: bytes) -> None:
         self._send("PUT", f"/cards/{card_id}", body)
 
-    def open_return(self, return_id: UUID, body: bytes) -> None:
-        self._send("PUT", f"/card-returns/{return_id}", body)
+    def open_return(self, return_id: UUID, body: bytes) -> CardReturnStanding:
+        answer = self._send("PUT", f"/card-returns/{return_id}", body)
+        return msgspec.json.decode(answer.data, type=CardReturnStanding)
 
     def put_part(self, return_id: UUID, part: int, body: bytes) -> PartAnswer:
-        answer = self._send("PUT", f"/card-returns/{return_id}/parts/{part}", body)
-        return msgspec.json.decode(answer.content, type=PartAnswer)
+        answer = self._send("PUT", f"/card-returns/{return_id}/parts/{part}", body, answer_size=TICKETS)
+        return msgspec.json.decode(answer.data, type=PartAnswer)
+
+    def check_part(self, return_id: UUID, part: int) -> PartAnswer:
+        """Have the service look at the store for the objects of a part that it has."""
+        path = f"/card-returns/{return_id}/parts/{part}/check"
+        return msgspec.json.decode(self._send("POST", path, answer_size=TICKETS).data, type=PartAnswer)
+
+    def put_large(self, return_id: UUID, digest: str, parts: LargeParts) -> LargeAnswer:
+        """Open, go on with, or ask after a large file."""
+        path, body = f"/card-returns/{return_id}/large/{digest}", msgspec.json.encode(parts)
+        return msgspec.json.decode(self._send("PUT", path, body, answer_size=TICKETS).data, type=LargeAnswer)
+
+    def held(self, digests: list[str]) -> list[str]:
+        """Which of these (1,000 at most) the service holds."""
+        answer = self._send("POST", "/images/held", msgspec.json.encode(ImagesAsked(digests=digests)))
+        return msgspec.json.decode(answer.data, type=ImagesHeld).held
 
     def commit(self, return_id: UUID, commit: CardReturnCommit) -> tuple[Receipt, bytes]:
         """The receipt, and its bytes as answered."""
         path, body = f"/card-returns/{return_id}/commit", msgspec.json.encode(commit)
-        answer = self._send("POST", path, body, timeout=max(self._timeout, COMMIT_SECONDS))
-        return msgspec.json.decode(answer.content, type=Receipt), answer.content
+        answer = self._send("POST", path, body, answer_size=RECEIPT_LINE * commit.files)
+        return msgspec.json.decode(answer.data, type=Receipt), answer.data
 
     def _send(
         self,
@@ -81,23 +119,38 @@ class Service:
         path: str,
         body: bytes | None = None,
         headers: dict[str, str] | None = None,
-        timeout: float | None = None,
-    ) -> httpx.Response:
-        sent = now()
+        answer_size: int = 0,
+    ) -> Answer:
+        url, sent = f"{self.url}{BASE}{path}", now()
+        named = {**self._headers, **(headers or {})}
+        if body is not None:
+            named |= {"Content-Type": "application/json", "Content-Length": str(len(body))}
+        elif method == "POST":
+            named["Content-Length"] = "0"
         try:
-            answer = self._client.request(
-                method,
-                f"{self.url}{BASE}{path}",
-                content=body,
-                headers={**(JSON if body else {}), **(headers or {})},
-                timeout=timeout or self._timeout,
-            )
-        except httpx.TransportError as error:
-            raise link_down(error, self.url) from error
+            answer = self._once_more(method, url, body, named, answer_size)
+        except Failure as error:
+            raise link_down(error, url) from error
         self._note_clock(answer, sent)
-        return checked(answer)
+        return checked(answer, url)
 
-    def _note_clock(self, answer: httpx.Response, sent: datetime) -> None:
+    def _once_more(
+        self, method: str, url: str, body: bytes | None, headers: dict[str, str], answer_size: int
+    ) -> Answer:
+        def send() -> Answer:
+            stream = None if body is None else Stream(io.BytesIO(body), len(body), self._traffic)
+            return self._link.send(method, url, stream, headers, answer_size)
+
+        begun = steady()
+        try:
+            return send()
+        except Broken:
+            # What broke after a long silence would only be silent again.
+            if steady() - begun > self._link.silence / 2:
+                raise
+            return send()
+
+    def _note_clock(self, answer: Answer, sent: datetime) -> None:
         """How far the service's clock is ahead of ours: shown to people, it orders nothing (I4)."""
         try:
             date: Any = parsedate_to_datetime(answer.headers["date"])

@@ -4,16 +4,15 @@ from __future__ import annotations
 
 import random
 import threading
+from dataclasses import dataclass
 from enum import Enum
 from pathlib import Path
-from urllib.parse import urlsplit
 
-import urllib3
-
-from agent.client.http import TRY_LATER, link_down, make_pool
+from agent.client.http import TRY_LATER, Answer, Failure, Link, cannot_serve, link_down, origin_of
+from agent.client.traffic import Stream, Traffic
+from agent.client.watching import steady
 from agent.errors import LinkDown, Refused
-from agent.outbox.spool import BLOCK
-from service.contract.cards import UploadTicket
+from service.contract.cards import PartTicket, UploadTicket
 
 ATTEMPTS = 5
 
@@ -25,64 +24,106 @@ class Outcome(Enum):
     WRONG_BYTES = "wrong bytes"
 
 
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """Bytes `offset` to `offset + size` of a spooled file, and where they go."""
+
+    url: str
+    headers: dict[str, str]
+    size: int
+    offset: int = 0
+
+
+def piece_of(ticket: UploadTicket | PartTicket) -> Piece:
+    offset = ticket.offset if isinstance(ticket, PartTicket) else 0
+    return Piece(ticket.url, ticket.headers, ticket.size, offset)
+
+
 class Store:
-    """Uploads from several threads over one pool of kept-alive connections.
+    """Uploads from several threads over kept-alive connections.
 
     By urllib3: httpx takes several times as long over one PUT, and a card has thousands.
     """
 
-    def __init__(self, timeout: float, uploads: int) -> None:
+    def __init__(self, timeout: float, uploads: int, traffic: Traffic | None = None) -> None:
         self._timeout = timeout
         self._uploads = uploads
-        self._pools: dict[str, urllib3.PoolManager] = {}
+        self._traffic = traffic or Traffic(uploads)
+        self._links: dict[str, Link] = {}
         self._guard = threading.Lock()
         self.stop = threading.Event()
 
     def close(self) -> None:
-        for pool in self._pools.values():
-            pool.clear()
+        for link in self._links.values():
+            link.close()
 
-    def put(self, ticket: UploadTicket, path: Path) -> Outcome:
+    def put(self, ticket: UploadTicket | PartTicket, path: Path) -> Outcome:
         """PUT with exactly the ticket's headers. Raises LinkDown after several tries, Refused, OSError."""
+        piece = piece_of(ticket)
         for attempt in range(ATTEMPTS):
-            try:
-                answer = self._once(ticket, path)
-            except urllib3.exceptions.HTTPError as error:
-                failure = link_down(error, ticket.url)
-            else:
-                outcome = _outcome(answer)
-                if outcome is not None:
-                    return outcome
-                failure = LinkDown(
-                    f"The store answered {answer.status}.",
-                    "What is not yet sent is kept in the spool.",
-                    "Nothing to do: the agent tries again by itself while it runs.",
-                )
-            if self.stop.wait(0.3 * 2**attempt * random.uniform(0.5, 1.5)):  # noqa: S311
+            with self._traffic.lanes as lanes:
+                if self.stop.is_set():
+                    raise LinkDown("The push has ended.", "What is not yet sent is kept in the spool.")
+                begun = steady()
+                try:
+                    answer = self._once(piece, path)
+                except Failure as error:
+                    lanes.broken()
+                    failure = link_down(error, ticket.url)
+                else:
+                    outcome = _outcome(answer)
+                    if outcome is Outcome.STORED:
+                        lanes.sent(piece.size, steady() - begun)
+                    if outcome is not None:
+                        return outcome
+                    failure = cannot_serve(f"the store answered {answer.status}.", ticket.url)
+            # The first time at once: most links that break come back with the next connection.
+            pause = 0.3 * 2**attempt * random.uniform(0.5, 1.5) if attempt else 0.05  # noqa: S311
+            if self.stop.wait(pause):
                 break
         raise failure
 
-    def _once(self, ticket: UploadTicket, path: Path) -> urllib3.BaseHTTPResponse:
-        headers = {**ticket.headers, "Content-Length": str(ticket.size)}
+    def _once(self, piece: Piece, path: Path) -> Answer:
+        headers = {**piece.headers, "Content-Length": str(piece.size)}
         with path.open("rb", buffering=0) as file:
-            return self._pool(ticket.url).request("PUT", ticket.url, body=file, headers=headers)
+            if piece.offset:
+                file.seek(piece.offset)
+            stream = Stream(file, piece.size, self._traffic)
+            try:
+                return self._link(piece.url).send("PUT", piece.url, stream, headers)
+            except Failure:
+                if stream.failed is not None:
+                    raise stream.failed from None
+                raise
 
-    def _pool(self, url: str) -> urllib3.PoolManager:
-        origin = "{0.scheme}://{0.netloc}".format(urlsplit(url))
+    def _link(self, url: str) -> Link:
+        origin = origin_of(url)
         with self._guard:
-            if origin not in self._pools:
-                self._pools[origin] = make_pool(origin, self._timeout, self._uploads, BLOCK)
-            return self._pools[origin]
+            if origin not in self._links:
+                self._links[origin] = Link(origin, self._timeout, self._uploads)
+            return self._links[origin]
 
 
-def _outcome(answer: urllib3.BaseHTTPResponse) -> Outcome | None:
+def answers(origin: str, timeout: float) -> bool:
+    """Whether the server there serves again; that it refuses an empty question is an answer, too."""
+    link = Link(origin, timeout, 1)
+    try:
+        return link.send("HEAD", f"{origin}/").status not in TRY_LATER
+    except Failure:
+        return False
+    finally:
+        link.close()
+
+
+def _outcome(answer: Answer) -> Outcome | None:
     """What an answer means; None: try again. Raises Refused for one that no repetition mends."""
     status = answer.status
     if 200 <= status < 300:
         return Outcome.STORED
     if status == 412:
         return Outcome.THERE
-    if status == 403:
+    # 404: the multipart upload that the ticket is for is over, or was given up.
+    if status in (403, 404):
         return Outcome.EXPIRED
     if status == 400:
         return Outcome.WRONG_BYTES

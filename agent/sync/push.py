@@ -1,49 +1,54 @@
-"""Pushes card returns: manifest, bytes, commit, receipt. Every step can be repeated (I8)."""
+"""Pushes card returns: manifest, bytes, check, commit, receipt. Every step can be repeated (I8).
+
+Part n+1 of the manifest travels while the files of part n are uploaded, and the service looks at part n in
+the store while the files of part n+1 are: neither link nor service waits, and the commit has little to do.
+Files go in the order of the manifest, so that a push that is broken off has whole locations behind it; large
+ones last, as one of them may take longer than all pictures.
+"""
 
 from __future__ import annotations
 
-import random
+import sqlite3
 import time
 from collections.abc import Callable, Iterable
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
+from pathlib import Path
 from uuid import UUID
-
-import msgspec
 
 from agent.client.service import Service
 from agent.client.store import Outcome, Store
+from agent.client.traffic import Traffic
 from agent.errors import AgentError, LinkDown, Refused
 from agent.outbox.returns import Returns
 from agent.outbox.spool import Spool
 from agent.settings import Settings
+from agent.sync.hours import Allowance
+from agent.sync.large import Altered, LargeSender, ReadingBack
+from agent.sync.progress import NOTE_EVERY, Sent, Shown, leave_note, shown_every
+from agent.sync.receipts import checked_receipt
+from agent.sync.waiting import LONGEST_WAIT, Waits, wait_after
 from service.contract.access import JwkSet
 from service.contract.cards import (
     CardReturnCommit,
+    LargeLacking,
+    LargeParts,
     PartAnswer,
     Receipt,
     ReceiptBody,
     UploadTicket,
-    exact_path,
 )
 from service.contract.failpoints import reach
-from service.contract.signature import SignatureRefused, verify_receipt
 from service.contract.work import StatementIn
 
 FRESH_TICKETS = 4
+CHECKS = 4
 COMMITS = 3
-SHORTEST_WAIT = 2.0
-LONGEST_WAIT = 300.0
-
-
-@dataclass
-class Sent:
-    """What a push has done so far, for a screen."""
-
-    files: int = 0
-    size: int = 0
-    held: int = 0
+# Reading back is asked after for so long before the next return has its turn.
+PATIENCE = 5.0
+ASK_AGAIN = 10.0
+# The commit says so itself: what the store lacks, or what is not read back, is no fault of a statement.
+OF_OBJECTS = ("objects-missing", "objects-differ", "objects-unverified")
 
 
 class Pusher:
@@ -55,30 +60,74 @@ class Pusher:
         store: Store,
         keys: JwkSet,
         settings: Settings,
+        traffic: Traffic | None = None,
+        note: Path | None = None,
     ) -> None:
         self.returns, self.spool, self.service, self.store = returns, spool, service, store
         self.keys, self.settings = keys, settings
+        self.traffic = traffic or Traffic(settings.uploads)
         self.stopping: Callable[[], bool] = lambda: False
+        self.show: Callable[[Shown], None] = lambda shown: None
+        self.allowance: Allowance | None = None
         self.sent = Sent()
+        self._note = note
+        self._large: dict[str, LargeLacking] = {}
 
     def push(self, return_id: UUID) -> ReceiptBody:
         """Send one return until its receipt is verified and noted.
 
-        Raises LinkDown (try later), Refused, or AgentError for bytes that are no longer what they were.
+        Raises LinkDown (try later), ReadingBack (ask later), Refused, or AgentError for bytes that are no
+        longer what they were.
         """
         row = self.returns.one(return_id)
         assert row is not None
-        self.sent = Sent()
+        self.sent = Sent(total=row["files"], total_size=row["bytes"])
+        self._large.clear()
         self.store.stop.clear()
-        self.service.open_return(return_id, bytes(row["opening"]))
-        reach("push.opened")
-        receipt, body = self._commit_until_held(return_id)
+        self.traffic.meter.begin()
+        with shown_every(lambda: self.look(return_id), self._tell, NOTE_EVERY):
+            standing = self.service.open_return(return_id, bytes(row["opening"]))
+            reach("push.opened")
+            if standing.state == "committed":
+                self.sent.held, self.sent.held_size = row["files"], row["bytes"]
+                receipt, body = self._commit(return_id)
+            else:
+                receipt, body = self._commit_until_held(return_id)
         reach("push.committed")
-        checked = self._checked(return_id, receipt)
+        checked, self.keys = checked_receipt(self.returns, self.service, self.keys, return_id, receipt)
         reach("push.verified")
         self.returns.hold(return_id, body, checked.issued_at)
+        self.returns.forget_sending(return_id)
         reach("push.held")
         return checked
+
+    def look(self, return_id: UUID) -> Shown:
+        """How far the push in hand is."""
+        sent, rate = self.sent, self.traffic.meter.rate()
+        seconds = None
+        if self.allowance is not None:
+            seconds = self.allowance.time_left(sent.left_size, rate, datetime.now(UTC))
+        elif rate:
+            seconds = sent.left_size / rate
+        return Shown(
+            card_return=str(return_id),
+            at=time.time(),
+            sent=sent.files,
+            sent_bytes=sent.size,
+            held=sent.held,
+            held_bytes=sent.held_size,
+            left=sent.left,
+            left_bytes=sent.left_size,
+            rate=rate,
+            seconds=seconds,
+        )
+
+    def _tell(self, shown: Shown) -> None:
+        if self._note is not None:
+            leave_note(self._note, shown)
+        self.show(shown)
+
+    # Commit
 
     def _commit_until_held(self, return_id: UUID) -> tuple[Receipt, bytes]:
         for last in (False,) * (COMMITS - 1) + (True,):
@@ -86,6 +135,8 @@ class Pusher:
             try:
                 return self._commit(return_id)
             except Refused as refused:
+                if refused.kind == "objects-unverified":
+                    raise ReadingBack(max(1, len(self._large))) from refused
                 # Objects missing, or parts lost: what is sent again is only what is lacking.
                 if refused.status != 409 or last:
                     raise
@@ -96,7 +147,7 @@ class Pusher:
         try:
             return self.service.commit(return_id, self._closing(return_id, statements))
         except Refused as refused:
-            if not statements or refused.kind in ("objects-missing", "objects-differ"):
+            if not statements or refused.kind in OF_OBJECTS:
                 raise
             why = refused
         # Pictures must not wait for words: commit them alone, keep the statement with the reason.
@@ -117,33 +168,81 @@ class Pusher:
             statements=statements,
         )
 
+    # Parts
+
     def _send_parts(self, return_id: UUID) -> None:
-        """Parts one ahead of the uploads, so that neither waits for the other."""
-        parts = self.returns.parts(return_id)
+        parts, known = self.returns.parts(return_id), self.returns.parts_sent(return_id)
         with (
-            ThreadPoolExecutor(1, thread_name_prefix="manifest") as manifest,
+            ThreadPoolExecutor(1, thread_name_prefix="manifest") as talk,
             ThreadPoolExecutor(self.settings.uploads, thread_name_prefix="upload") as uploads,
         ):
-            ahead: Future[PartAnswer] | None = None
+            ahead = self._ask(talk, return_id, 1, known) if parts else None
+            checking: Future[PartAnswer] | None = None
             for part in range(1, parts + 1):
-                answer = (ahead or self._ask(manifest, return_id, part)).result()
+                assert ahead is not None
+                answer = ahead.result()
+                if part > known:
+                    self.returns.note_parts_sent(return_id, part)
                 reach("push.part")
-                ahead = self._ask(manifest, return_id, part + 1) if part < parts else None
+                ahead = self._ask(talk, return_id, part + 1, known) if part < parts else None
+                self._count(return_id, part, answer)
                 self._upload_part(return_id, part, answer, uploads)
-                reach("push.checked")
+                if checking is not None:
+                    self._settle(return_id, part - 1, checking.result(), uploads)
+                checking = talk.submit(self.service.check_part, return_id, part)
+            if checking is not None:
+                self._settle(return_id, parts, checking.result(), uploads)
+            self._send_large(return_id, uploads)
 
-    def _ask(self, pool: ThreadPoolExecutor, return_id: UUID, part: int) -> Future[PartAnswer]:
-        return pool.submit(self.service.put_part, return_id, part, self.returns.part_body(return_id, part))
+    def _ask(self, talk: ThreadPoolExecutor, return_id: UUID, part: int, known: int) -> Future[PartAnswer]:
+        body = self.returns.part_body(return_id, part)
+
+        def ask() -> PartAnswer:
+            if part <= known:
+                try:
+                    return self.service.check_part(return_id, part)
+                except Refused as refused:
+                    if refused.status not in (404, 409):
+                        raise
+            return self.service.put_part(return_id, part, body)
+
+        return talk.submit(ask)
+
+    def _count(self, return_id: UUID, part: int, answer: PartAnswer) -> None:
+        files, size = self.returns.part_totals(return_id, part)
+        to_send = [one.size for one in answer.lacking] + [one.size for one in answer.large]
+        # Second copies on the card count as held: they are not sent either.
+        self.sent.held += files - len(to_send)
+        self.sent.held_size += size - sum(to_send)
+        self._large |= {one.sha256: one for one in answer.large}
+
+    def _settle(self, return_id: UUID, part: int, answer: PartAnswer, uploads: ThreadPoolExecutor) -> None:
+        """What the store turns out to lack goes again."""
+        for _ in range(CHECKS):
+            if not answer.lacking:
+                reach("push.checked")
+                return
+            self.sent.files -= len(answer.lacking)
+            self.sent.size -= sum(one.size for one in answer.lacking)
+            self._upload_part(return_id, part, answer, uploads)
+            answer = self.service.check_part(return_id, part)
+        raise LinkDown(
+            f"The store does not keep {len(answer.lacking)} files that it said it had taken.",
+            "The files are kept in the spool.",
+            "Have the store looked at.",
+        )
+
+    # Files
 
     def _upload_part(
         self, return_id: UUID, part: int, answer: PartAnswer, uploads: ThreadPoolExecutor
     ) -> None:
-        self.sent.held += answer.held
+        expired = 0
         for _ in range(FRESH_TICKETS):
             expired = self._upload(answer.lacking, uploads)
             if not expired:
                 return
-            answer = self.service.put_part(return_id, part, self.returns.part_body(return_id, part))
+            answer = self.service.check_part(return_id, part)
         raise LinkDown(
             f"The store refuses tickets that the service has just written, for {expired} files.",
             "The files are kept in the spool.",
@@ -161,9 +260,12 @@ class Pusher:
                     expired += 1
                 elif outcome is Outcome.WRONG_BYTES:
                     wrong.append(ticket.sha256)
-                else:
+                elif outcome is Outcome.STORED:
                     self.sent.files += 1
-                    self.sent.size += ticket.size if outcome is Outcome.STORED else 0
+                    self.sent.size += ticket.size
+                else:
+                    self.sent.held += 1
+                    self.sent.held_size += ticket.size
                 if self.stopping():
                     raise LinkDown(
                         "The agent was asked to stop.", "What is not yet sent is kept in the spool."
@@ -187,6 +289,26 @@ class Pusher:
         reach("push.stored")
         return outcome
 
+    def _send_large(self, return_id: UUID, uploads: ThreadPoolExecutor) -> None:
+        if not self._large:
+            return
+        sender = LargeSender(self.returns, self.spool, self.service, self.store, self.stopping)
+        told: dict[str, LargeParts] = {}
+        for digest, large in sorted(self._large.items(), key=lambda one: one[1].size):
+            before = self.sent.size
+            try:
+                told[digest] = sender.send(return_id, large, uploads, self._note_piece)
+            except Altered:
+                self._look_at_spool([digest])
+            # Pieces that an earlier push had sent were there already.
+            self.sent.files += 1
+            self.sent.held_size += large.size - (self.sent.size - before)
+        if lacking := sender.wait_verified(return_id, told, PATIENCE):
+            raise ReadingBack(lacking)
+
+    def _note_piece(self, size: int) -> None:
+        self.sent.size += size
+
     def _look_at_spool(self, digests: Iterable[str]) -> None:
         """The store refused these bytes: say which of them the spool no longer holds as they were read."""
         lost = [digest for digest in digests if not self.spool.verify(digest)]
@@ -205,68 +327,41 @@ class Pusher:
             "They are kept and sent again; they were altered on the way.",
         )
 
-    def _checked(self, return_id: UUID, receipt: Receipt) -> ReceiptBody:
-        """The receipt's content, once its signature holds and it lists every file of the return (I6)."""
-        try:
-            payload = verify_receipt(receipt, self.keys)
-        except SignatureRefused:
-            # The service may have changed its key since this workstation enrolled.
-            # It is asked over the same link as everything else.
-            self.keys = self.service.keys()
-            payload = _verified(receipt, self.keys)
-        body = msgspec.json.decode(payload, type=ReceiptBody)
-        row = self.returns.one(return_id)
-        assert row is not None
-        listed = {(exact_path(f.path, f.path_bytes), f.sha256, f.size) for f in body.files}
-        missing = sum(
-            (bytes(f["path_bytes"]), f["sha256"], f["size"]) not in listed
-            for f in self.returns.files(return_id)
-        )
-        same = body.card_return_id == return_id and body.manifest_sha256 == row["manifest_sha256"]
-        if missing or not same or body.complete > bool(row["complete"]):
-            raise AgentError(
-                f"The receipt does not list this card: {missing} files are missing from it.",
-                "The card is not clear to wipe.",
-                "Tell whoever runs the service; the agent tries again by itself.",
-            )
-        return body
-
-
-def _verified(receipt: Receipt, keys: JwkSet) -> bytes:
-    try:
-        return verify_receipt(receipt, keys)
-    except SignatureRefused as error:
-        raise AgentError(
-            str(error),
-            "The card is not clear to wipe.",
-            "Tell whoever runs the service; the agent tries again by itself.",
-        ) from error
-
 
 def push_due(
-    pusher: Pusher, returns: Returns, stop: Callable[[], bool], forced: bool = False
+    pusher: Pusher,
+    returns: Returns,
+    stop: Callable[[], bool],
+    forced: bool = False,
+    waits: Waits | None = None,
 ) -> list[AgentError]:
     """Push every return that is due, the oldest first; what went wrong. One in trouble holds up no other."""
     troubles: list[AgentError] = []
-    for row in returns.in_state("copied"):
-        at = time.time()
-        # A clock set back must not make a return wait longer than the longest wait.
-        due = forced or not at < row["next_try"] <= at + 2 * LONGEST_WAIT
-        if stop() or not due:
+    waits = waits or Waits()
+    rows = returns.in_state("copied")
+    waits.keep_only({row["id"] for row in rows})
+    for row in rows:
+        if stop() or not (forced or waits.due(row["id"], row["next_try"])):
             continue
         try:
             pusher.push(UUID(row["id"]))
         except AgentError as error:
-            returns.put_off(UUID(row["id"]), at + wait_after(row["tries"]), error.detail)
+            put_off(returns, row, error)
             troubles.append(error)
             if isinstance(error, LinkDown):
                 break
     return troubles
 
 
-def wait_after(tries: int) -> float:
-    """Seconds until the next try: growing, bounded, and spread so that workstations do not come at once."""
-    return min(LONGEST_WAIT, SHORTEST_WAIT * 2.0 ** min(tries, 10)) * random.uniform(0.7, 1.3)  # noqa: S311
+def put_off(returns: Returns, row: sqlite3.Row, error: AgentError) -> None:
+    """Trouble of the link is over when it is back, whatever the clock says; trouble of a return is not."""
+    if isinstance(error, LinkDown):
+        until = 0.0
+    elif isinstance(error, ReadingBack):
+        until = time.time() + ASK_AGAIN
+    else:
+        until = time.time() + min(LONGEST_WAIT, wait_after(row["tries"]))
+    returns.put_off(UUID(row["id"]), until, error.detail)
 
 
 def push_preparations(returns: Returns, service: Service) -> None:

@@ -106,7 +106,7 @@ async def test_a_store_that_does_not_answer_leaves_the_time_of_this_machine(buck
         assert abs(await objects.now() - datetime.now(UTC)) < timedelta(seconds=10)
 
 
-@given(st.datetimes(datetime(1971, 1, 1), datetime(9998, 12, 31)))
+@given(st.datetimes(datetime(1971, 1, 1), datetime(9998, 12, 31)))  # noqa: DTZ001
 def test_p26_any_date_the_store_tells_is_taken_to_the_second(told: datetime) -> None:
     told = told.replace(microsecond=0, tzinfo=UTC)
     clock = StoreClock()

@@ -1,0 +1,106 @@
+"""How far a push is: for the screen, the log, and whoever asks from another process."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from pathlib import Path
+
+import msgspec
+
+from agent.wording import size_text
+
+NOTE_EVERY = 2.0
+# What another process wrote is shown for this long; it writes every two seconds while it sends.
+FRESH = 30.0
+
+
+@dataclass
+class Sent:
+    """What a push has done so far of the return in hand: what it sent, what was there already."""
+
+    files: int = 0
+    size: int = 0
+    held: int = 0
+    held_size: int = 0
+    total: int = 0
+    total_size: int = 0
+
+    @property
+    def left(self) -> int:
+        return max(0, self.total - self.files - self.held)
+
+    @property
+    def left_size(self) -> int:
+        return max(0, self.total_size - self.size - self.held_size)
+
+
+class Shown(msgspec.Struct, frozen=True, kw_only=True):
+    """One look at a push. `rate` in bytes per second, `seconds` until the end; None: not known."""
+
+    card_return: str
+    at: float
+    sent: int
+    sent_bytes: int
+    held: int
+    held_bytes: int
+    left: int
+    left_bytes: int
+    rate: float | None
+    seconds: float | None
+
+
+def text_of(shown: Shown) -> str:
+    rate = "rate not known yet" if shown.rate is None else f"{size_text(shown.rate)}/s"
+    left = "time left not known" if shown.seconds is None else f"about {duration_text(shown.seconds)} left"
+    return (
+        f"sent {shown.sent} files, {size_text(shown.sent_bytes)}; already held {shown.held}, "
+        f"{size_text(shown.held_bytes)}; to send {shown.left}, {size_text(shown.left_bytes)}; {rate}, {left}"
+    )
+
+
+def duration_text(seconds: float) -> str:
+    whole = round(seconds)
+    if whole < 100:
+        return f"{whole} s"
+    if whole < 100 * 60:
+        return f"{round(whole / 60)} min"
+    return f"{whole / 3600:.0f} h" if whole < 48 * 3600 else f"{whole / 86400:.0f} days"
+
+
+@contextmanager
+def shown_every(look: Callable[[], Shown], show: Callable[[Shown], None], every: float) -> Iterator[None]:
+    """Show how far it is, in a thread of its own, until the block ends. Its failures stop nothing."""
+    ended = threading.Event()
+
+    def watch() -> None:
+        while not ended.wait(every):
+            with suppress(Exception):
+                show(look())
+
+    watcher = threading.Thread(target=watch, name="progress", daemon=True)
+    watcher.start()
+    try:
+        yield
+    finally:
+        ended.set()
+        watcher.join()
+
+
+def leave_note(path: Path, shown: Shown) -> None:
+    """For other processes. Not synced: it is worth nothing after a crash."""
+    beside = path.with_name(path.name + ".new")
+    beside.write_bytes(msgspec.json.encode(shown))
+    beside.replace(path)
+
+
+def read_note(path: Path) -> Shown | None:
+    """What a pushing process wrote last; None when it is old or cannot be read."""
+    try:
+        shown = msgspec.json.decode(path.read_bytes(), type=Shown)
+    except (OSError, msgspec.DecodeError):
+        return None
+    return shown if abs(time.time() - shown.at) < FRESH else None

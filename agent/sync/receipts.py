@@ -1,0 +1,53 @@
+"""When a receipt counts: its signature holds and it lists every file of the return (I6)."""
+
+from __future__ import annotations
+
+from uuid import UUID
+
+import msgspec
+
+from agent.client.service import Service
+from agent.errors import AgentError
+from agent.outbox.returns import Returns
+from service.contract.access import JwkSet
+from service.contract.cards import Receipt, ReceiptBody, exact_path
+from service.contract.signature import SignatureRefused, verify_receipt
+
+
+def checked_receipt(
+    returns: Returns, service: Service, keys: JwkSet, return_id: UUID, receipt: Receipt
+) -> tuple[ReceiptBody, JwkSet]:
+    """The receipt's content and the keys that proved it; raises AgentError for one that does not count."""
+    try:
+        payload = verify_receipt(receipt, keys)
+    except SignatureRefused:
+        # The service may have changed its key since this workstation enrolled.
+        # It is asked over the same link as everything else.
+        keys = service.keys()
+        payload = _verified(receipt, keys)
+    body = msgspec.json.decode(payload, type=ReceiptBody)
+    row = returns.one(return_id)
+    assert row is not None
+    listed = {(exact_path(f.path, f.path_bytes), f.sha256, f.size) for f in body.files}
+    missing = sum(
+        (bytes(f["path_bytes"]), f["sha256"], f["size"]) not in listed for f in returns.files(return_id)
+    )
+    same = body.card_return_id == return_id and body.manifest_sha256 == row["manifest_sha256"]
+    if missing or not same or body.complete > bool(row["complete"]):
+        raise AgentError(
+            f"The receipt does not list this card: {missing} files are missing from it.",
+            "The card is not clear to wipe.",
+            "Tell whoever runs the service; the agent tries again by itself.",
+        )
+    return body, keys
+
+
+def _verified(receipt: Receipt, keys: JwkSet) -> bytes:
+    try:
+        return verify_receipt(receipt, keys)
+    except SignatureRefused as error:
+        raise AgentError(
+            str(error),
+            "The card is not clear to wipe.",
+            "Tell whoever runs the service; the agent tries again by itself.",
+        ) from error
