@@ -24,6 +24,9 @@ from tests.bench.memory import run_watched
 
 METRICS_TOKEN = "metrics-token-of-the-benches"
 ANSWERED = re.compile(r'^sightledger_request_seconds_sum\{.*route="([^"]*)".*\} (\S+)$', re.MULTILINE)
+# Width and height, and JPEG quality.
+Pictures = tuple[tuple[int, int], int]
+LARGE: Pictures = (LARGE_SIZE, LARGE_QUALITY)
 SERIAL = "KG30401-E"
 PER_FOLDER = 200
 # The scope's wall clock: it knows no zone.
@@ -91,15 +94,17 @@ def filled_card(
 
 
 def prepared(bench: Bench, card: Path) -> Path:
+    """A card that the service has heard of: it is prepared days before it comes back."""
     card.mkdir()
     bench.station.run("prepare", SERIAL, "--card", str(card))
+    bench.station.run("run", "--once")
     return card
 
 
-def fill(card: Path, files: int, first: int = 0) -> None:
+def fill(card: Path, files: int, first: int = 0, pictures: Pictures = LARGE) -> None:
     """Pictures numbered from `first`: equal numbers are equal bytes."""
     folders = sorted(path for path in card.iterdir() if path.is_dir() and path.name[0].isdigit())
-    bases = [_base(element) for element in range(1, 9)]
+    bases = [_base(element, pictures) for element in range(1, 9)]
     for number in range(first, first + files):
         name = dcf_name("TWVS", number % 9999 + 1)
         facts = ExifFacts("VS-01", START + timedelta(seconds=9 * number), f"{number:032x}")
@@ -107,9 +112,10 @@ def fill(card: Path, files: int, first: int = 0) -> None:
         target.write_bytes(with_exif(bases[number % len(bases)], facts))
 
 
-def _base(element: int) -> bytes:
-    picture = draw("gear", Shot(SERIAL, "KG.1.RING", element), element, None, LARGE_SIZE)
-    return jpeg(picture, ExifFacts("VS-01", START, "0" * 32), LARGE_QUALITY)
+def _base(element: int, pictures: Pictures) -> bytes:
+    size, quality = pictures
+    picture = draw("gear", Shot(SERIAL, "KG.1.RING", element), element, None, size)
+    return jpeg(picture, ExifFacts("VS-01", START, "0" * 32), quality)
 
 
 def seconds_of(bench: Bench, route: str) -> float:
