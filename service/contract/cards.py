@@ -50,7 +50,8 @@ ExifText = Annotated[str, msgspec.Meta(max_length=2000)]
 
 
 class PlacementClaim(Wire):
-    """Where a file belongs and which rule of the profile said so; `location_key` None: not understood."""
+    """Where a file belongs and which rule of the profile said so; `location_key` None: not understood, and
+    from the rule "slate" an open question, of which `note` says why."""
 
     inspection_id: UUID
     location_key: Annotated[str, msgspec.Meta(max_length=64)] | None

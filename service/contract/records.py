@@ -204,13 +204,15 @@ class MoveTarget(Wire):
 
 class MoveIn(Wire):
     """Show pictures at another place. `pictures` are ids of the history, `sightings` are files of a card
-    return that stand nowhere yet."""
+    return that stand nowhere yet. With `undoes`, and then without pictures and place: bring exactly the
+    pictures of that move back to where they stood."""
 
     id: UUID
     reason: Reason
-    to: MoveTarget
+    to: MoveTarget | None = None
     pictures: Annotated[list[UUID], msgspec.Meta(max_length=1000)] = []
     sightings: Annotated[list[UUID], msgspec.Meta(max_length=1000)] = []
+    undoes: UUID | None = None
 
 
 class MovedPicture(Wire):
@@ -229,10 +231,12 @@ class MovedPicture(Wire):
 
 
 class Move(Wire):
-    """A recorded move; a further move undoes it."""
+    """A recorded move; a further move undoes it. `undoes` and `undone_by` name the other of such a pair."""
 
     id: UUID
     reason: str
     by: str
     recorded_at: UtcTime
     pictures: list[MovedPicture]
+    undoes: UUID | None = None
+    undone_by: UUID | None = None

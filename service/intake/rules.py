@@ -107,7 +107,9 @@ def judge(claim: PlacementClaim | None, homes: Mapping[UUID, Home], site: str, o
     if home is None or reason:
         return Verdict(None, claim.rule, claim.location_key, f"inspection {claim.inspection_id} {reason}")
     if claim.location_key is None:
-        return Verdict(Place(claim.inspection_id, "", 0), claim.rule, claim=claim)
+        # The note of a claim that a slate left open says why.
+        remark = claim.note if claim.rule == "slate" else None
+        return Verdict(Place(claim.inspection_id, "", 0), claim.rule, remark=remark, claim=claim)
     if claim.location_key not in home.locations:
         remark = f"the inspection has no location {claim.location_key}"
         return Verdict(Place(claim.inspection_id, "", 0), claim.rule, claim.location_key, remark, claim)

@@ -16,11 +16,12 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 from service.access.rules import Act, Caller
 from service.campaigns.actions import inspection_context
 from service.contract.problem import ProblemError
-from service.contract.records import Move, MovedPicture, MoveIn
+from service.contract.records import Move, MovedPicture, MoveIn, MoveTarget
 from service.contract.wire import new_id
 from service.database import Database, Row, server_now
 from service.errors import Conflict, Invalid, NotAllowed, NotFound
 from service.intake.actions.recording import change_shown
+from service.intake.actions.undoing import ends_of, undo
 from service.intake.rules import PICTURES, Fact, Home, Place, heads, storable
 from service.intake.store import moving as store
 from service.intake.store import placements
@@ -43,17 +44,26 @@ async def move_pictures(db: Database, caller: Caller, body: MoveIn) -> Move:
     """Show pictures at another inspection, location or element; the facts before are kept, not standing.
 
     Raises NotAllowed unless the caller may move pictures at both ends, Conflict where a picture no longer
-    stands where the caller saw it. The same move again answers the recorded one; a further move undoes it.
+    stands where the caller saw it. The same move again answers the recorded one; a further move with
+    `undoes` undoes it.
     """
     caller.must(Act.MOVE_PICTURE)
     if caller.account_id is None:
         raise NotAllowed("An agent does not move pictures: a person does, signed in.")
-    fingerprint = hashlib.sha256(msgspec.json.encode(body)).hexdigest()
+    fingerprint = _fingerprint(body)
     async with db.begin() as connection:
         homes = await _ends(connection, caller, body)
         if not await _repeated(connection, body.id, fingerprint):
             await _move(connection, caller, body, fingerprint, homes)
         return _shown_move(await store.move_rows(connection, [body.id]))
+
+
+def _fingerprint(body: MoveIn) -> str:
+    """Moves recorded before `undoes` existed keep the fingerprint they have."""
+    raw = msgspec.to_builtins(body)
+    if body.undoes is None:
+        del raw["undoes"]
+    return hashlib.sha256(msgspec.json.encode(raw)).hexdigest()
 
 
 async def _repeated(connection: AsyncConnection, move_id: UUID, fingerprint: str) -> bool:
@@ -66,7 +76,11 @@ async def _repeated(connection: AsyncConnection, move_id: UUID, fingerprint: str
 async def _ends(connection: AsyncConnection, caller: Caller, body: MoveIn) -> Mapping[UUID, Home]:
     """The inspections that pictures leave or reach. Sites are looked at before anything is told of them."""
     ends = {row["inspection_id"] for row in await records.unit_images_by_id(connection, body.pictures)}
-    homes = await inspection_context(connection, ends | {body.to.inspection_id})
+    if body.to is not None:
+        ends.add(body.to.inspection_id)
+    if body.undoes is not None:
+        ends |= await ends_of(connection, body.undoes)
+    homes = await inspection_context(connection, ends)
     for home in homes.values():
         caller.must(Act.MOVE_PICTURE, home.site)
     return homes
@@ -75,22 +89,30 @@ async def _ends(connection: AsyncConnection, caller: Caller, body: MoveIn) -> Ma
 async def _move(
     connection: AsyncConnection, caller: Caller, body: MoveIn, fingerprint: str, homes: Mapping[UUID, Home]
 ) -> None:
-    if not body.pictures and not body.sightings:
-        raise Invalid("The move names no picture.", next_step="Name pictures of a history, or sightings.")
-    _check_target(body, homes)
-    going = await _standing_pictures(connection, body) + await _loose_sightings(connection, caller, body)
     now = server_now()
     move = {"id": body.id, "request_sha256": fingerprint, "reason": storable(body.reason)}
-    if not await store.insert_move(connection, {**move, "account_id": caller.account_id, "recorded_at": now}):
+    move |= {"account_id": caller.account_id, "recorded_at": now, "undoes": body.undoes}
+    if body.undoes is None:
+        to = _checked_target(body, homes)
+        going = await _standing_pictures(connection, body) + await _loose_sightings(connection, caller, body)
+    if not await store.insert_move(connection, move):
         raise Conflict(
             f"Move {body.id} is being recorded by another request.", next_step="Repeat the request."
         )
-    await store.insert_move_items(connection, [_item(body, at, one) for at, one in enumerate(going)])
-    await records.insert_rows(connection, placements, _facts(body, caller, going, now))
-    await _show_moved(connection, body, going, homes[body.to.inspection_id])
+    if body.undoes is not None:
+        await store.insert_move_items(connection, await undo(connection, caller, body, homes, now))
+        return
+    await store.insert_move_items(connection, [_item(body.id, to, at, one) for at, one in enumerate(going)])
+    await records.insert_rows(connection, placements, _facts(body.id, to, caller, going, now))
+    await _show_moved(connection, to, going, homes[to.inspection_id])
 
 
-def _check_target(body: MoveIn, homes: Mapping[UUID, Home]) -> None:
+def _checked_target(body: MoveIn, homes: Mapping[UUID, Home]) -> MoveTarget:
+    if body.to is None or not (body.pictures or body.sightings):
+        raise Invalid(
+            "The move names no place." if body.to is None else "The move names no picture.",
+            next_step="Name pictures of a history, or sightings, and where they belong.",
+        )
     home = homes.get(body.to.inspection_id)
     if home is None:
         raise NotFound(
@@ -104,6 +126,7 @@ def _check_target(body: MoveIn, homes: Mapping[UUID, Home]) -> None:
         )
     if body.to.location is None and body.to.element is not None:
         raise Invalid("An element needs a location.", next_step="Name the location the element is at.")
+    return body.to
 
 
 async def _standing_pictures(connection: AsyncConnection, body: MoveIn) -> list[_Going]:
@@ -157,23 +180,25 @@ async def _loose_sightings(connection: AsyncConnection, caller: Caller, body: Mo
     return [_Going(row["digest"], None, (), row) for row in rows]
 
 
-def _item(body: MoveIn, ordinal: int, one: _Going) -> dict[str, Any]:
+def _item(move_id: UUID, to: MoveTarget, ordinal: int, one: _Going) -> dict[str, Any]:
     row = one.row
     return {
-        "move_id": body.id,
+        "move_id": move_id,
         "ordinal": ordinal,
         "digest": one.digest,
         "sightings": len(one.replaced) if row is not None else 1,
         "from_inspection_id": row["inspection_id"] if row is not None else None,
         "from_location_key": (row["location_key"] or None) if row is not None else None,
         "from_element": (row["element"] or None) if row is not None else None,
-        "to_inspection_id": body.to.inspection_id,
-        "to_location_key": body.to.location,
-        "to_element": body.to.element,
+        "to_inspection_id": to.inspection_id,
+        "to_location_key": to.location,
+        "to_element": to.element,
     }
 
 
-def _facts(body: MoveIn, caller: Caller, going: Sequence[_Going], now: datetime) -> list[dict[str, Any]]:
+def _facts(
+    move_id: UUID, to: MoveTarget, caller: Caller, going: Sequence[_Going], now: datetime
+) -> list[dict[str, Any]]:
     """One fact per sighting, which replaces every standing fact that the move takes away."""
     replaced: dict[UUID, list[Row]] = {}
     for one in going:
@@ -181,37 +206,47 @@ def _facts(body: MoveIn, caller: Caller, going: Sequence[_Going], now: datetime)
             replaced.setdefault(fact["sighting_id"], []).append(fact)
         if one.loose is not None:
             replaced.setdefault(one.loose["id"], [])
-    return [_moved_fact(body, caller, sighting_id, facts, now) for sighting_id, facts in replaced.items()]
+    return [
+        _moved_fact(move_id, to, caller, sighting_id, facts, now) for sighting_id, facts in replaced.items()
+    ]
 
 
 def _moved_fact(
-    body: MoveIn, caller: Caller, sighting_id: UUID, replaced: Sequence[Row], now: datetime
+    move_id: UUID, to: MoveTarget, caller: Caller, sighting_id: UUID, replaced: Sequence[Row], now: datetime
 ) -> dict[str, Any]:
     return {
         "id": new_id(),
         "sighting_id": sighting_id,
-        "inspection_id": body.to.inspection_id,
-        "location_key": body.to.location,
+        "inspection_id": to.inspection_id,
+        "location_key": to.location,
         "claimed_key": None,
-        "element": body.to.element,
-        "element_last": body.to.element_last,
+        "element": to.element,
+        "element_last": to.element_last,
         **_words(replaced[0] if replaced else None),
         "rule": "by_hand",
         "confidence": 1.0,
         "account_id": caller.account_id,
         "agent_id": None,
-        "move_id": body.id,
+        "move_id": move_id,
         "recorded_at": now,
         "replaces": [fact["id"] for fact in replaced],
     }
 
 
 def _words(row: Row | None) -> dict[str, Any]:
-    """What was said of the picture; a move changes where it stands, not what was seen in it."""
-    return {name: row[name] if row is not None else None for name in ("evaluation", "condition", "note")}
+    """What was said of the picture; a move changes where it stands, not what was seen in it. Why a slate
+    placed it nowhere is no word of the picture, and settled."""
+    words = {name: row[name] if row is not None else None for name in ("evaluation", "condition", "note")}
+    return {**words, "note": None} if row is not None and _is_open(row) else words
 
 
-async def _show_moved(connection: AsyncConnection, body: MoveIn, going: Sequence[_Going], home: Home) -> None:
+def _is_open(fact: Row) -> bool:
+    return bool(fact["rule"] == "slate" and fact["location_key"] is None)
+
+
+async def _show_moved(
+    connection: AsyncConnection, to: MoveTarget, going: Sequence[_Going], home: Home
+) -> None:
     images = await records.images_held(connection, {one.digest for one in going})
     gone = [one.row for one in going if one.row is not None]
     firsts: dict[str, dict[str, Any]] = {}
@@ -221,12 +256,12 @@ async def _show_moved(connection: AsyncConnection, body: MoveIn, going: Sequence
             {one.loose["id"]} if one.loose else set()
         )
         counted.setdefault(one.digest, set()).update(sighting_ids)
-        firsts.setdefault(one.digest, _shown_row(body, one, home, images[one.digest]))
+        firsts.setdefault(one.digest, _shown_row(to, one, home, images[one.digest]))
     rows = [{**row, "sightings": len(counted[digest])} for digest, row in firsts.items()]
     await change_shown(connection, gone, rows, images)
 
 
-def _shown_row(body: MoveIn, one: _Going, home: Home, image: Row) -> dict[str, Any]:
+def _shown_row(to: MoveTarget, one: _Going, home: Home, image: Row) -> dict[str, Any]:
     seen = one.row
     if seen is not None:
         moment, basis, first = seen["taken_at"], seen["taken_basis"], seen["first_sighting_id"]
@@ -238,12 +273,12 @@ def _shown_row(body: MoveIn, one: _Going, home: Home, image: Row) -> dict[str, A
     return {
         "id": new_id(),
         "unit_id": home.unit_id,
-        "inspection_id": body.to.inspection_id,
+        "inspection_id": to.inspection_id,
         "digest": one.digest,
-        "location_key": body.to.location or "",
-        "element": body.to.element or 0,
-        "element_last": body.to.element_last,
-        **_words(seen),
+        "location_key": to.location or "",
+        "element": to.element or 0,
+        "element_last": to.element_last,
+        **_words(one.replaced[0] if one.replaced else None),
         "first_sighting_id": first,
         "taken_at": moment,
         "taken_basis": basis,
@@ -258,6 +293,8 @@ def _shown_move(rows: Sequence[Row]) -> Move:
         by=first["by"],
         recorded_at=first["recorded_at"],
         pictures=[_moved_picture(row) for row in rows],
+        undoes=first["undoes"],
+        undone_by=first["undone_by"],
     )
 
 

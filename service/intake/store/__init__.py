@@ -89,6 +89,7 @@ picture_moves = sa.Table(
     text("reason"),
     reference("account_id", "accounts.id"),
     moment("recorded_at"),
+    reference("undoes", "picture_moves.id", nullable=True, index=True),
 )
 
 # From where to where each picture went: the index on both ends puts a move into both histories.
@@ -127,7 +128,7 @@ placements = sa.Table(
     sa.Column("confidence", sa.Double, nullable=False),
     reference("account_id", "accounts.id", nullable=True),
     reference("agent_id", "agents.id", nullable=True),
-    reference("move_id", "picture_moves.id", nullable=True),
+    reference("move_id", "picture_moves.id", nullable=True, index=True),
     moment("recorded_at"),
     ids("replaces"),
 )

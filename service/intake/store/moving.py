@@ -13,8 +13,9 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 from service.access.store import accounts, sites
 from service.campaigns.store import inspections
 from service.database import Row
+from service.intake.rules import Place
 from service.intake.store import card_returns, picture_move_items, picture_moves, placements, stands
-from service.records.store import images, sightings, units
+from service.records.store import images, sightings, unit_images, units
 
 
 async def move_fingerprint(connection: AsyncConnection, move_id: UUID) -> str | None:
@@ -35,11 +36,39 @@ async def insert_move_items(connection: AsyncConnection, rows: Sequence[dict[str
 
 
 async def facts_of_images(connection: AsyncConnection, digests: Iterable[str]) -> Sequence[Row]:
-    """Every placement fact of every sighting of these images, with the digest."""
+    """Every placement fact of every sighting of these images, with the digest, and the move that the fact's
+    own move undoes."""
     found = await connection.execute(
+        sa.select(placements, sightings.c.digest, picture_moves.c.undoes)
+        .join(sightings, sightings.c.id == placements.c.sighting_id)
+        .outerjoin(picture_moves, picture_moves.c.id == placements.c.move_id)
+        .where(sightings.c.digest.in_(list(digests)))
+    )
+    return found.mappings().all()
+
+
+async def facts_of_move(connection: AsyncConnection, move_id: UUID) -> tuple[Sequence[Row], Sequence[Row]]:
+    """The placement facts that a move made, and those that they replaced; each with its image's digest."""
+    made = placements.alias("made")
+    replaced = sa.select(sa.func.unnest(made.c.replaces)).where(made.c.move_id == move_id)
+    query = (
         sa.select(placements, sightings.c.digest)
         .join(sightings, sightings.c.id == placements.c.sighting_id)
-        .where(sightings.c.digest.in_(list(digests)))
+        .order_by(placements.c.id)
+    )
+    by_move = await connection.execute(query.where(placements.c.move_id == move_id))
+    before = await connection.execute(query.where(placements.c.id.in_(replaced)))
+    return by_move.mappings().all(), before.mappings().all()
+
+
+async def shown_at(connection: AsyncConnection, places: Collection[tuple[Place, str]]) -> Sequence[Row]:
+    """Rows of histories at these places of these images."""
+    at = unit_images.c
+    here = [(*place, digest) for place, digest in places]
+    found = await connection.execute(
+        sa.select(unit_images).where(
+            sa.tuple_(at.inspection_id, at.location_key, at.element, at.digest).in_(here)
+        )
     )
     return found.mappings().all()
 
@@ -71,6 +100,9 @@ async def move_rows(connection: AsyncConnection, move_ids: Collection[UUID]) -> 
     """The pictures of moves, each with its move, who made it, and the serials of both units."""
     origin, target = inspections.alias("origin"), inspections.alias("target")
     from_unit, to_unit = units.alias("from_unit"), units.alias("to_unit")
+    later = picture_moves.alias("later")
+    # At most one: after it the facts of the move no longer stand.
+    undone_by = sa.select(later.c.id).where(later.c.undoes == picture_moves.c.id).scalar_subquery()
     found = await connection.execute(
         sa.select(
             picture_moves,
@@ -78,6 +110,7 @@ async def move_rows(connection: AsyncConnection, move_ids: Collection[UUID]) -> 
             accounts.c.name.label("by"),
             from_unit.c.serial.label("from_unit"),
             to_unit.c.serial.label("to_unit"),
+            undone_by.label("undone_by"),
         )
         .join(picture_move_items, picture_move_items.c.move_id == picture_moves.c.id)
         .join(accounts, accounts.c.id == picture_moves.c.account_id)
