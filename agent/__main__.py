@@ -1,4 +1,4 @@
-"""`sightledger-agent`: enrol, run, prepare, read, status, queue."""
+"""`sightledger-agent`: enrol, run, prepare, read, rebuild, status, queue."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 from types import FrameType
-from typing import Annotated, Any
+from typing import Annotated
 from uuid import UUID
 
 import msgspec
@@ -33,6 +33,7 @@ from agent.outbox.rebuilding import ask_held
 from agent.outbox.rebuilding import rebuild as outbox_again
 from agent.profiles.schema import DEFAULT, SHIPPED
 from agent.settings import Enrolment, State, state_at
+from agent.standing import status_facts
 from agent.sync.pull import pull
 from agent.sync.push import push_preparations
 from agent.sync.runner import Runner
@@ -305,7 +306,7 @@ def status(
 ) -> None:
     """What is held here, and what may be done with each card."""
     with _workstation() as station:
-        facts = _status(station)
+        facts = status_facts(station)
     if as_json:
         sys.stdout.write(msgspec.json.encode(facts).decode("utf-8") + "\n")
         return
@@ -314,42 +315,6 @@ def status(
     for one in facts["cardReturns"]:
         who = f"{one['started'][:16]} {one['unit'] or 'no unit'}, {one['files']} files"
         screen.console.print(escape(f"{who}: {one['standing']}"), soft_wrap=True)
-
-
-def _status(station: Workstation) -> dict[str, Any]:
-    worklist, offset = station.cache.document("worklist"), station.cache.clock_offset()
-    return {
-        "agent": station.enrolment.name,
-        "site": station.enrolment.site,
-        "service": station.enrolment.url,
-        "link": _link(station),
-        "clockOffset": "not known" if offset is None else f"service is {offset:+.1f} s from this workstation",
-        "worklist": f"pulled {worklist.fetched_at:%Y-%m-%d %H:%M} UTC" if worklist else "never pulled",
-        "heldRevisions": [label for _, label in station.cache.held_revisions()],
-        "cardReturns": [
-            {
-                "id": row["id"],
-                "unit": row["unit"],
-                "started": row["started_at"],
-                "files": row["files"],
-                "bytes": row["bytes"],
-                "state": row["state"],
-                "complete": None if row["complete"] is None else bool(row["complete"]),
-                "unread": row["unread_files"],
-                "standing": standing_of(row),
-            }
-            for row in station.returns.newest()
-        ],
-    }
-
-
-def _link(station: Workstation) -> str:
-    try:
-        with station.service() as service:
-            service.pull("/callers/me")
-    except AgentError as error:
-        return f"down: {error.detail}"
-    return "up"
 
 
 @app.command()
