@@ -43,6 +43,8 @@ CHUNK = 1024 * 1024
 LISTED_AT_ONCE = 1000
 # A deletion holds up who would name the object, so it answers soon or counts as not done.
 DELETE_SECONDS = 5
+# A store may try long for bytes it cannot give; and what is not read now is read by the next audit.
+READ_ATTEMPTS = 2
 NO_LOCK = {"ObjectLockConfigurationNotFoundError", "InvalidRequest", "NotImplemented"}
 NO_RETENTION = {"NoSuchObjectLockConfiguration", "ObjectLockConfigurationNotFoundError"}
 
@@ -95,11 +97,13 @@ class Holding:
         self._threads = ThreadPoolExecutor(THREADS, "holding")
         clock = StoreClock()
         self._inner = _client(settings, clock)
+        self._reader = _client(settings, clock, attempts=READ_ATTEMPTS)
         self._once = _client(settings, clock, seconds=DELETE_SECONDS, attempts=1)
 
     def close(self) -> None:
         self._threads.shutdown()
         self._inner.close()
+        self._reader.close()
         self._once.close()
 
     async def _in_thread(self, work: Callable[P, T], *args: P.args, **more: P.kwargs) -> T:
@@ -181,7 +185,7 @@ class Holding:
         hashed, read = hashlib.sha256(), 0
         answer: Mapping[str, Any] = {}
         try:
-            answer = self._inner.get_object(Bucket=self.settings.bucket, Key=original_key(digest), **which)
+            answer = self._reader.get_object(Bucket=self.settings.bucket, Key=original_key(digest), **which)
             with closing(answer["Body"]) as body:
                 for chunk in body.iter_chunks(CHUNK):
                     hashed.update(chunk)

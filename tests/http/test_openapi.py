@@ -95,11 +95,17 @@ def test_conditional_requests_and_pages_are_described(service: Running) -> None:
     assert {name for name, held in headers.items() if "If-Match" in held} == {
         "put /api/v1/accounts/{account_id}",
         "put /api/v1/sites/{code}",
+        "put /api/v1/sites/{code}/retention",
         "put /api/v1/campaigns/{campaign_id}",
         "put /api/v1/plan-revisions/{revision_id}/document",
     }
     # What can be edited is read with its ETag, and asked about by If-None-Match.
-    for name in ("accounts/{account_id}", "sites/{code}", "plan-revisions/{revision_id}/document"):
+    for name in (
+        "accounts/{account_id}",
+        "sites/{code}",
+        "sites/{code}/retention",
+        "plan-revisions/{revision_id}/document",
+    ):
         answer = told[f"get /api/v1/{name}"]
         assert "If-None-Match" in headers[f"get /api/v1/{name}"], name
         assert "ETag" in answer["responses"]["200"]["headers"]

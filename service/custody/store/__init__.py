@@ -174,7 +174,8 @@ async def figures(connection: AsyncConnection, window_days: int) -> Row:
 
     query = sa.select(
         sa.func.count().label("held"),
-        sa.func.coalesce(sa.func.sum(images.c.size), 0).label("bytes"),
+        # The sum of bigints is a numeric.
+        sa.cast(sa.func.coalesce(sa.func.sum(images.c.size), 0), sa.BigInteger).label("bytes"),
         among(image_custody.c.read_at >= window).label("read_back"),
         among(seen < window).label("overdue"),
         *(among(image_custody.c.outcome == name).label(name) for name in NOT_SOUND),
