@@ -131,7 +131,7 @@ class Plan:
 
 
 def make_plan(seed: int, files: int, agents: int, seconds: float) -> Plan:
-    """`files` files in all; the last card comes when four fifths of the time are over."""
+    """`files` files in all; the last card comes when nine tenths of the time are over."""
     maker = _Maker(random.Random(seed))
     plan = Plan([], [])
     usual = min(250, max(12, files // (6 * agents)))
@@ -141,7 +141,7 @@ def make_plan(seed: int, files: int, agents: int, seconds: float) -> Plan:
         plan.cards.append(maker.card(len(plan.cards) + 1, wanted))
         left -= wanted
     for card in plan.cards:
-        plan.visits += maker.visits(card, agents, 0.8 * seconds)
+        plan.visits += maker.visits(card, agents, 0.9 * seconds)
     return plan
 
 
@@ -164,7 +164,6 @@ class _Maker:
             return self.random.choice(self.made)
         if kind is None:
             [kind] = self.random.choices(("still", "cut", "empty"), (96, 3, 1))
-        # Each kind counts on its own would give equal bytes to nobody; one counter for all is enough.
         content = Content(kind, len(self.made))
         self.made.append(content)
         return content

@@ -139,7 +139,7 @@ def _workstations(plan: Plan, backend: Backend, places: list[Workplace]) -> Iter
         for key, source, complete, body in rows:
             card = cards[Path(source).name]
             whole[card.name] += bool(complete)
-            for fault in _receipt_faults(key, bool(complete), body, card, public):
+            for fault in receipt_faults(key, bool(complete), body, card, public):
                 yield f"agent {place.number}, {card.name}, card return {key}: {fault}"
         for visit in plan.of(place.number):
             if whole[visit.card.name] < _readings_wanted(plan, visit):
@@ -151,7 +151,7 @@ def _readings_wanted(plan: Plan, visit: Visit) -> int:
     return sum(v.card is visit.card for v in plan.of(visit.agent))
 
 
-def _receipt_faults(
+def receipt_faults(
     key: str, complete: bool, body: bytes | None, card: Card, public: dict[str, Ed25519PublicKey]
 ) -> Iterator[str]:
     """RFC 7515 7.2.2 (flattened JSON), RFC 8037 3.1 (EdDSA over the signing input)."""

@@ -9,7 +9,7 @@ import pytest
 from tests.services import throwaway_folder
 from tests.soak.soak import Wanted, soak
 
-SHORT = Wanted(seed=1, files=300, agents=2, seconds=22, pace=4, rest=90, say_every=5)
+SHORT = Wanted(seed=1, files=300, agents=2, seconds=22, pace=4, rest=180, say_every=5)
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="names of any bytes, and memory from /proc")
