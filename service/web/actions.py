@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from uuid import UUID
@@ -146,6 +146,27 @@ def names_in(inspected: Collection[Inspected]) -> Names:
 async def moves_of(db: Database, caller: Caller, serial: str) -> list[Move]:
     """The newest moves of pictures from or to a unit."""
     return await moves_of_unit(db, caller, serial, None, MOVES_SHOWN)
+
+
+@dataclass(frozen=True, slots=True)
+class OpenQuestion:
+    """Pictures of one card return that stand at an inspection and at no location of it."""
+
+    return_id: UUID
+    committed_at: datetime
+    pictures: int
+
+
+async def open_questions(
+    db: Database, inspected: Collection[Inspected]
+) -> Mapping[UUID, Sequence[OpenQuestion]]:
+    """By inspection."""
+    found: dict[UUID, list[OpenQuestion]] = {one.detail.id: [] for one in inspected}
+    async with db.begin() as connection:
+        for row in await store.returns_open(connection, list(found)):
+            question = OpenQuestion(row["id"], row["committed_at"], row["pictures"])
+            found[row["inspection_id"]].append(question)
+    return found
 
 
 async def images_of(

@@ -14,9 +14,10 @@ from litestar.params import FromPath
 from litestar.response import Redirect
 from litestar.static_files import create_static_files_router
 
-from service.access.rules import Caller
+from service.access.rules import Act, Caller
 from service.campaigns.actions.reading import read_completion
 from service.contract.records import HistoryItem, ImageDetail, ImageSighting
+from service.contract.wire import new_id
 from service.custody.actions import read_custody
 from service.database import Database, server_now
 from service.errors import NotFound
@@ -25,7 +26,7 @@ from service.objects import Objects
 from service.records import actions as records
 from service.records.rules import UNREADABLE
 from service.settings import Settings
-from service.web import actions, rules, sign_in
+from service.web import actions, rules, settling, sign_in
 from service.web.asked import chosen, said, said_id
 from service.web.rendering import page
 
@@ -152,6 +153,9 @@ async def unit(
         shown=filters.shown(),
         filtered=bool(filters.shown()),
         moves=await actions.moves_of(db, caller, serial),
+        may_move=caller.may(Act.MOVE_PICTURE),
+        new_id=new_id,
+        questions=await actions.open_questions(db, inspected),
         items=items,
         older=None if older is None else encode_cursor(older),
         older_than=cursor,
@@ -281,6 +285,7 @@ router = Router(
         custody,
         thumbnail,
         original,
+        *settling.route_handlers,
         *sign_in.route_handlers,
         _static,
     ],

@@ -1,8 +1,9 @@
-"""SQL that only pages need: the inspections of one serial number, and when cards last came back."""
+"""SQL that only pages need: the inspections of one serial number or site, when cards last came back, and the
+pictures that stand at no location."""
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from datetime import datetime
 from uuid import UUID
 
@@ -11,8 +12,10 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.access.store import sites
 from service.campaigns.store import campaigns, inspections
-from service.intake.store import card_returns
-from service.records.store import units
+from service.database import Row
+from service.intake.rules import PICTURES
+from service.intake.store import card_returns, placements, stands
+from service.records.store import images, sightings, unit_images, units
 
 
 async def inspections_of_unit(
@@ -40,3 +43,79 @@ async def last_returns(connection: AsyncConnection, inspection_ids: Collection[U
         .group_by(card_returns.c.inspection_id)
     )
     return {row[0]: row[1] for row in await connection.execute(query)}
+
+
+async def open_inspections(connection: AsyncConnection, site: str, limit: int) -> Sequence[Row]:
+    """Inspections of open campaigns at a site, by serial: id, unit, campaign."""
+    query = (
+        sa.select(inspections.c.id, units.c.serial.label("unit"), campaigns.c.name.label("campaign"))
+        .join(units, units.c.id == inspections.c.unit_id)
+        .join(sites, sites.c.id == inspections.c.site_id)
+        .join(campaigns, campaigns.c.id == inspections.c.campaign_id)
+        .where(sites.c.code == site, campaigns.c.closed_at.is_(None))
+        .order_by(units.c.serial, campaigns.c.opens.desc(), inspections.c.id)
+        .limit(limit)
+    )
+    return (await connection.execute(query)).mappings().all()
+
+
+async def pictures_open(connection: AsyncConnection, return_id: UUID, limit: int) -> Sequence[Row]:
+    """Pictures of a card return that stand at no location, in the order of their names on the card; each with
+    the fact that stands for it and the id it is moved by (`picture_id`; None: it stands nowhere)."""
+    standing = (
+        sa.select(placements)
+        .where(placements.c.sighting_id == sightings.c.id, stands())
+        .order_by(placements.c.id)
+        .limit(1)
+        .lateral("standing")
+    )
+    shown = unit_images.c
+    query = (
+        sa.select(
+            sightings.c.id.label("sighting_id"),
+            sightings.c.path,
+            sightings.c.digest,
+            sightings.c.marks,
+            shown.id.label("picture_id"),
+            standing.c.inspection_id,
+            standing.c.rule,
+            standing.c.note,
+            standing.c.claimed_key,
+        )
+        .join(images, images.c.digest == sightings.c.digest)
+        .outerjoin(standing, sa.true())
+        .outerjoin(
+            unit_images,
+            (shown.inspection_id == standing.c.inspection_id)
+            & (shown.digest == sightings.c.digest)
+            & (shown.location_key == "")
+            & (shown.element == 0),
+        )
+        .where(
+            sightings.c.card_return_id == return_id,
+            images.c.kind.in_(PICTURES),
+            standing.c.location_key.is_(None),
+        )
+        .order_by(sightings.c.path_bytes, sightings.c.ordinal)
+        .limit(limit)
+    )
+    return (await connection.execute(query)).mappings().all()
+
+
+async def returns_open(connection: AsyncConnection, inspection_ids: Collection[UUID]) -> Sequence[Row]:
+    """Card returns that first brought pictures which stand at these inspections and at no location."""
+    shown = unit_images.c
+    query = (
+        sa.select(
+            shown.inspection_id,
+            card_returns.c.id,
+            card_returns.c.committed_at,
+            sa.func.count().label("pictures"),
+        )
+        .join(sightings, sightings.c.id == shown.first_sighting_id)
+        .join(card_returns, card_returns.c.id == sightings.c.card_return_id)
+        .where(shown.inspection_id.in_(inspection_ids), shown.location_key == "")
+        .group_by(shown.inspection_id, card_returns.c.id, card_returns.c.committed_at)
+        .order_by(card_returns.c.committed_at)
+    )
+    return (await connection.execute(query)).mappings().all()
