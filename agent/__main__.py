@@ -26,25 +26,21 @@ from agent.cards.reading import Card, close_interrupted, read_card
 from agent.cards.walking import survey
 from agent.client.service import Service
 from agent.errors import AgentError, LinkDown
-from agent.locking import lock
 from agent.outbox.database import Damaged, is_damage, now
-from agent.outbox.pruning import prune
 from agent.outbox.rebuilding import ask_held
 from agent.outbox.rebuilding import rebuild as outbox_again
 from agent.profiles.schema import DEFAULT, SHIPPED
+from agent.pushing import push_now
 from agent.settings import Enrolment, State, state_at
-from agent.standing import status_facts
+from agent.standing import queue_facts, status_facts
+from agent.sync.progress import read_note, text_of
 from agent.sync.pull import pull
-from agent.sync.push import push_preparations
 from agent.sync.runner import Runner
-from agent.sync.waiting import LONGEST_WAIT, SHORTEST_WAIT, wait_after
 from agent.wording import size_text, standing_of
 from agent.workstation import Workstation, agent_version, platform_text
 from service.contract.access import EnrolAgent
 
 EXIT_UNREAD = 4
-PUSH_TRIES = 5
-WAIT_FOR_OTHER = 120.0
 
 app = typer.Typer(
     add_completion=False,
@@ -200,7 +196,7 @@ def read(
         card = identify(station.state, station.cache, station.enrolment, path, said)
         return_id = _read(station, card)
         if push is not False:
-            _push(station, return_id, PUSH_TRIES if push else 1)
+            push_now(station, return_id, wait=bool(push))
         row = station.returns.one(return_id)
         assert row is not None
         screen.console.print(escape(standing_of(row)), style="bold", soft_wrap=True)
@@ -264,42 +260,6 @@ def _read(station: Workstation, card: Card) -> UUID:
     return return_id
 
 
-def _push(station: Workstation, return_id: UUID, tries: int) -> None:
-    """Push this return; a link that is down is no error of reading."""
-    for attempt in range(tries):
-        try:
-            with lock(station.state.locks / "push.lock") as ours:
-                if not ours:
-                    _wait_for_other(station, return_id, WAIT_FOR_OTHER if tries > 1 else 0)
-                    return
-                with station.service() as service, station.pusher(service) as pusher:
-                    push_preparations(station.returns, service)
-                    pusher.push(return_id)
-                prune(station.returns, station.spool, station.settings)
-            for why in station.returns.refused_statements(return_id):
-                screen.errors.print(escape(f"The statement was refused: {why}"), style="bold", soft_wrap=True)
-            return
-        except LinkDown as error:
-            screen.errors.print(escape(error.detail), soft_wrap=True)
-            station.returns.put_off(return_id, time.time() + SHORTEST_WAIT, error.detail)
-            if attempt + 1 < tries:
-                time.sleep(wait_after(attempt))
-        except AgentError as error:
-            screen.show_error(error)
-            station.returns.put_off(return_id, time.time() + LONGEST_WAIT, error.detail)
-            return
-
-
-def _wait_for_other(station: Workstation, return_id: UUID, seconds: float) -> None:
-    """Another process of this workstation is pushing, and takes this return as well."""
-    until = time.monotonic() + seconds
-    while time.monotonic() < until:
-        row = station.returns.one(return_id)
-        if row is not None and row["state"] == "held":
-            return
-        time.sleep(0.2)
-
-
 @app.command()
 def status(
     as_json: Annotated[bool, typer.Option("--json", help="For programs.")] = False,
@@ -323,18 +283,15 @@ def queue(
 ) -> None:
     """What is still to be pushed."""
     with _workstation() as station:
-        rows = station.returns.in_state("copied")
-        preparations = len(station.returns.unsent_preparations())
+        facts = queue_facts(station)
+        pushing = read_note(station.state.pushing)
     if as_json:
-        members = ("id", "unit", "files", "bytes", "started_at", "tries", "next_try", "trouble")
-        waiting = [{name: row[name] for name in members} for row in rows]
-        facts = {"cardReturns": waiting, "preparations": preparations}
         sys.stdout.write(msgspec.json.encode(facts).decode("utf-8") + "\n")
         return
     table = Table()
     for heading in ("card return", "unit", "files", "bytes", "age", "next try", "trouble"):
         table.add_column(heading)
-    for row in rows:
+    for row in facts["cardReturns"]:
         next_try = (
             datetime.fromtimestamp(row["next_try"], UTC).strftime("%H:%M:%S UTC")
             if row["next_try"]
@@ -344,7 +301,10 @@ def queue(
         cells = (row["id"], row["unit"] or "", str(row["files"]), size_text(row["bytes"]), age, next_try)
         table.add_row(*map(escape, cells), escape(row["trouble"] or ""))
     screen.console.print(table)
-    screen.console.print(f"{preparations} prepared cards not yet told to the service")
+    screen.say(
+        f"pushing {pushing.card_return}: {text_of(pushing)}" if pushing else "nothing is being pushed now"
+    )
+    screen.console.print(f"{facts['preparations']} prepared cards not yet told to the service")
 
 
 def main() -> None:

@@ -26,6 +26,13 @@ class LinkDown(AgentError):
     origin: str | None = None
 
 
+class Stopped(LinkDown):
+    """The push was ended from here, by a person or by the hours in which pictures may go; nothing failed."""
+
+    def __init__(self) -> None:
+        super().__init__("The push was ended here.", "What is not yet sent is kept in the spool.")
+
+
 class Refused(AgentError):
     """The service answered with a refusal (RFC 9457); repeating the same request will not help."""
 

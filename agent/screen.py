@@ -36,6 +36,11 @@ def log(text: str) -> None:
     sys.stdout.flush()
 
 
+def say(text: str) -> None:
+    """One line, as it is."""
+    console.print(escape(text), soft_wrap=True)
+
+
 def show_error(error: AgentError) -> None:
     errors.print(escape(error.detail), style="bold", soft_wrap=True)
     for part in (error.consequence, error.next_step):

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from agent.errors import AgentError
+from agent.sync.progress import read_note
 from agent.wording import standing_of
 from agent.workstation import Workstation
 
@@ -34,6 +35,16 @@ def status_facts(station: Workstation) -> dict[str, Any]:
             }
             for row in station.returns.newest()
         ],
+    }
+
+
+def queue_facts(station: Workstation) -> dict[str, Any]:
+    """What `queue` writes as JSON; `pushing` is how far the push in hand is, None when there is none."""
+    members = ("id", "unit", "files", "bytes", "started_at", "tries", "next_try", "trouble")
+    return {
+        "cardReturns": [{name: row[name] for name in members} for row in station.returns.in_state("copied")],
+        "preparations": len(station.returns.unsent_preparations()),
+        "pushing": read_note(station.state.pushing),
     }
 
 

@@ -174,6 +174,13 @@ def _make_pool(url: str, connections: int) -> urllib3.PoolManager:
     return pool
 
 
+def is_silence(error: Failure) -> bool:
+    """Whether nothing came, or nothing was taken, for as long as we wait."""
+    return isinstance(error, urllib3.exceptions.ReadTimeoutError) or (
+        isinstance(error, Broken) and any(isinstance(one, TimeoutError) for one in error.args)
+    )
+
+
 def origin_of(url: str) -> str:
     parts = urlsplit(url)
     return f"{parts.scheme}://{parts.netloc}"

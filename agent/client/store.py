@@ -8,13 +8,24 @@ from dataclasses import dataclass
 from enum import Enum
 from pathlib import Path
 
-from agent.client.http import TRY_LATER, Answer, Failure, Link, cannot_serve, link_down, origin_of
+from agent.client.http import (
+    TRY_LATER,
+    Answer,
+    Failure,
+    Link,
+    cannot_serve,
+    is_silence,
+    link_down,
+    origin_of,
+)
 from agent.client.traffic import Stream, Traffic
 from agent.client.watching import steady
-from agent.errors import LinkDown, Refused
+from agent.errors import Refused, Stopped
 from service.contract.cards import PartTicket, UploadTicket
 
 ATTEMPTS = 5
+# A server that was silent twice will be silent again: whoever called has more to do than to wait.
+SILENCES = 2
 
 
 class Outcome(Enum):
@@ -40,10 +51,7 @@ def piece_of(ticket: UploadTicket | PartTicket) -> Piece:
 
 
 class Store:
-    """Uploads from several threads over kept-alive connections.
-
-    By urllib3: httpx takes several times as long over one PUT, and a card has thousands.
-    """
+    """Uploads from several threads over kept-alive connections."""
 
     def __init__(self, timeout: float, uploads: int, traffic: Traffic | None = None) -> None:
         self._timeout = timeout
@@ -59,16 +67,17 @@ class Store:
 
     def put(self, ticket: UploadTicket | PartTicket, path: Path) -> Outcome:
         """PUT with exactly the ticket's headers. Raises LinkDown after several tries, Refused, OSError."""
-        piece = piece_of(ticket)
+        piece, silences = piece_of(ticket), 0
         for attempt in range(ATTEMPTS):
             with self._traffic.lanes as lanes:
                 if self.stop.is_set():
-                    raise LinkDown("The push has ended.", "What is not yet sent is kept in the spool.")
+                    raise Stopped
                 begun = steady()
                 try:
                     answer = self._once(piece, path)
                 except Failure as error:
                     lanes.broken()
+                    silences += is_silence(error)
                     failure = link_down(error, ticket.url)
                 else:
                     outcome = _outcome(answer)
@@ -79,7 +88,7 @@ class Store:
                     failure = cannot_serve(f"the store answered {answer.status}.", ticket.url)
             # The first time at once: most links that break come back with the next connection.
             pause = 0.3 * 2**attempt * random.uniform(0.5, 1.5) if attempt else 0.05  # noqa: S311
-            if self.stop.wait(pause):
+            if silences == SILENCES or self.stop.wait(pause):
                 break
         raise failure
 

@@ -11,7 +11,7 @@ from uuid import UUID
 
 from agent.client.service import Service
 from agent.client.store import Outcome, Store
-from agent.errors import AgentError, LinkDown
+from agent.errors import AgentError, LinkDown, Stopped
 from agent.outbox.returns import Returns
 from agent.outbox.spool import Spool
 from service.contract.cards import LargeAnswer, LargeLacking, LargeParts, PartTicket, part_size
@@ -93,9 +93,7 @@ class LargeSender:
                     taken += 1
                     sent(ticket.size)
                 if self._stopping():
-                    raise LinkDown(
-                        "The agent was asked to stop.", "What is not yet sent is kept in the spool."
-                    )
+                    raise Stopped
         except BaseException:
             self._store.stop.set()
             raise
@@ -107,7 +105,10 @@ class LargeSender:
         return taken
 
     def _put(self, ticket: PartTicket, path: Path) -> Outcome:
-        return self._store.put(ticket, path)
+        try:
+            return self._store.put(ticket, path)
+        except OSError:
+            return Outcome.WRONG_BYTES
 
     def _parts(self, large: LargeLacking) -> LargeParts:
         """Digests of the parts, computed once: with them the whole is compared with what was read."""
@@ -127,7 +128,7 @@ class LargeSender:
                     digest.update(block)
                 digests.append(digest.hexdigest())
                 if self._stopping():
-                    raise LinkDown("The agent was asked to stop.", "The file is kept in the spool.")
+                    raise Stopped
         except OSError as error:
             raise Altered from error
         if whole.hexdigest() != large.sha256:

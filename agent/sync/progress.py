@@ -73,11 +73,14 @@ def duration_text(seconds: float) -> str:
 
 @contextmanager
 def shown_every(look: Callable[[], Shown], show: Callable[[Shown], None], every: float) -> Iterator[None]:
-    """Show how far it is, in a thread of its own, until the block ends. Its failures stop nothing."""
+    """Show how far it is, in a thread of its own, until the block ends and then once. Its failures stop
+    nothing."""
     ended = threading.Event()
 
     def watch() -> None:
-        while not ended.wait(every):
+        last = False
+        while not last:
+            last = ended.wait(every)
             with suppress(Exception):
                 show(look())
 

@@ -10,8 +10,9 @@ from __future__ import annotations
 
 import sqlite3
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 from uuid import UUID
@@ -19,7 +20,7 @@ from uuid import UUID
 from agent.client.service import Service
 from agent.client.store import Outcome, Store
 from agent.client.traffic import Traffic
-from agent.errors import AgentError, LinkDown, Refused
+from agent.errors import AgentError, LinkDown, Refused, Stopped
 from agent.outbox.returns import Returns
 from agent.outbox.spool import Spool
 from agent.settings import Settings
@@ -85,7 +86,7 @@ class Pusher:
         self._large.clear()
         self.store.stop.clear()
         self.traffic.meter.begin()
-        with shown_every(lambda: self.look(return_id), self._tell, NOTE_EVERY):
+        with self._shown(return_id):
             standing = self.service.open_return(return_id, bytes(row["opening"]))
             reach("push.opened")
             if standing.state == "committed":
@@ -100,6 +101,16 @@ class Pusher:
         self.returns.forget_sending(return_id)
         reach("push.held")
         return checked
+
+    @contextmanager
+    def _shown(self, return_id: UUID) -> Iterator[None]:
+        """Tell how far it is while it goes; for other processes, too."""
+        try:
+            with shown_every(lambda: self.look(return_id), self._tell, NOTE_EVERY):
+                yield
+        finally:
+            if self._note is not None:
+                self._note.unlink(missing_ok=True)
 
     def look(self, return_id: UUID) -> Shown:
         """How far the push in hand is."""
@@ -267,9 +278,7 @@ class Pusher:
                     self.sent.held += 1
                     self.sent.held_size += ticket.size
                 if self.stopping():
-                    raise LinkDown(
-                        "The agent was asked to stop.", "What is not yet sent is kept in the spool."
-                    )
+                    raise Stopped
         except BaseException:
             # The others would go on trying over a link that has just failed.
             self.store.stop.set()
@@ -285,7 +294,11 @@ class Pusher:
         path = self.spool.path(ticket.sha256)
         if not self.spool.holds(ticket.sha256, ticket.size):
             return Outcome.WRONG_BYTES
-        outcome = self.store.put(ticket, path)
+        try:
+            outcome = self.store.put(ticket, path)
+        except OSError:
+            # The spool's disk fails: what can no longer be read is looked at once the others are through.
+            return Outcome.WRONG_BYTES
         reach("push.stored")
         return outcome
 
@@ -345,6 +358,8 @@ def push_due(
             continue
         try:
             pusher.push(UUID(row["id"]))
+        except Stopped as stopped:
+            return [*troubles, stopped]
         except AgentError as error:
             put_off(returns, row, error)
             troubles.append(error)

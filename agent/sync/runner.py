@@ -18,7 +18,7 @@ from agent.client.http import origin_of
 from agent.client.service import Service
 from agent.client.store import answers
 from agent.client.watching import steady
-from agent.errors import AgentError, LinkDown
+from agent.errors import AgentError, LinkDown, Stopped
 from agent.locking import lock
 from agent.outbox.database import is_damage, now
 from agent.outbox.pruning import prune
@@ -121,14 +121,14 @@ class Runner:
             if not self._service.down:
                 due |= {"pull": at + settings.pull_every} if pulling else {}
                 due |= {"report": at + settings.report_every} if reporting else {}
-            self._say_once("; ".join(trouble.detail for trouble in troubles))
+            self._say_once("; ".join(one.detail for one in troubles if not isinstance(one, Stopped)))
         elif self._service.due():
             self._service.lost()
         self._stop.wait(BREATH)
 
     def _note_reach(self, station: Workstation, troubles: list[AgentError], moved: bool) -> None:
         """Whose fault it was: without the store cards are still prepared and plans pulled."""
-        lost = [trouble for trouble in troubles if isinstance(trouble, LinkDown)]
+        lost = [one for one in troubles if isinstance(one, LinkDown) and not isinstance(one, Stopped)]
         of_store = [one for one in lost if one.origin not in (None, origin_of(station.enrolment.url))]
         if len(lost) > len(of_store):
             self._service.lost(moved)

@@ -188,7 +188,11 @@ def test_without_a_link_the_card_is_copied_and_goes_later(site: Site) -> None:
     enrolment.write_bytes(with_link)
     site.agent("run", "--once", SIGHTLEDGER_AGENT_MEDIA_ROOTS=str(site.card.parent / "none"))
     assert [one["state"] for one in site.status()["cardReturns"]] == ["held"]
-    assert json.loads(site.agent("queue", "--json")) == {"cardReturns": [], "preparations": 0}
+    assert json.loads(site.agent("queue", "--json")) == {
+        "cardReturns": [],
+        "preparations": 0,
+        "pushing": None,
+    }
 
 
 def wait_for(found: Callable[[], bool]) -> None:
