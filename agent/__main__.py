@@ -256,7 +256,7 @@ def _read(station: Workstation, card: Card) -> UUID:
     with screen.reading_progress(found) as progress:
         progress.say = lambda text: screen.errors.print(escape(text), style="bold", soft_wrap=True)
         return_id = read_card(station.state, station.returns, station.spool, card, found, progress)
-    screen.show_return(station.returns, station.cache, return_id, card)
+    screen.show_return(station.returns, station.cache, return_id, card, station.zone)
     return return_id
 
 

@@ -8,7 +8,7 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, tzinfo
 from uuid import UUID
 
 from rich.console import Console
@@ -17,6 +17,7 @@ from rich.progress import BarColumn, DownloadColumn, TextColumn, TimeRemainingCo
 from rich.progress import Progress as Bar
 from rich.table import Table
 
+from agent.cards.clocks import least_offset, local, moment, offset_text
 from agent.cards.reading import Card, Progress
 from agent.cards.walking import Survey
 from agent.errors import AgentError
@@ -126,8 +127,8 @@ def _named(found: dict[str | None, tuple[int, int]]) -> list[tuple[str, tuple[in
     return [(key, counts) for key, counts in found.items() if key is not None]
 
 
-def show_return(returns: Returns, cache: Cache, return_id: UUID, card: Card) -> None:
-    """The table per location, what to retake, and what could not be read."""
+def show_return(returns: Returns, cache: Cache, return_id: UUID, card: Card, zone: tzinfo) -> None:
+    """The table per location, what to retake, and what could not be read; `zone` is the site's."""
     lines = location_lines(returns, cache, return_id, card)
     table = Table(
         title=escape(f"{card.unit or 'no unit picked'}, card return {return_id}"), title_justify="left"
@@ -143,6 +144,7 @@ def show_return(returns: Returns, cache: Cache, return_id: UUID, card: Card) -> 
     console.print(table)
     _show_slates(returns, return_id, [line.key for line in lines if line.key and line.required is not None])
     _show_retakes(returns, return_id, lines)
+    _show_scope_clock(returns, return_id, card, zone)
 
 
 def _show_slates(returns: Returns, return_id: UUID, planned: list[str]) -> None:
@@ -173,6 +175,18 @@ def _show_retakes(returns: Returns, return_id: UUID, lines: list[LocationLine]) 
             console.print(f"  and {len(retake) - 60} more")
     for unread in returns.unread(return_id):
         console.print(escape(f"not read: {unread.path}: {unread.why}"), style="bold", soft_wrap=True)
+
+
+def _show_scope_clock(returns: Returns, return_id: UUID, card: Card, zone: tzinfo) -> None:
+    row = returns.one(return_id)
+    if card.marker is None or row is None or row["finished_at"] is None:
+        return
+    taken = (moment(text) for text in returns.picture_times(return_id))
+    prepared = local(card.marker.prepared_at, zone)
+    read = local(datetime.fromisoformat(row["finished_at"]), zone)
+    offset = least_offset((at for at in taken if at is not None), prepared, read)
+    if offset is not None:
+        say(f"{offset_text(offset)}, by its pictures and when the card was out; their times are kept as read")
 
 
 def age_text(since: datetime, at: datetime) -> str:

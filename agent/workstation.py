@@ -44,7 +44,8 @@ class Workstation:
         self._inode = state.database.stat().st_ino
         self.cache = Cache(self._connection)
         self.returns = Returns(self._connection, Journals(state.spool))
-        self.allowance = _allowance(self.settings, self.enrolment.time_zone)
+        self.zone = _zone(self.enrolment.time_zone)
+        self.allowance = _allowance(self.settings, self.zone)
         self.traffic = Traffic(self.settings.uploads, lambda: self.allowance.limit(now()))
 
     def __enter__(self) -> Workstation:
@@ -102,11 +103,15 @@ class Workstation:
         )
 
 
-def _allowance(settings: Settings, time_zone: str) -> Allowance:
+def _zone(name: str) -> tzinfo:
+    """The site's; UTC where this computer does not know it."""
     try:
-        zone: tzinfo = ZoneInfo(time_zone)
+        return ZoneInfo(name)
     except (ValueError, ZoneInfoNotFoundError):
-        zone = UTC
+        return UTC
+
+
+def _allowance(settings: Settings, zone: tzinfo) -> Allowance:
     return Allowance(
         settings.bandwidth, Hours(settings.full_speed_hours, zone), Hours(settings.push_hours, zone)
     )

@@ -225,6 +225,15 @@ class Returns(Originals, Sending):
         )
         return [(row["ordinal"], msgspec.json.decode(row["wire"], type=ManifestFile)) for row in rows]
 
+    def picture_times(self, return_id: UUID) -> Iterator[str]:
+        """DateTimeOriginal of each picture that has one, as it stands in the file."""
+        rows = self._sql.execute(
+            "SELECT json_extract(wire, '$.picture.exif.DateTimeOriginal') AS taken FROM files"
+            " WHERE return_id=? AND kind='still'",
+            (str(return_id),),
+        )
+        yield from (row["taken"] for row in rows if row["taken"])
+
     def count_stills(self, return_id: UUID) -> int:
         found = self._sql.execute(
             "SELECT count(*) FROM files WHERE return_id=? AND kind='still'", (str(return_id),)
