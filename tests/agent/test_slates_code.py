@@ -12,6 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from PIL import Image
 
+from agent.slates import finding
 from agent.slates.code import Codes, Garbled, Slate, read_text, slate_text
 from agent.slates.drawing import qr_of, svg_of
 from agent.slates.finding import find_codes
@@ -96,9 +97,17 @@ def test_a_code_under_glare_is_read_whole_or_known_to_be_half_read_or_unseen_and
     assert any(one.half_read and not one.texts for one in found)
 
 
-def test_a_small_code_in_a_large_picture_is_read_at_the_second_look() -> None:
-    picture = seen([RING], View(3, (3648, 2736), 0.1, blur=0.3))
-    assert find_codes(io.BytesIO(picture)).texts == (slate_text(RING),)
+def test_a_code_seen_and_not_read_at_the_first_look_is_read_at_the_second(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """The first look is made coarser here, so that a small picture shows what a large one would."""
+    pictures = [
+        io.BytesIO(seen([RING], View(seed, share=0.01 * at))) for at in (20, 22, 25) for seed in range(8)
+    ]
+    monkeypatch.setattr(finding, "FIRST_LOOK", 320)
+    unread = [file for file in pictures if finding._looked(file, finding._first_size((1280, 960))).half_read]
+    assert unread
+    assert {find_codes(file) for file in unread} == {Codes((slate_text(RING),))}
 
 
 def test_drawn_surfaces_and_codes_of_others_are_no_slates() -> None:
