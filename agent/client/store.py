@@ -59,6 +59,7 @@ class Store:
         self._traffic = traffic or Traffic(uploads)
         self._links: dict[str, Link] = {}
         self._guard = threading.Lock()
+        self._going: dict[int, Stream] = {}
         self.stop = threading.Event()
 
     def close(self) -> None:
@@ -98,12 +99,19 @@ class Store:
             if piece.offset:
                 file.seek(piece.offset)
             stream = Stream(file, piece.size, self._traffic)
+            self._going[threading.get_ident()] = stream
             try:
                 return self._link(piece.url).send("PUT", piece.url, stream, headers)
             except Failure:
                 if stream.failed is not None:
                     raise stream.failed from None
                 raise
+            finally:
+                del self._going[threading.get_ident()]
+
+    def under_way(self) -> int:
+        """Bytes handed to the link of files that are not through."""
+        return sum(stream.passed for stream in list(self._going.values()))
 
     def _link(self, url: str) -> Link:
         origin = origin_of(url)

@@ -66,14 +66,16 @@ class Meter:
         self.total = 0
 
     def begin(self) -> None:
-        """Sending begins (again): time before does not count."""
+        """Sending begins (again) with the next bytes: time before does not count."""
         with self._guard:
-            self._since = self._clock()
+            self._since = None
             self._seconds.clear()
 
     def note(self, size: int) -> None:
-        second = int(self._clock())
+        at = self._clock()
+        second = int(at)
         with self._guard:
+            self._since = at if self._since is None else self._since
             self.total += size
             if self._seconds and self._seconds[-1][0] == second:
                 size += self._seconds.pop()[1]
@@ -182,6 +184,7 @@ class Stream:
 
     def __init__(self, source: Readable, size: int, traffic: Traffic) -> None:
         self._source, self._left, self._traffic = source, size, traffic
+        self.passed = 0
         self._block = traffic.block()
         self.failed: OSError | None = None
 
@@ -190,6 +193,7 @@ class Stream:
             return b""
         data = self._next(min(self._left, self._block))
         self._left -= len(data)
+        self.passed += len(data)
         self._traffic.pace.take(len(data))
         self._traffic.meter.note(len(data))
         return data

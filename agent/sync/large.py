@@ -83,32 +83,33 @@ class LargeSender:
         self, answer: LargeAnswer, path: Path, uploads: ThreadPoolExecutor, sent: Callable[[int], None]
     ) -> int:
         """Upload the parts asked for; how many the store took."""
-        waiting = [(ticket, uploads.submit(self._put, ticket, path)) for ticket in answer.tickets]
+        waiting = [uploads.submit(self._put, ticket, path, sent) for ticket in answer.tickets]
         taken, wrong = 0, False
         try:
-            for ticket, future in waiting:
+            for future in waiting:
                 outcome = future.result()
                 wrong |= outcome is Outcome.WRONG_BYTES
-                if outcome is Outcome.STORED:
-                    taken += 1
-                    sent(ticket.size)
+                taken += outcome is Outcome.STORED
                 if self._stopping():
                     raise Stopped
         except BaseException:
             self._store.stop.set()
             raise
         finally:
-            for _, future in waiting:
+            for future in waiting:
                 future.cancel()
         if wrong:
             raise Altered
         return taken
 
-    def _put(self, ticket: PartTicket, path: Path) -> Outcome:
+    def _put(self, ticket: PartTicket, path: Path, sent: Callable[[int], None]) -> Outcome:
         try:
-            return self._store.put(ticket, path)
+            outcome = self._store.put(ticket, path)
         except OSError:
             return Outcome.WRONG_BYTES
+        if outcome is Outcome.STORED:
+            sent(ticket.size)
+        return outcome
 
     def _parts(self, large: LargeLacking) -> LargeParts:
         """Digests of the parts, computed once: with them the whole is compared with what was read."""

@@ -6,11 +6,12 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import msgspec
 
+from agent.client.store import Outcome
 from agent.wording import size_text
 
 NOTE_EVERY = 2.0
@@ -28,6 +29,22 @@ class Sent:
     held_size: int = 0
     total: int = 0
     total_size: int = 0
+    _guard: threading.Lock = field(default_factory=threading.Lock, repr=False)
+
+    def note(self, size: int, outcome: Outcome) -> None:
+        """The store took a file, or had it; by any thread."""
+        with self._guard:
+            if outcome is Outcome.STORED:
+                self.files += 1
+                self.size += size
+            elif outcome is Outcome.THERE:
+                self.held += 1
+                self.held_size += size
+
+    def note_piece(self, size: int) -> None:
+        """The store took a piece of a large file."""
+        with self._guard:
+            self.size += size
 
     @property
     def left(self) -> int:

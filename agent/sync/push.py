@@ -115,11 +115,11 @@ class Pusher:
     def look(self, return_id: UUID) -> Shown:
         """How far the push in hand is."""
         sent, rate = self.sent, self.traffic.meter.rate()
-        seconds = None
+        left, seconds = max(0, sent.left_size - self.store.under_way()), None
         if self.allowance is not None:
-            seconds = self.allowance.time_left(sent.left_size, rate, datetime.now(UTC))
+            seconds = self.allowance.time_left(left, rate, datetime.now(UTC))
         elif rate:
-            seconds = sent.left_size / rate
+            seconds = left / rate
         return Shown(
             card_return=str(return_id),
             at=time.time(),
@@ -271,12 +271,6 @@ class Pusher:
                     expired += 1
                 elif outcome is Outcome.WRONG_BYTES:
                     wrong.append(ticket.sha256)
-                elif outcome is Outcome.STORED:
-                    self.sent.files += 1
-                    self.sent.size += ticket.size
-                else:
-                    self.sent.held += 1
-                    self.sent.held_size += ticket.size
                 if self.stopping():
                     raise Stopped
         except BaseException:
@@ -300,6 +294,7 @@ class Pusher:
             # The spool's disk fails: what can no longer be read is looked at once the others are through.
             return Outcome.WRONG_BYTES
         reach("push.stored")
+        self.sent.note(ticket.size, outcome)
         return outcome
 
     def _send_large(self, return_id: UUID, uploads: ThreadPoolExecutor) -> None:
@@ -310,7 +305,7 @@ class Pusher:
         for digest, large in sorted(self._large.items(), key=lambda one: one[1].size):
             before = self.sent.size
             try:
-                told[digest] = sender.send(return_id, large, uploads, self._note_piece)
+                told[digest] = sender.send(return_id, large, uploads, self.sent.note_piece)
             except Altered:
                 self._look_at_spool([digest])
             # Pieces that an earlier push had sent were there already.
@@ -318,9 +313,6 @@ class Pusher:
             self.sent.held_size += large.size - (self.sent.size - before)
         if lacking := sender.wait_verified(return_id, told, PATIENCE):
             raise ReadingBack(lacking)
-
-    def _note_piece(self, size: int) -> None:
-        self.sent.size += size
 
     def _look_at_spool(self, digests: Iterable[str]) -> None:
         """The store refused these bytes: say which of them the spool no longer holds as they were read."""
