@@ -33,8 +33,9 @@ LONGEST_SILENCE = 30.0
 LONGEST_CONNECT = 10.0
 # The slowest link on which a long answer still comes to its end, in bytes per second.
 SLOWEST = 4_000.0
-# A connection that lay idle this long may have lost its far end without a word.
-IDLE = 20.0
+# A connection that lay idle this long may have lost its far end without a word; a new one costs little. Less
+# than what counts as a sleep: after one, none of them is used again.
+IDLE = 5.0
 # What may lie unsent in the system: less and fast links wait, more and a cut loses it unseen.
 UNSENT = 256 * 1024
 

@@ -6,7 +6,7 @@ import asyncio
 import random
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -23,9 +23,10 @@ from agent.client.service import Service
 from agent.profiles.schema import load_profile
 from agent.settings import Enrolment, State
 from agent.sync.pull import pull
-from agent.sync.push import Pusher
+from agent.sync.push import Pusher, push_preparations
 from agent.workstation import Workstation
 from service.contract.access import EnrolAgent
+from service.contract.cards import ReceiptBody
 from service.contract.wire import new_id
 from service.settings import Settings
 from tests.agent.station import jpeg, put
@@ -69,9 +70,7 @@ class Far:
 
     def read_card(self) -> UUID:
         with Workstation(self.state) as station:
-            found = identify(station.state, station.cache, station.enrolment, self.card, Said())
-            known = survey(self.card)
-            return read_card(station.state, station.returns, station.spool, found, known, Progress())
+            return read_with(station, self.card)
 
     def agent(self, *arguments: str, **environment: str) -> subprocess.Popen[str]:
         return subprocess.Popen(
@@ -99,6 +98,20 @@ class Far:
             return_id, return_id, return_id,
         )  # fmt: skip
         return tuple(found)
+
+
+def read_with(station: Workstation, card: Path) -> UUID:
+    found, known = identify(station.state, station.cache, station.enrolment, card, Said()), survey(card)
+    return read_card(station.state, station.returns, station.spool, found, known, Progress())
+
+
+def push_card(state: State, card: Path, ready: Callable[[], object] = lambda: None) -> ReceiptBody:
+    """Read a card and push it; `ready` is called between the two."""
+    with Workstation(state) as station, station.service() as service, station.pusher(service) as pusher:
+        return_id = read_with(station, card)
+        ready()
+        push_preparations(station.returns, service)
+        return pusher.push(return_id)
 
 
 def picture(size: int) -> bytes:

@@ -1,0 +1,54 @@
+"""The same card read at two sites at once."""
+
+from __future__ import annotations
+
+import asyncio
+import shutil
+import threading
+from pathlib import Path
+
+from service.contract.cards import ReceiptBody
+from tests.agent.test_pushing import make_unit
+from tests.link.conftest import Far, enrolled, picture, prepared, push_card
+from tests.running import execute
+
+
+def test_p19_the_same_pictures_at_two_sites_at_once_are_one_object_each_and_two_sightings(
+    far: Far, database_url: str, tmp_path: Path
+) -> None:
+    site, unit = asyncio.run(make_unit(database_url))
+    other = enrolled(far.service, far.to_service.url, site, tmp_path / "other", "other")
+    card = tmp_path / "other-card"
+    prepared(other, unit, card)
+    for number in range(12):
+        far.put(f"01 A/TWVS{number:04}.JPG", picture(40_000))
+    shutil.copytree(far.card / "01 A", card / "01 A", dirs_exist_ok=True)
+    far.to_store.faults.up_rate = 300_000
+    receipts: list[ReceiptBody] = []
+    start = threading.Barrier(2)
+
+    def go(state: object, root: Path) -> None:
+        receipts.append(push_card(state, root, start.wait))  # type: ignore[arg-type]
+
+    both = [threading.Thread(target=go, args=one) for one in ((far.state, far.card), (other, card))]
+    for thread in both:
+        thread.start()
+    for thread in both:
+        thread.join(60)
+    assert len(receipts) == 2
+    first, second = ({file.sha256 for file in one.files} for one in receipts)
+    assert first == second
+    assert len(first) == 12
+    [(images, sightings, returns)] = execute(
+        far.service.settings,
+        "SELECT count(DISTINCT digest), count(*), count(DISTINCT card_return_id) FROM images"
+        " JOIN sightings USING (digest) WHERE digest = ANY(%s)",
+        list(first),
+    )
+    assert (images, sightings, returns) == (12, 24, 2)
+    [(rows,)] = execute(
+        far.service.settings, "SELECT count(*) FROM images WHERE digest = ANY(%s)", list(first)
+    )
+    assert rows == 12
+    # Whoever came second to the store was told so (412) and looked again: no third try.
+    assert far.to_store.count("PUT") >= 12
