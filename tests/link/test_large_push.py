@@ -76,18 +76,14 @@ def test_p17_who_waits_for_a_large_file_is_told_and_then_has_the_receipt(
     far: Far, service_settings: Settings
 ) -> None:
     far.put("02 B/TWVS0011.MP4", random_bytes(SIZE))
-    command = [
-        sys.executable,
-        "-m",
-        "agent",
-        "--state",
-        str(far.state.folder),
-        "read",
-        str(far.card),
-        "--push",
-    ]
+    agent = [sys.executable, "-m", "agent", "--state", str(far.state.folder)]
     with subprocess.Popen(
-        command, cwd=ROOT, env=variables(), stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
+        [*agent, "read", str(far.card), "--push"],
+        cwd=ROOT,
+        env=variables(),
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
     ) as reading:
         assert reading.stdout is not None
         said = ""
@@ -96,7 +92,7 @@ def test_p17_who_waits_for_a_large_file_is_told_and_then_has_the_receipt(
             assert line, said
             said += line
         queue = subprocess.run(
-            [*command[:5], "queue", "--json"], cwd=ROOT, env=variables(), capture_output=True, check=True
+            [*agent, "queue", "--json"], cwd=ROOT, env=variables(), capture_output=True, check=True
         )
         assert "reading 1 large files back" in json.loads(queue.stdout)["cardReturns"][0]["trouble"]
         assert worker_status(service_settings) == 0
