@@ -59,6 +59,13 @@ class Far:
         ):
             yield pusher
 
+    def slow(self, rate: float, delay: float) -> None:
+        """One link for both: they share the rate."""
+        for link in (self.to_service, self.to_store):
+            link.faults.up_rate = link.faults.down_rate = rate
+            link.faults.delay = delay
+            link.share(self.to_store)
+
     def read(self, pictures: int, size: int = 0) -> UUID:
         """New pictures of at least `size` bytes onto the card, and the card into the spool."""
         for number in range(pictures):

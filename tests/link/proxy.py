@@ -77,9 +77,12 @@ class _Connection:
 
 
 class Proxy:
-    """Listens at `url` on 127.0.0.1 and passes everything to `target` (an address or host:port)."""
+    """Listens at `url` and passes everything to `target` (an address or host:port).
 
-    def __init__(self, target: str, port: int = 0) -> None:
+    `host` is 127.0.0.1, or an address of this machine's own that leads over netlink.py.
+    """
+
+    def __init__(self, target: str, port: int = 0, host: str = "127.0.0.1") -> None:
         place = urlsplit(target if "//" in target else f"//{target}")
         self._target = (place.hostname or "127.0.0.1", place.port or 80)
         self.faults = Faults()
@@ -89,9 +92,9 @@ class Proxy:
         self._background: set[asyncio.Task[None]] = set()
         self._loop = asyncio.new_event_loop()
         self._up, self._down = _Bucket(), _Bucket()
-        self._listener = _listener(port)
+        self._listener = _listener(host, port)
         self.port = int(self._listener.getsockname()[1])
-        self.url = f"http://127.0.0.1:{self.port}"
+        self.url = f"http://{host}:{self.port}"
         self._thread = threading.Thread(target=self._run, name=f"proxy-{self.port}", daemon=True)
 
     def __enter__(self) -> Proxy:
@@ -109,6 +112,10 @@ class Proxy:
 
     # Steering, from any thread
 
+    def share(self, other: Proxy) -> None:
+        """From now on both have one rate between them, as two servers behind one link have."""
+        self._up, self._down = other._up, other._down
+
     def reset_all(self) -> None:
         """Every open connection is reset, both sides."""
         self._each(_Connection.reset)
@@ -123,7 +130,8 @@ class Proxy:
         self._each(_Connection.lose)
 
     def cut_every(self, seconds: float, down: float = 0.0) -> None:
-        """From now on reset everything each `seconds`, and refuse what comes for `down` seconds after."""
+        """From now on reset everything each `seconds`, and refuse what comes for `down` seconds after; 0: no
+        more of that."""
 
         async def cutting() -> None:
             while True:
@@ -134,7 +142,12 @@ class Proxy:
                 await asyncio.sleep(down)
                 self.faults.refuse = False
 
-        self._call(lambda: self._background.add(self._loop.create_task(cutting())))
+        def begin() -> None:
+            for task in self._background:
+                task.cancel()
+            self._background = {self._loop.create_task(cutting())} if seconds else set()
+
+        self._call(begin)
 
     def count(self, method: str, part: str = "") -> int:
         """Requests of this method whose target holds `part`."""
@@ -315,12 +328,12 @@ class _Bucket:
         await asyncio.sleep(self._free_at - at)
 
 
-def _listener(port: int) -> socket.socket:
+def _listener(host: str, port: int) -> socket.socket:
     listener = socket.socket()
     listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     # Accepted connections inherit it.
     listener.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, RECEIVE_BUFFER)
-    listener.bind(("127.0.0.1", port))
+    listener.bind((host, port))
     return listener
 
 
