@@ -85,11 +85,16 @@ class _Watched(HTTPConnection):
         WATCH.begin(self, _asked.answer)
 
     def getresponse(self) -> Any:
+        cut = True
         try:
-            return super().getresponse()
+            answer = super().getresponse()
         finally:
-            WATCH.end(self)
+            cut = WATCH.end(self)
             self._used = steady()
+        if cut:
+            # A head that ends early looks like one without further members.
+            raise Broken("the answer took too long", TimeoutError())
+        return answer
 
     @property
     def is_connected(self) -> bool:

@@ -6,12 +6,12 @@ import io
 from dataclasses import dataclass
 from datetime import datetime
 from email.utils import parsedate_to_datetime
-from typing import Any
+from typing import Any, TypeVar
 from uuid import UUID
 
 import msgspec
 
-from agent.client.http import Answer, Broken, Failure, Link, checked, link_down
+from agent.client.http import Answer, Broken, Failure, Link, cannot_serve, checked, link_down
 from agent.client.traffic import Stream, Traffic
 from agent.client.watching import steady
 from agent.outbox.database import now
@@ -33,6 +33,9 @@ CONNECTIONS = 4
 TICKETS = 1_000_000
 RECEIPT_LINE = 200
 DOCUMENT = 4_000_000
+
+
+Kind = TypeVar("Kind")
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,13 +68,13 @@ class Service:
 
     def enrol(self, enrolment: EnrolAgent) -> AgentEnrolled:
         answer = self._send("POST", "/agents", msgspec.json.encode(enrolment))
-        return msgspec.json.decode(answer.data, type=AgentEnrolled)
+        return self._decoded(answer, AgentEnrolled)
 
     def report(self, agent_id: UUID, report: AgentReport) -> None:
         self._send("PUT", f"/agents/{agent_id}/report", msgspec.json.encode(report))
 
     def keys(self) -> JwkSet:
-        return msgspec.json.decode(self._send("GET", "/keys").data, type=JwkSet)
+        return self._decoded(self._send("GET", "/keys"), JwkSet)
 
     def pull(self, path: str, etag: str | None = None) -> Pulled:
         answer = self._send(
@@ -86,32 +89,32 @@ class Service:
 
     def open_return(self, return_id: UUID, body: bytes) -> CardReturnStanding:
         answer = self._send("PUT", f"/card-returns/{return_id}", body)
-        return msgspec.json.decode(answer.data, type=CardReturnStanding)
+        return self._decoded(answer, CardReturnStanding)
 
     def put_part(self, return_id: UUID, part: int, body: bytes) -> PartAnswer:
         answer = self._send("PUT", f"/card-returns/{return_id}/parts/{part}", body, answer_size=TICKETS)
-        return msgspec.json.decode(answer.data, type=PartAnswer)
+        return self._decoded(answer, PartAnswer)
 
     def check_part(self, return_id: UUID, part: int) -> PartAnswer:
         """Have the service look at the store for the objects of a part that it has."""
         path = f"/card-returns/{return_id}/parts/{part}/check"
-        return msgspec.json.decode(self._send("POST", path, answer_size=TICKETS).data, type=PartAnswer)
+        return self._decoded(self._send("POST", path, answer_size=TICKETS), PartAnswer)
 
     def put_large(self, return_id: UUID, digest: str, parts: LargeParts) -> LargeAnswer:
         """Open, go on with, or ask after a large file."""
         path, body = f"/card-returns/{return_id}/large/{digest}", msgspec.json.encode(parts)
-        return msgspec.json.decode(self._send("PUT", path, body, answer_size=TICKETS).data, type=LargeAnswer)
+        return self._decoded(self._send("PUT", path, body, answer_size=TICKETS), LargeAnswer)
 
     def held(self, digests: list[str]) -> list[str]:
         """Which of these (1,000 at most) the service holds."""
         answer = self._send("POST", "/images/held", msgspec.json.encode(ImagesAsked(digests=digests)))
-        return msgspec.json.decode(answer.data, type=ImagesHeld).held
+        return self._decoded(answer, ImagesHeld).held
 
     def commit(self, return_id: UUID, commit: CardReturnCommit) -> tuple[Receipt, bytes]:
         """The receipt, and its bytes as answered."""
         path, body = f"/card-returns/{return_id}/commit", msgspec.json.encode(commit)
         answer = self._send("POST", path, body, answer_size=RECEIPT_LINE * commit.files)
-        return msgspec.json.decode(answer.data, type=Receipt), answer.data
+        return self._decoded(answer, Receipt), answer.data
 
     def _send(
         self,
@@ -133,6 +136,13 @@ class Service:
             raise link_down(error, url) from error
         self._note_clock(answer, sent)
         return checked(answer, url)
+
+    def _decoded(self, answer: Answer, kind: type[Kind]) -> Kind:
+        """The body; one that is not what the service answers was cut short, or made by something between."""
+        try:
+            return msgspec.json.decode(answer.data, type=kind)
+        except msgspec.DecodeError as error:
+            raise cannot_serve(f"its answer cannot be read ({error}).", self.url) from error
 
     def _once_more(
         self, method: str, url: str, body: bytes | None, headers: dict[str, str], answer_size: int

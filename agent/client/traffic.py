@@ -108,6 +108,8 @@ class Lanes:
         self._begun: float | None = None
         self._done = 0
         self._before: float | None = None
+        # Below this rate the link is not what it was when so many were found good.
+        self._least = 0.0
         self._next_trial = 0.0
 
     def __enter__(self) -> Lanes:
@@ -133,6 +135,7 @@ class Lanes:
                 self._begun = at - seconds
             self._done += size
             if size >= FAST * seconds and self.allowed < self._most:
+                self._least = FAST
                 self._settle(self._most, at)
             elif at - self._begun >= PERIOD:
                 self._judge(self._done / (at - self._begun), at)
@@ -143,18 +146,22 @@ class Lanes:
             self._begun, self._done, self._before = None, 0, None
 
     def _judge(self, rate: float, at: float) -> None:
-        more = self.allowed - 1
+        fewer = self.allowed - 1
         if rate >= FAST:
+            self._least = FAST
             self._settle(self._most, at)
-        elif self._before is not None and rate < self._before * (1 + 0.5 / more):
+        elif self._before is not None and rate < self._before * (1 + 0.5 / fewer):
             self._next_trial = at + NEXT_TRIAL
-            self._settle(more, at)
-        elif self._before is None and self.allowed == self._most and more:
+            self._settle(fewer, at)
+        elif self._before is None and fewer and rate < self._least:
             self._settle(1, at)
-        elif self.allowed < self._most and at >= self._next_trial:
-            self._settle(self.allowed + 1, at, rate)
         else:
-            self._settle(self.allowed, at)
+            # A trial that was worth it is followed by the next.
+            self._least = rate / 2 if self._before is not None else self._least
+            if self.allowed < self._most and at >= self._next_trial:
+                self._settle(self.allowed + 1, at, rate)
+            else:
+                self._settle(self.allowed, at)
 
     def _settle(self, allowed: int, at: float, before: float | None = None) -> None:
         self.allowed, self._before = allowed, before

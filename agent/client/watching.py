@@ -27,6 +27,7 @@ def steady() -> float:
 class Watch:
     def __init__(self) -> None:
         self._until: dict[Any, float] = {}
+        self._cut: set[Any] = set()
         self._guard = threading.Lock()
         self._watching = False
 
@@ -38,9 +39,14 @@ class Watch:
                 self._watching = True
                 threading.Thread(target=self._look, name="watch", daemon=True).start()
 
-    def end(self, connection: Any) -> None:
+    def end(self, connection: Any) -> bool:
+        """The request is over; True when it was ended from here, and what came of its answer is no answer."""
         # One step of the interpreter: no lock for what each file does.
         self._until.pop(connection, None)
+        if connection not in self._cut:
+            return False
+        self._cut.discard(connection)
+        return True
 
     def _look(self) -> None:
         idle, looked = 0, steady()
@@ -52,6 +58,7 @@ class Watch:
                 late = [one for one, until in list(self._until.items()) if slept or until < at]
                 idle = 0 if self._until else idle + 1
             for connection in late:
+                self._cut.add(connection)
                 shut_down(connection)
 
     def _may_end(self) -> bool:
