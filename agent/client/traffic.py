@@ -18,7 +18,8 @@ SHORTEST = 3.0
 # From this rate on a cut loses little beside what is sent between two cuts, however many files are under way.
 FAST = 128_000.0
 PERIOD = 8.0
-NEXT_TRIAL = 120.0
+# A trial that was not worth it is made again after so many times its length.
+TRIALS_APART = 15
 
 
 class Readable(Protocol):
@@ -151,7 +152,7 @@ class Lanes:
             self._least = FAST
             self._settle(self._most, at)
         elif self._before is not None and rate < self._before * (1 + 0.5 / fewer):
-            self._next_trial = at + NEXT_TRIAL
+            self._next_trial = at + TRIALS_APART * (at - (self._begun or at))
             self._settle(fewer, at)
         elif self._before is None and fewer and rate < self._least:
             self._settle(1, at)

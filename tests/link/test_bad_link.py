@@ -50,7 +50,6 @@ def test_a_link_that_is_cut_again_and_again_costs_little_more_than_the_bytes(
 ) -> None:
     for name, value in (("FAST", traffic.FAST * TIMES), ("PERIOD", traffic.PERIOD / TIMES)):
         monkeypatch.setattr(traffic, name, value)
-    monkeypatch.setattr(traffic, "NEXT_TRIAL", traffic.NEXT_TRIAL / TIMES)
     payload = card_of(far.card, 60)
     return_id = far.read_card()
     far.slow(RATE * TIMES, DELAY / TIMES)
