@@ -20,9 +20,9 @@ from agent.client.traffic import Meter, Pace
 from agent.errors import LinkDown
 from agent.sync import push
 from agent.sync.hours import Allowance, Hours
-from agent.sync.progress import Shown
+from agent.sync.progress import Shown, read_note
 from agent.sync.waiting import LONGEST_PROBE, LONGEST_WAIT, Reach, Waits
-from tests.link.conftest import Far
+from tests.link.conftest import Far, picture
 
 WAIT = 60.0
 
@@ -204,7 +204,10 @@ def test_p25_a_limited_push_takes_the_time_its_bytes_need_and_says_what_is_left(
     looks: list[tuple[float, Shown]] = []
     before = far.to_store.up + far.to_service.up
     with far.pusher() as pusher:
-        pusher.show = lambda shown: looks.append((time.monotonic(), shown))
+        # What another process is told is the same.
+        pusher.show = lambda shown: (
+            looks.append((time.monotonic(), shown)) if read_note(far.state.pushing) == shown else None
+        )
         begun = time.monotonic()
         pusher.push(return_id)
         ended = time.monotonic()
@@ -213,6 +216,7 @@ def test_p25_a_limited_push_takes_the_time_its_bytes_need_and_says_what_is_left(
     assert (looks[-1][1].sent, looks[-1][1].held, looks[-1][1].left) == (8, 0, 0)
     assert looks[0][1].rate is None
     assert looks[0][1].seconds is None
+    assert read_note(far.state.pushing) is None
     told = [(at, look.seconds) for at, look in looks if look.seconds]
     assert told, "no time left was ever told"
     for at, seconds in told:
@@ -234,7 +238,30 @@ def test_p25_the_time_left_knows_of_hours_and_limit(size: int, rate: int, minute
         assert seconds >= least - 60
 
 
-def test_p25_outside_the_push_hours_no_picture_goes() -> None:
+def test_p25_in_quiet_hours_a_card_is_read_but_no_picture_goes(far: Far) -> None:
+    for number in range(2):
+        far.put(f"01 A/TWVS{number:04}.JPG", picture(0))
+    at = datetime.now(ZoneInfo("Europe/Dublin"))
+    spans = [f"{at + timedelta(hours=2):%H:%M}-{at + timedelta(hours=3):%H:%M}", f"{at:%H:%M}-{at:%H:%M}"]
+    before = far.to_store.connections
+    reading = far.agent("read", str(far.card), "--push", SIGHTLEDGER_AGENT_PUSH_HOURS=spans[0])
+    said, _ = reading.communicate(timeout=WAIT)
+    assert reading.returncode == LinkDown.exit_code
+    assert "outside the hours in which pictures may go" in said
+    assert "copied here - the card may be removed, not yet wiped" in said
+    once = far.agent("run", "--once", SIGHTLEDGER_AGENT_MEDIA_ROOTS="", SIGHTLEDGER_AGENT_PUSH_HOURS=spans[0])
+    said, _ = once.communicate(timeout=WAIT)
+    assert once.returncode == 0, said
+    assert far.to_store.connections == before
+    again = far.agent(
+        "run", "--once", SIGHTLEDGER_AGENT_MEDIA_ROOTS="", SIGHTLEDGER_AGENT_PUSH_HOURS=spans[1]
+    )
+    said, _ = again.communicate(timeout=WAIT)
+    assert again.returncode == 0, said
+    assert "held centrally - receipt" in said
+
+
+def test_p25_the_hours_are_those_of_the_site() -> None:
     allowance = Allowance(0.0, Hours([], ZONE), Hours(["22:00-05:00"], ZONE))
     # Summer time at the site: 21:30 UTC is 22:30 there.
     assert allowance.open(datetime(2026, 7, 1, 21, 30, tzinfo=UTC))
