@@ -134,8 +134,10 @@ async def test_both_listen_on_loopback_only_and_ask_for_a_password(folder: Path)
     assert not list(folder.iterdir()), "throwaway data must be gone"
 
 
+# Who is started in the background of a shell ignores the interrupt until told otherwise.
 STARTER = """
-import sys, time
+import signal, sys, time
+signal.signal(signal.SIGINT, signal.default_int_handler)
 from pathlib import Path
 from deploy.embedded.postgres import Postgres
 from deploy.embedded.store import ObjectStore
