@@ -57,6 +57,10 @@ MIGRATIONS = (
     -- Bytes found in the spool by a rebuild, of which nothing is known but that they are sound.
     CREATE INDEX originals_unexplained ON originals(sha256) WHERE facts=x'' AND held_at IS NULL;
     """,
+    """
+    -- Returns of an earlier agent may be half sent: they stay cut as they were.
+    ALTER TABLE returns ADD COLUMN part_files INTEGER NOT NULL DEFAULT 500;
+    """,
 )
 
 

@@ -22,11 +22,12 @@ from service.contract.wire import UtcTime
 
 
 class Opened(msgspec.Struct, tag="opened", kw_only=True):
-    """A card return was begun; `wire` is its CardReturnOpen as sent."""
+    """A card return was begun; `wire` is its CardReturnOpen as sent, its manifest goes by `part_files`."""
 
     wire: msgspec.Raw
     unit: str | None
     source: str
+    part_files: int
 
 
 class Listed(msgspec.Struct, tag="listed"):

@@ -14,9 +14,8 @@ import msgspec
 from agent.outbox.database import now, transaction
 from agent.outbox.journal import Closed, Journals, NotRead, Opened, Record, Said, Took
 from agent.outbox.originals import Originals
-from agent.outbox.sending import Sending
+from agent.outbox.sending import PART_FILES, Sending
 from service.contract.cards import (
-    FILES_PER_PART,
     CardPrepared,
     CardReturnOpen,
     ManifestFile,
@@ -83,14 +82,18 @@ class Returns(Originals, Sending):
         unit: str | None,
         source: str,
         wire: bytes | None = None,
+        part_files: int | None = None,
     ) -> None:
-        """`wire` is the opening as it was encoded before, if it was: what is sent stays the same (I8)."""
-        wire = wire or msgspec.json.encode(opening)
+        """`wire` is the opening as it was encoded before, if it was: what is sent stays the same (I8), and so
+        does `part_files`, the files in a part of the manifest."""
+        wire, part_files = wire or msgspec.json.encode(opening), part_files or PART_FILES
         with self.transaction():
-            self.note(return_id, Opened(wire=msgspec.Raw(wire), unit=unit, source=source))
+            self.note(
+                return_id, Opened(wire=msgspec.Raw(wire), unit=unit, source=source, part_files=part_files)
+            )
             self._sql.execute(
                 "INSERT INTO returns(id, state, unit, inspection_id, revision_id, opening, source,"
-                " started_at) VALUES(?,'reading',?,?,?,?,?,?)",
+                " started_at, part_files) VALUES(?,'reading',?,?,?,?,?,?,?)",
                 (
                     str(return_id),
                     unit,
@@ -99,6 +102,7 @@ class Returns(Originals, Sending):
                     wire,
                     source,
                     opening.started_at.isoformat(),
+                    part_files,
                 ),
             )
 
@@ -278,13 +282,13 @@ class Returns(Originals, Sending):
         files = self._sql.execute(
             "SELECT count(*) FROM files WHERE return_id=?", (str(return_id),)
         ).fetchone()[0]
-        return -(-int(files) // FILES_PER_PART)
+        return -(-int(files) // self._part_files(return_id))
 
     def part_body(self, return_id: UUID, part: int) -> bytes:
         """The body of part `part`, from 1; always the same bytes (I8)."""
         rows = self._sql.execute(
             "SELECT wire FROM files WHERE return_id=? AND ordinal>? AND ordinal<=? ORDER BY ordinal",
-            (str(return_id), (part - 1) * FILES_PER_PART, part * FILES_PER_PART),
+            (str(return_id), *self._ordinals(return_id, part)),
         )
         return b'{"files":[' + b",".join(row["wire"] for row in rows) + b"]}"
 

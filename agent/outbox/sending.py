@@ -8,7 +8,11 @@ from uuid import UUID
 import msgspec
 
 from agent.outbox.database import now
-from service.contract.cards import FILES_PER_PART, LARGE_FROM
+from service.contract.cards import LARGE_FROM
+
+# Files in a part of the manifest. Fewer than the service takes: so little is left to look at in the store
+# once the last file is sent, and the first file need not wait for a long list.
+PART_FILES = 100
 
 
 class Sending:
@@ -26,9 +30,18 @@ class Sending:
         files, size = self._sql.execute(
             "SELECT count(*), coalesce(sum(size),0) FROM files"
             " WHERE return_id=? AND ordinal>? AND ordinal<=?",
-            (str(return_id), (part - 1) * FILES_PER_PART, part * FILES_PER_PART),
+            (str(return_id), *self._ordinals(return_id, part)),
         ).fetchone()
         return int(files), int(size)
+
+    def _ordinals(self, return_id: UUID, part: int) -> tuple[int, int]:
+        """The last ordinal before part `part`, and its own last one."""
+        files = self._part_files(return_id)
+        return (part - 1) * files, part * files
+
+    def _part_files(self, return_id: UUID) -> int:
+        row = self._sql.execute("SELECT part_files FROM returns WHERE id=?", (str(return_id),)).fetchone()
+        return int(row[0])
 
     def large_parts(self, digest: str) -> list[str] | None:
         """The digests of the parts of a large file, once computed."""

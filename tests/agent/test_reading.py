@@ -255,7 +255,7 @@ def test_manifest_parts_joined_are_the_files(
     folder = tmp_path_factory.mktemp("manifest")
     bench = make_bench(folder)
     with bench.station, pytest.MonkeyPatch.context() as patch:
-        patch.setattr("agent.outbox.returns.FILES_PER_PART", 7)
+        patch.setattr("agent.outbox.returns.PART_FILES", 7)
         expected = {}
         for number, data in files:
             put(bench.card, f"F{number}.BIN", data)
