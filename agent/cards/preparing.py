@@ -34,7 +34,6 @@ from agent.outbox.spool import sync_folder
 from agent.profiles.schema import Profile
 from agent.profiles.tree import Folder, Plan, folder_tree, picklist_text, picture_order
 from agent.settings import Enrolment
-from agent.slates.sheets import as_pdf, as_screen
 from service.contract.cards import CardPrepared
 from service.contract.wire import new_id
 from service.contract.work import InspectionBrief
@@ -174,6 +173,9 @@ def _contents(
         SHEET_NAMES[1]: as_html(sheet).encode("utf-8"),
     }
     if order.profile.rule_from("slate") is not None:
+        # What draws codes is slow to load, and no other command needs it.
+        from agent.slates.sheets import as_pdf, as_screen
+
         files[SLATE_NAMES[0]] = as_pdf(sheet)
         files[SLATE_NAMES[1]] = as_screen(sheet).encode("utf-8")
     for picklist in order.profile.picklists:

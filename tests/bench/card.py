@@ -21,6 +21,7 @@ from seed.picture_files import LARGE_QUALITY, LARGE_SIZE, ExifFacts, jpeg, with_
 from seed.pictures import Shot, draw
 from seed.scope import dcf_name
 from tests.bench.memory import run_watched
+from tests.bench.standing import push
 
 METRICS_TOKEN = "metrics-token-of-the-benches"
 ANSWERED = re.compile(r'^sightledger_request_seconds_sum\{.*route="([^"]*)".*\} (\S+)$', re.MULTILINE)
@@ -47,6 +48,7 @@ class Bench:
     station: Station
     card: Path
     most: float = 0.0
+    start: float = 0.0
 
     def agent(self, *words: str) -> float:
         """Run one command of the agent to its end; the most memory it had, in MB."""
@@ -55,8 +57,14 @@ class Bench:
         self.most = max(self.most, taken)
         return taken
 
+    def push(self) -> float:
+        """Have an agent that stands ready push what waits; seconds."""
+        pushed = push(self.station.environment)
+        self.most, self.start = max(self.most, pushed.most), pushed.start
+        return pushed.seconds
+
     def memory(self) -> str:
-        return f"agent at most {self.most:.0f} MB"
+        return f"agent started {self.start:.1f}s before; at most {self.most:.0f} MB"
 
 
 @contextmanager

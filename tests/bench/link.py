@@ -21,7 +21,7 @@ DELAY = 0.040
 
 
 def run(folder: Path) -> Figure:
-    return measure(folder, "link", files=120, pictures=LARGE)
+    return measure(folder, "link", files=400, pictures=LARGE)
 
 
 def measure(folder: Path, name: str, files: int, pictures: Pictures) -> Figure:
@@ -31,7 +31,7 @@ def measure(folder: Path, name: str, files: int, pictures: Pictures) -> Figure:
             bench.card = prepared(bench, folder / f"card-{number}")
             fill(bench.card, files, 1 + number * files, pictures)
             bench.agent("read", str(bench.card), "--no-push")
-            ours.append(seconds(lambda: bench.agent("run", "--once")))
+            ours.append(bench.push())
             held(bench)
             rest(bench)
             theirs.append(seconds(lambda number=number: rclone(bench, f"link-{number}")))

@@ -6,6 +6,7 @@ import re
 import subprocess
 import threading
 from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 
 PEAK = re.compile(r"VmHWM:\s+(\d+) kB")
@@ -30,12 +31,13 @@ def under(pid: int) -> Iterator[int]:
             yield from under(int(child))
 
 
-def run_watched(command: Sequence[str], environment: Mapping[str, str]) -> float:
-    """Run to the end; the most memory in MB. Raises AssertionError when it failed or took too much.
+@contextmanager
+def watched(running: subprocess.Popen[str] | subprocess.Popen[bytes]) -> Iterator[list[float]]:
+    """The most memory of a process in MB, as the one item of a list, complete after the block.
 
-    Looked at from a thread: the end is seen at once, so that this may be timed.
+    Looked at from a thread: the end is seen at once, so that this may be timed. Raises AssertionError when
+    it failed or took too much.
     """
-    running = subprocess.Popen(command, env=environment, stdout=subprocess.DEVNULL)
     most, over = [0.0], threading.Event()
 
     def look() -> None:
@@ -44,11 +46,20 @@ def run_watched(command: Sequence[str], environment: Mapping[str, str]) -> float
 
     watching = threading.Thread(target=look, daemon=True)
     watching.start()
-    running.wait()
-    over.set()
-    watching.join()
+    try:
+        yield most
+        running.wait()
+    finally:
+        over.set()
+        watching.join()
     if running.returncode:
-        raise AssertionError(f"{' '.join(command)} ended with {running.returncode}.")
+        raise AssertionError(f"{running.args!r} ended with {running.returncode}.")
     if most[0] >= MOST_OF_AGENT:
         raise AssertionError(f"The agent took {most[0]:.0f} MB; {MOST_OF_AGENT:.0f} are allowed.")
+
+
+def run_watched(command: Sequence[str], environment: Mapping[str, str]) -> float:
+    """Run to the end; the most memory in MB."""
+    with watched(subprocess.Popen(command, env=environment, stdout=subprocess.DEVNULL)) as most:
+        pass
     return most[0]

@@ -23,18 +23,19 @@ def run(folder: Path) -> Figure:
         part.mkdir()
         with filled_card(part, FILES) as bench:
             reads.append(seconds(lambda bench=bench: bench.agent("read", str(bench.card), "--no-push")))
-            ours.append(seconds(lambda bench=bench: bench.agent("run", "--once")))
+            ours.append(bench.push())
             held(bench)
             rest(bench)
             theirs.append(seconds(lambda bench=bench: rclone(bench)))
             size, most = size_of(bench.card), max(most, bench.most)
+            start = bench.start
     read = statistics.median(reads)
     return Figure(
         "push",
         statistics.median(ours),
         statistics.median(theirs),
         f"{FILES} files, {size / 1e6:.0f} MB; reading the card into the spool before it {read:.1f}s;"
-        f" agent at most {most:.0f} MB",
+        f" agent started {start:.1f}s before its push; at most {most:.0f} MB",
     )
 
 
