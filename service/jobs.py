@@ -4,12 +4,15 @@ who starts the worker hands them over."""
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Mapping
+import signal
+from collections.abc import Coroutine, Mapping
+from contextlib import suppress
 from copy import deepcopy
 from datetime import UTC, datetime
 from typing import Any
 
 import procrastinate
+import psycopg
 import sqlalchemy as sa
 import structlog
 from sqlalchemy.ext.asyncio import AsyncConnection
@@ -36,6 +39,8 @@ def _conninfo(database_url: str) -> str:
 
 # A worker that says nothing for so long is dead: it should every ten seconds.
 DEAD_AFTER_S = 60
+AGAIN_AFTER_S = 2
+LOST = (procrastinate.exceptions.ConnectorException, psycopg.OperationalError)
 # "At once", whatever this machine's clock says.
 LONG_AGO = datetime(2000, 1, 1, tzinfo=UTC)
 
@@ -84,8 +89,44 @@ async def under_way(connection: AsyncConnection, once: str) -> bool:
 async def work(
     queue: procrastinate.App, context: Mapping[str, Any], *, concurrency: int = 2, wait: bool = True
 ) -> None:
-    """Run tasks until told to stop; with `wait` False until none is left. Tasks that ask for
-    `pass_context=True` find `context` in `context.additional_context`."""
+    """Run tasks until told to stop (SIGINT, SIGTERM); with `wait` False until none is left. Tasks that ask
+    for `pass_context=True` find `context` in `context.additional_context`.
+
+    A database that goes away ends a shift, not the work: the next shift begins when it is back.
+    """
+    if not wait:
+        await _shift(queue, context, concurrency, wait=False)
+        return
+    stopping, loop = asyncio.Event(), asyncio.get_running_loop()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        loop.add_signal_handler(number, stopping.set)
+    try:
+        while not stopping.is_set():
+            cause = await _until_stopped(stopping, _shift(queue, context, concurrency, wait=True))
+            if not stopping.is_set():
+                _log.warning("the queue was lost; the work begins again", cause=type(cause).__name__)
+                with suppress(TimeoutError):
+                    await asyncio.wait_for(stopping.wait(), AGAIN_AFTER_S)
+    finally:
+        for number in (signal.SIGINT, signal.SIGTERM):
+            loop.remove_signal_handler(number)
+
+
+async def _until_stopped(stopping: asyncio.Event, shift: Coroutine[Any, Any, None]) -> BaseException | None:
+    """Let a shift end in good order when told to stop; what ended it. Raises what is no loss of the queue."""
+    working, told = asyncio.create_task(shift), asyncio.create_task(stopping.wait())
+    try:
+        await asyncio.wait({working, told}, return_when=asyncio.FIRST_COMPLETED)
+    finally:
+        told.cancel()
+        working.cancel()
+        (cause,) = await asyncio.gather(working, return_exceptions=True)
+    if isinstance(cause, Exception) and not isinstance(cause, LOST):
+        raise cause
+    return cause
+
+
+async def _shift(queue: procrastinate.App, context: Mapping[str, Any], concurrency: int, wait: bool) -> None:
     async with queue.open_async():
         lost = asyncio.create_task(_take_up_lost(queue)) if wait else None
         if lost is None:
@@ -97,7 +138,7 @@ async def work(
                 additional_context=dict(context),
                 delete_jobs="successful",
                 shutdown_graceful_timeout=20,
-                install_signal_handlers=wait,
+                install_signal_handlers=False,
             )
         finally:
             if lost is not None:

@@ -2,8 +2,14 @@
 
 from __future__ import annotations
 
+import asyncio
+import os
+import signal
+from collections.abc import Callable
+
 import procrastinate
 import pytest
+import sqlalchemy as sa
 
 from service.database import Database
 from service.jobs import defer, open_queue, work
@@ -38,3 +44,37 @@ async def _fail_after_ordering(db: Database) -> None:
     async with db.begin() as connection:
         await defer(connection, "trial:note", number=2)
         raise ZeroDivisionError
+
+
+async def test_p04_work_goes_on_when_the_database_comes_back(fresh_database_url: str) -> None:
+    db, done = Database(fresh_database_url), list[tuple[str, int]]()
+    queue = open_queue(fresh_database_url, {"trial": tasks_that_note(done)})
+    working = asyncio.create_task(work(queue, {"word": "held"}))
+    try:
+        for number in (1, 2):
+            async with db.begin() as connection:
+                await defer(connection, "trial:note", number=number)
+            await _until(lambda: len(done), number)
+            async with db.begin() as connection:
+                await connection.execute(
+                    sa.text(
+                        "SELECT pg_terminate_backend(pid) FROM pg_stat_activity"
+                        " WHERE datname = current_database() AND pid <> pg_backend_pid()"
+                    )
+                )
+        async with db.begin() as connection:
+            await defer(connection, "trial:note", number=3)
+        await _until(lambda: len(done), 3)
+    finally:
+        os.kill(os.getpid(), signal.SIGTERM)
+        await asyncio.wait_for(working, 30)
+        await db.close()
+    assert [number for _, number in done] == [1, 2, 3]
+
+
+async def _until(count: Callable[[], int], wanted: int) -> None:
+    for _ in range(600):
+        if count() >= wanted:
+            return
+        await asyncio.sleep(0.1)
+    raise AssertionError(f"{count()} done, {wanted} wanted")
