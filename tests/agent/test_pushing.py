@@ -12,6 +12,7 @@ import stat
 import subprocess
 import sys
 import time
+import unicodedata
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -27,7 +28,7 @@ from agent.errors import AgentError
 from agent.settings import State
 from agent.sync.push import Pusher
 from agent.workstation import Workstation
-from service.contract.cards import Receipt, ReceiptBody
+from service.contract.cards import Receipt, ReceiptBody, exact_path
 from service.contract.wire import new_id
 from service.contract.work import StatementIn
 from service.database import Database
@@ -156,6 +157,44 @@ def test_the_bytes_that_come_out_are_those_of_the_card(site: Site) -> None:
     [picture] = site.get(f"/units/{site.unit}/images")["items"]
     download = site.get(f"/images/{picture['digest']}/download")
     assert httpx.get(download["url"]).content == next(iter(taken.values()))
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="names of any bytes")
+def test_p14_p15_p16_names_come_back_from_service_and_receipt_byte_for_byte(site: Site) -> None:
+    site.prepared(0)
+    names = [
+        b"A.JPG",
+        b"a.jpg",
+        "caf\u00e9.JPG".encode(),
+        unicodedata.normalize("NFD", "caf\u00e9.JPG").encode(),
+        b"latin-\xe9.JPG",
+        b"back\\slash:colon*?<>|.JPG",
+        b"\xff\xfe.JPG",
+    ]
+    root = os.fsencode(site.card / "01 A")
+    sent = {b"01 A/" + name: hashlib.sha256(jpeg(seed)).hexdigest() for seed, name in enumerate(names, 5000)}
+    for seed, name in enumerate(names, 5000):
+        Path(os.fsdecode(root + b"/" + name)).write_bytes(jpeg(seed))
+    site.agent("read", str(site.card), "--push")
+    # The counter of the scope starts again: the same name, another picture.
+    (site.card / "01 A" / "A.JPG").write_bytes(jpeg(5900))
+    site.agent("read", str(site.card), "--push")
+    second, first = site.status()["cardReturns"]
+
+    def listed(return_id: str) -> tuple[dict[bytes, str], dict[bytes, str]]:
+        files = site.get(f"/card-returns/{return_id}/files?limit=100")["items"]
+        payload = site.get(f"/card-returns/{return_id}/receipt")["payload"]
+        body = msgspec.json.decode(base64.urlsafe_b64decode(payload + "=="), type=ReceiptBody)
+        return (
+            {base64.b64decode(file["pathBytes"]): file["digest"] for file in files},
+            {exact_path(file.path, file.path_bytes): file.sha256 for file in body.files},
+        )
+
+    assert listed(first["id"]) == (sent, sent)
+    again = sent | {b"01 A/A.JPG": hashlib.sha256(jpeg(5900)).hexdigest()}
+    assert listed(second["id"]) == (again, again)
+    digests = {one["digest"] for one in site.get(f"/units/{site.unit}/images")["items"]}
+    assert digests == set(sent.values()) | set(again.values())
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="POSIX modes")
