@@ -51,6 +51,8 @@ ASK_AGAIN = 10.0
 # The commit says so itself: what the store lacks, or what is not read back, is no fault of a statement.
 OF_OBJECTS = ("objects-missing", "objects-differ", "objects-unverified")
 
+Going = tuple[UploadTicket, Future[Outcome]]
+
 
 class Pusher:
     def __init__(
@@ -187,23 +189,42 @@ class Pusher:
             ThreadPoolExecutor(1, thread_name_prefix="manifest") as talk,
             ThreadPoolExecutor(self.settings.uploads, thread_name_prefix="upload") as uploads,
         ):
-            ahead = self._ask(talk, return_id, 1, known) if parts else None
-            checking: Future[PartAnswer] | None = None
-            for part in range(1, parts + 1):
-                assert ahead is not None
-                answer = ahead.result()
-                if part > known:
-                    self.returns.note_parts_sent(return_id, part)
-                reach("push.part")
-                ahead = self._ask(talk, return_id, part + 1, known) if part < parts else None
-                self._count(return_id, part, answer)
-                self._upload_part(return_id, part, answer, uploads)
+            try:
+                self._send_each(return_id, parts, known, talk, uploads)
+                self._send_large(return_id, uploads)
+            except BaseException:
+                # The others would go on trying over a link that has just failed.
+                self.store.stop.set()
+                uploads.shutdown(wait=False, cancel_futures=True)
+                raise
+
+    def _send_each(
+        self, return_id: UUID, parts: int, known: int, talk: ThreadPoolExecutor, uploads: ThreadPoolExecutor
+    ) -> None:
+        """The files of a part are begun before those of the part before it are through: the link never idles.
+
+        The last part is left to the commit, which looks at what nobody has looked at.
+        """
+        ahead = self._ask(talk, return_id, 1, known) if parts else None
+        going: list[Going] = []
+        checking: Future[PartAnswer] | None = None
+        for part in range(1, parts + 1):
+            assert ahead is not None
+            answer = ahead.result()
+            if part > known:
+                self.returns.note_parts_sent(return_id, part)
+            reach("push.part")
+            ahead = self._ask(talk, return_id, part + 1, known) if part < parts else None
+            self._count(return_id, part, answer)
+            before, going = going, self._begin(answer.lacking, uploads)
+            if part > 1:
+                self._end_part(return_id, part - 1, before, uploads)
                 if checking is not None:
-                    self._settle(return_id, part - 1, checking.result(), uploads)
-                checking = talk.submit(self.service.check_part, return_id, part)
-            if checking is not None:
-                self._settle(return_id, parts, checking.result(), uploads)
-            self._send_large(return_id, uploads)
+                    self._settle(return_id, part - 2, checking.result(), uploads)
+                checking = talk.submit(self.service.check_part, return_id, part - 1)
+        self._end_part(return_id, parts, going, uploads)
+        if checking is not None:
+            self._settle(return_id, parts - 1, checking.result(), uploads)
 
     def _ask(self, talk: ThreadPoolExecutor, return_id: UUID, part: int, known: int) -> Future[PartAnswer]:
         body = self.returns.part_body(return_id, part)
@@ -235,7 +256,7 @@ class Pusher:
                 return
             self.sent.files -= len(answer.lacking)
             self.sent.size -= sum(one.size for one in answer.lacking)
-            self._upload_part(return_id, part, answer, uploads)
+            self._end_part(return_id, part, self._begin(answer.lacking, uploads), uploads)
             answer = self.service.check_part(return_id, part)
         raise LinkDown(
             f"The store does not keep {len(answer.lacking)} files that it said it had taken.",
@@ -245,41 +266,33 @@ class Pusher:
 
     # Files
 
-    def _upload_part(
-        self, return_id: UUID, part: int, answer: PartAnswer, uploads: ThreadPoolExecutor
-    ) -> None:
-        expired = 0
+    def _begin(self, tickets: list[UploadTicket], uploads: ThreadPoolExecutor) -> list[Going]:
+        return [(ticket, uploads.submit(self._put, ticket)) for ticket in tickets]
+
+    def _end_part(self, return_id: UUID, part: int, going: list[Going], uploads: ThreadPoolExecutor) -> None:
+        """Wait until these files are through, with fresh tickets for those whose ticket was too old."""
         for _ in range(FRESH_TICKETS):
-            expired = self._upload(answer.lacking, uploads)
+            expired = self._outcomes(going)
             if not expired:
                 return
-            answer = self.service.check_part(return_id, part)
+            going = self._begin(self.service.check_part(return_id, part).lacking, uploads)
         raise LinkDown(
             f"The store refuses tickets that the service has just written, for {expired} files.",
             "The files are kept in the spool.",
             "Have the clocks of service and store, and the store's keys, checked.",
         )
 
-    def _upload(self, tickets: list[UploadTicket], uploads: ThreadPoolExecutor) -> int:
-        """Upload all; the number of expired tickets. Any failure ends the rest first."""
-        waiting = [(ticket, uploads.submit(self._put, ticket)) for ticket in tickets]
+    def _outcomes(self, going: list[Going]) -> int:
+        """The number of expired tickets, once all are through. Raises for bytes that are not as read."""
         expired, wrong = 0, []
-        try:
-            for ticket, future in waiting:
-                outcome = future.result()
-                if outcome is Outcome.EXPIRED:
-                    expired += 1
-                elif outcome is Outcome.WRONG_BYTES:
-                    wrong.append(ticket.sha256)
-                if self.stopping():
-                    raise Stopped
-        except BaseException:
-            # The others would go on trying over a link that has just failed.
-            self.store.stop.set()
-            raise
-        finally:
-            for _, future in waiting:
-                future.cancel()
+        for ticket, future in going:
+            outcome = future.result()
+            if outcome is Outcome.EXPIRED:
+                expired += 1
+            elif outcome is Outcome.WRONG_BYTES:
+                wrong.append(ticket.sha256)
+            if self.stopping():
+                raise Stopped
         if wrong:
             self._look_at_spool(wrong)
         return expired

@@ -25,11 +25,12 @@ from tests.agent.station import jpeg, put
 from tests.agent.test_pushing import ROOT, Site, make_unit, variables
 from tests.running import Running, execute
 
-# So that a card of a few files goes in several transactions, as one of thousands does.
+# So that a card of a few files goes in several transactions and parts, as one of thousands does.
 SMALL_BATCHES = """
 import sys
 from agent.cards import taking
-taking.FILES_PER_COMMIT = 2
+from agent.outbox import returns
+taking.FILES_PER_COMMIT = returns.PART_FILES = 2
 from agent.__main__ import main
 main()
 """
