@@ -11,7 +11,7 @@ What is relied on, each proved by tests/store against the store in use:
 5. Without a signature nothing is read or written.
 
 Originals come in by ticket only; this module writes derived objects and deletes nothing. Beside it:
-multipart.py for originals that go by parts.
+multipart.py for originals that go by parts, looking.py for looking at many.
 """
 
 from __future__ import annotations
@@ -19,7 +19,6 @@ from __future__ import annotations
 import asyncio
 import base64
 import binascii
-import os
 import re
 import time
 from collections.abc import Callable, Iterable, Sequence
@@ -27,18 +26,16 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import datetime
 from functools import partial
-from itertools import chain
 from typing import TYPE_CHECKING, Any, ParamSpec, TypeVar
 
 import boto3
 import structlog
-import urllib3
 from botocore.config import Config
 from botocore.exceptions import BotoCoreError, ClientError
-from botocore.httpsession import get_cert_path
 
 from service.errors import NotFound, Unavailable
 from service.objects.clock import SIGNED_BY_US, StoreClock, follow
+from service.objects.looking import CONNECT_SECONDS, READ_SECONDS, Answer, Looks
 from service.presigning import Presigner
 
 if TYPE_CHECKING:
@@ -50,14 +47,10 @@ T = TypeVar("T")
 
 ORIGINALS = "originals/"
 DIGEST = re.compile(r"[0-9a-f]{64}")
-CONNECT_SECONDS = 5
-READ_SECONDS = 30
 ATTEMPTS = 4
 THREADS = 32
 PROBE_SECONDS = 3
 STAT_SECONDS = 60
-# Looks at objects one after the other, per thread.
-STATS_PER_TURN = 32
 TRY_LATER = {429, 500, 502, 503, 504}
 ABSENT = {"404", "NoSuchKey", "NotFound"}
 
@@ -106,9 +99,10 @@ def thumbnail_key(digest_hex: str) -> str:
 
 
 def _spread(digest_hex: str) -> str:
+    """Over 256 prefixes, for stores that keep folders; each further level costs one more folder per file."""
     if not DIGEST.fullmatch(digest_hex):
         raise ValueError(f"{digest_hex!r} is not a SHA-256 in lower-case hex.")
-    return f"{digest_hex[:2]}/{digest_hex[2:4]}/{digest_hex}"
+    return f"{digest_hex[:2]}/{digest_hex}"
 
 
 def _base64_of(digest_hex: str) -> str:
@@ -149,20 +143,6 @@ def _client(
     return client
 
 
-def _pool() -> urllib3.PoolManager:
-    """For looking at objects: boto3 takes five times as long over one, and a card has thousands.
-
-    The same trust and time limits as boto3's client.
-    """
-    return urllib3.PoolManager(
-        maxsize=THREADS,
-        timeout=urllib3.Timeout(connect=CONNECT_SECONDS, read=READ_SECONDS),
-        # Its own repeating would write the addresses, signatures and all, into the log.
-        retries=False,
-        ca_certs=os.environ.get("AWS_CA_BUNDLE") or get_cert_path(True),
-    )
-
-
 class Objects:
     """One bucket. Made once per process: the clients keep their connections and are thread-safe."""
 
@@ -176,7 +156,7 @@ class Objects:
         self._inner = _client(settings, self.clock)
         # A health check must answer soon, also of a store that hangs.
         self._probe = _client(settings, self.clock, seconds=PROBE_SECONDS, attempts=1)
-        self._pool = _pool()
+        self._looks = Looks()
         # The host's name is part of what is signed.
         self._sign = self._presigner(settings.endpoint)
         self._sign_public = self._presigner(settings.public_endpoint)
@@ -195,13 +175,11 @@ class Objects:
         return self.clock.now()
 
     def _ask_time(self) -> None:
-        try:
-            # Refused without a signature; the refusal is dated.
-            answer = self._pool.request("HEAD", self.settings.endpoint)
-        except urllib3.exceptions.HTTPError as error:
-            _log.warning("the object store did not tell its time", code=type(error).__name__)
-            return
-        self.clock.learn(answer.headers.get("Date"))
+        # Refused without a signature; the refusal is dated.
+        (answer,) = self._looks.heads([self.settings.endpoint])
+        if not answer.status:
+            _log.warning("the object store did not tell its time", code=answer.trouble)
+        self.clock.learn(answer.headers.get("date"))
 
     def presign_put(
         self, digest_hex: str, size: int, content_type: str | None = None, expires_s: int = 3600
@@ -237,19 +215,7 @@ class Objects:
 
     async def stat_many(self, keys: Iterable[str], concurrency: int = 16) -> dict[str, ObjectStat | None]:
         """`stat` of each key, `concurrency` at a time; raises Unavailable when one cannot be told."""
-        gate = asyncio.Semaphore(concurrency)
-
-        async def several(some: Sequence[str]) -> list[ObjectStat | None]:
-            async with gate:
-                return await self._in_thread(lambda: [self._stat(key) for key in some])
-
-        distinct = list(dict.fromkeys(keys))
-        # Few keys are spread over all threads; of many each thread takes some, to be woken less often.
-        turn = max(1, min(STATS_PER_TURN, len(distinct) // concurrency))
-        turns = [distinct[start : start + turn] for start in range(0, len(distinct), turn)]
-        # Not a TaskGroup: that would wrap the refusal in a group, and callers answer to refusals.
-        found = await asyncio.gather(*map(several, turns))
-        return dict(zip(distinct, chain.from_iterable(found), strict=True))
+        return await self._in_thread(self._stat_many, keys, concurrency)
 
     async def read(self, key: str) -> bytes:
         """All bytes of the object; raises NotFound, Unavailable."""
@@ -286,32 +252,43 @@ class Objects:
         self._threads.shutdown()
         self._probe.close()
         self._inner.close()
-        self._pool.clear()
+        self._looks.close()
 
     def _stat(self, key: str) -> ObjectStat | None:
+        return self._stat_many([key])[key]
+
+    def _stat_many(self, keys: Iterable[str], concurrency: int = 1) -> dict[str, ObjectStat | None]:
+        found: dict[str, ObjectStat | None] = {}
+        waiting = list(dict.fromkeys(keys))
         for attempt in range(ATTEMPTS):
             if attempt:
                 time.sleep(0.1 * 2**attempt)
-            try:
-                found = self._head(key)
-            except urllib3.exceptions.HTTPError as error:
-                trouble: Exception | str = error
-                continue
-            news = self.clock.learn(found.headers.get("Date"))
-            if found.status == 404:
-                return None
-            if found.status == 200:
-                checksum = found.headers.get("x-amz-checksum-sha256")
-                return ObjectStat(int(found.headers["Content-Length"]), _hex_of(checksum))
-            trouble = f"status {found.status}"
-            if found.status not in TRY_LATER and not (found.status == 403 and news):
-                break
-        raise _unavailable(f"look at {key}", trouble)
+            waiting, trouble = self._look(waiting, concurrency, found, first=not attempt)
+            if not waiting:
+                return found
+        raise _unavailable(f"look at {waiting[0]}", trouble)
 
-    def _head(self, key: str) -> urllib3.BaseHTTPResponse:
+    def _look(
+        self, keys: Sequence[str], concurrency: int, found: dict[str, ObjectStat | None], first: bool
+    ) -> tuple[list[str], str]:
+        """Look at each key once: into `found`, or among those to be looked at again, and why."""
+        again, trouble = [], ""
+        for key, answer in zip(keys, self._heads(keys, concurrency), strict=True):
+            self.clock.learn(answer.headers.get("date"))
+            if answer.status in (200, 404):
+                found[key] = _stat_of(answer)
+                continue
+            again.append(key)
+            trouble = answer.trouble or f"status {answer.status}"
+            # The first refusal may be for a time that was not the store's, which is known by now.
+            if answer.status and answer.status not in TRY_LATER and not (answer.status == 403 and first):
+                raise _unavailable(f"look at {key}", trouble)
+        return again, trouble
+
+    def _heads(self, keys: Sequence[str], concurrency: int) -> list[Answer]:
         headers = {"x-amz-checksum-mode": "ENABLED"}
-        url = self._sign.url("HEAD", self._path(key), STAT_SECONDS, headers)
-        return self._pool.request("HEAD", url, headers=headers)
+        urls = [self._sign.url("HEAD", self._path(key), STAT_SECONDS, headers) for key in keys]
+        return self._looks.heads(urls, headers, concurrency)
 
     def _read(self, key: str) -> bytes:
         try:
@@ -343,6 +320,13 @@ class Objects:
         except (BotoCoreError, ClientError) as error:
             if _code(error) != "BucketAlreadyOwnedByYou":
                 raise _unavailable(f"make the bucket {self.settings.bucket}", error) from error
+
+
+def _stat_of(answer: Answer) -> ObjectStat | None:
+    if answer.status == 404:
+        return None
+    checksum = answer.headers.get("x-amz-checksum-sha256")
+    return ObjectStat(int(answer.headers["content-length"]), _hex_of(checksum))
 
 
 def _code(error: Exception) -> str:

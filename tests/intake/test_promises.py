@@ -6,6 +6,7 @@ import asyncio
 import hashlib
 import threading
 import time
+from collections.abc import Sequence
 
 import httpx
 import msgspec
@@ -21,6 +22,7 @@ from service.intake.actions.commit import ObjectsMissing
 from service.intake.actions.parts import ObjectsDiffer
 from service.intake.store import card_return_parts
 from service.objects import Objects
+from service.objects.looking import Answer
 from tests import build
 from tests.intake.returning import (
     CardBack,
@@ -127,13 +129,13 @@ async def test_p03_a_part_that_was_checked_is_not_looked_at_again_and_one_that_w
     )
     assert [row["part"] for row in await rows_of(yard.db, noted)] == [0]
     looked: list[str] = []
-    stat = Objects._stat
+    heads = Objects._heads
 
-    def watched(self: Objects, key: str) -> object:
-        looked.append(key.rpartition("/")[2])
-        return stat(self, key)
+    def watched(self: Objects, keys: Sequence[str], concurrency: int) -> list[Answer]:
+        looked.extend(key.rpartition("/")[2] for key in keys)
+        return heads(self, keys, concurrency)
 
-    monkeypatch.setattr(Objects, "_stat", watched)
+    monkeypatch.setattr(Objects, "_heads", watched)
     assert (await card.check(0)).lacking == []
     assert looked == []
     await card.commit()
