@@ -25,7 +25,7 @@ def run(folder: Path) -> Figure:
         held(bench)
         rest(bench)
         service = max(map(peak, under(bench.stack.service.pid)))
-        theirs = seconds(lambda: rclone(bench))
+        theirs = seconds(lambda: rclone(bench, bench.card.name))
         return Figure(
             "bigcard",
             ours,

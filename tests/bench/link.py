@@ -5,14 +5,13 @@ Pictures of about 300 kB, as in the other benches; smalllink.py is the same with
 
 from __future__ import annotations
 
-import statistics
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from tests.bench.card import LARGE, Pictures, Ways, fill, filled_card, prepared, size_of
-from tests.bench.figures import Figure, seconds
-from tests.bench.push import held, rclone, rest
+from tests.bench.card import LARGE, Pictures, Ways, filled_card, size_of
+from tests.bench.figures import Figure
+from tests.bench.push import rounds
 from tests.bench.shaped import shaped
 
 ROUNDS = 3
@@ -25,21 +24,13 @@ def run(folder: Path) -> Figure:
 
 
 def measure(folder: Path, name: str, files: int, pictures: Pictures) -> Figure:
-    ours, theirs = [], []
     with filled_card(folder, 0, over=slow) as bench:
-        for number in range(ROUNDS):
-            bench.card = prepared(bench, folder / f"card-{number}")
-            fill(bench.card, files, 1 + number * files, pictures)
-            bench.agent("read", str(bench.card), "--no-push")
-            ours.append(bench.push())
-            held(bench)
-            rest(bench)
-            theirs.append(seconds(lambda number=number: rclone(bench, f"link-{number}")))
+        ours, theirs = rounds(bench, folder, ROUNDS, files, pictures)
         size = size_of(bench.card)
         return Figure(
             name,
-            statistics.median(ours),
-            statistics.median(theirs),
+            ours,
+            theirs,
             f"{files} files of {size / files / 1000:.0f} kB, {size / 1e6:.0f} MB over 20 Mbit/s, 80 ms;"
             f" the bytes alone {size / RATE:.1f}s; {bench.memory()}",
         )

@@ -6,37 +6,57 @@ import os
 import statistics
 import subprocess
 import time
+from collections.abc import Callable
 from pathlib import Path
 
-from tests.bench.card import Bench, filled_card, size_of
+from tests.bench.card import LARGE, Bench, Pictures, fill, filled_card, prepared, size_of
 from tests.bench.figures import Figure, seconds
 from tests.bench.fleet import psql
 
 FILES = 2000
-ROUNDS = 3
+ROUNDS = 4
+WARMING = 100
 
 
 def run(folder: Path) -> Figure:
-    ours, theirs, reads, most = [], [], [], 0.0
-    for number in range(ROUNDS):
-        part = folder / f"round-{number}"
-        part.mkdir()
-        with filled_card(part, FILES) as bench:
-            reads.append(seconds(lambda bench=bench: bench.agent("read", str(bench.card), "--no-push")))
-            ours.append(bench.push())
-            held(bench)
-            rest(bench)
-            theirs.append(seconds(lambda bench=bench: rclone(bench)))
-            size, most = size_of(bench.card), max(most, bench.most)
-            start = bench.start
-    read = statistics.median(reads)
-    return Figure(
-        "push",
-        statistics.median(ours),
-        statistics.median(theirs),
-        f"{FILES} files, {size / 1e6:.0f} MB; reading the card into the spool before it {read:.1f}s;"
-        f" agent started {start:.1f}s before its push; at most {most:.0f} MB",
-    )
+    with filled_card(folder, 0) as bench:
+        # A new store makes its folders and volumes at the first writes, whoever comes first.
+        in_turn(bench, folder / "warming", range(WARMING), LARGE)
+        ours, theirs = rounds(bench, folder, ROUNDS, FILES, LARGE)
+        size = size_of(bench.card)
+        return Figure("push", ours, theirs, f"{FILES} files, {size / 1e6:.0f} MB; {bench.memory()}")
+
+
+def rounds(bench: Bench, folder: Path, number: int, files: int, pictures: Pictures) -> tuple[float, float]:
+    """Medians of our seconds and theirs, each round with a new card. Who goes first changes."""
+    taken = []
+    for turn in range(number):
+        first = WARMING + turn * files
+        new = range(first, first + files)
+        taken.append(in_turn(bench, folder / f"card-{turn}", new, pictures, ours_first=turn % 2 == 0))
+    ours, theirs = zip(*taken, strict=True)
+    return statistics.median(ours), statistics.median(theirs)
+
+
+def in_turn(
+    bench: Bench, card: Path, numbers: range, pictures: Pictures, ours_first: bool = True
+) -> tuple[float, float]:
+    """Our seconds and theirs with a new card that has these pictures; ours begin with it in the spool."""
+    bench.card = prepared(bench, card)
+    fill(bench.card, len(numbers), numbers.start, pictures)
+    bench.agent("read", str(bench.card), "--no-push")
+    timed = {"ours": bench.push, "theirs": lambda: seconds(lambda: rclone(bench, card.name))}
+    order = sorted(timed, reverse=not ours_first)
+    taken = {name: at_rest(bench, timed[name]) for name in order}
+    held(bench)
+    return taken["ours"], taken["theirs"]
+
+
+def at_rest(bench: Bench, timed: Callable[[], float]) -> float:
+    """Take a time when nothing else goes on: no thumbnail is made, no earlier byte goes to the disk."""
+    rest(bench)
+    os.sync()
+    return timed()
 
 
 def held(bench: Bench) -> None:
@@ -46,13 +66,13 @@ def held(bench: Bench) -> None:
 
 
 def rest(bench: Bench) -> None:
-    """Wait until the thumbnails are made: that work must not slow down what is timed next."""
+    """Wait until the thumbnails are made."""
     waiting = "SELECT count(*) FROM procrastinate_jobs WHERE status IN ('todo', 'doing')"
     while int(psql(bench.stack, "-At", "-c", waiting)):
         time.sleep(0.2)
 
 
-def rclone(bench: Bench, prefix: str = "bench") -> None:
+def rclone(bench: Bench, prefix: str) -> None:
     """The same folder into another prefix of the same store, over the agent's way to it, with as many
     transfers as the agent has."""
     environment = bench.stack.environment
