@@ -35,7 +35,7 @@ class Settings(msgspec.Struct, forbid_unknown_fields=True, frozen=True, kw_only=
     pull_every: float = 60.0
     report_every: float = 60.0
     watch_every: float = 2.0
-    uploads: int = 4
+    uploads: int = 8
     timeout: float = 30.0
     # Bytes per second for all that is pushed, 0: no limit; not in `full_speed_hours`.
     bandwidth: float = 0.0

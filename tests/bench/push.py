@@ -9,6 +9,7 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
+from agent.settings import Settings
 from tests.bench.card import LARGE, Bench, Pictures, fill, filled_card, prepared, size_of
 from tests.bench.figures import Figure, seconds
 from tests.bench.fleet import psql
@@ -85,9 +86,19 @@ def rclone(bench: Bench, prefix: str) -> None:
         "RCLONE_CONFIG_STORE_SECRET_ACCESS_KEY": environment["SIGHTLEDGER_S3_SECRET_KEY"],
         "RCLONE_CONFIG_STORE_FORCE_PATH_STYLE": "true",
     }
+    transfers = ["--transfers", str(Settings().uploads)]
     kept = {name: value for name, value in os.environ.items() if name != "AWS_CA_BUNDLE"}
     subprocess.run(
-        ["rclone", "copy", "--transfers", "4", "--include", "*.JPG", bench.card, f"store:images/{prefix}"],
+        [
+            "rclone",
+            "copy",
+            "--transfers",
+            str(Settings().uploads),
+            "--include",
+            "*.JPG",
+            bench.card,
+            f"store:images/{prefix}",
+        ],
         env={**kept, **settings},
         check=True,
         capture_output=True,

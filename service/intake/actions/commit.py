@@ -32,6 +32,8 @@ from service.records.actions.thumbnails import THUMBNAIL_TASK
 from service.signing import Signer
 
 THUMBNAILS_PER_JOB = 200
+# Files written with one statement per table; parts are small, so that uploads begin soon.
+FILES_AT_ONCE = 1000
 
 
 class ObjectsMissing(Conflict):
@@ -55,6 +57,17 @@ class Manifest:
             row = await store.part(connection, self.return_id, part)
             assert row is not None, "parts are never deleted"
             yield decoded(row["body"])
+
+    async def read_by_many(self, connection: AsyncConnection) -> AsyncIterator[list[ManifestFile]]:
+        """The same files in the same order, about FILES_AT_ONCE at a time."""
+        gathered: list[ManifestFile] = []
+        async for files in self.read(connection):
+            gathered += files
+            if len(gathered) >= FILES_AT_ONCE:
+                yield gathered
+                gathered = []
+        if gathered:
+            yield gathered
 
 
 async def commit_return(
@@ -182,9 +195,9 @@ async def _write(
     )
     homes = await inspection_context(connection, concerned)
     now = server_now()
-    new = await gather_images(connection, manifest.read(connection), now)
+    new = await gather_images(connection, manifest.read_by_many(connection), now)
     recorder = Recorder(connection, caller, row, homes, own, now, new)
-    async for files in manifest.read(connection):
+    async for files in manifest.read_by_many(connection):
         await recorder.record(files)
     await recorder.count()
     if commit.statements:
