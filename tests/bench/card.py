@@ -21,7 +21,7 @@ from seed.picture_files import LARGE_QUALITY, LARGE_SIZE, ExifFacts, jpeg, with_
 from seed.pictures import Shot, draw
 from seed.scope import dcf_name
 from tests.bench.memory import run_watched
-from tests.bench.standing import push
+from tests.bench.standing import Standing, standing
 
 METRICS_TOKEN = "metrics-token-of-the-benches"
 ANSWERED = re.compile(r'^sightledger_request_seconds_sum\{.*route="([^"]*)".*\} (\S+)$', re.MULTILINE)
@@ -47,8 +47,8 @@ class Bench:
     stack: Stack
     station: Station
     card: Path
+    standing: Standing
     most: float = 0.0
-    start: float = 0.0
 
     def agent(self, *words: str) -> float:
         """Run one command of the agent to its end; the most memory it had, in MB."""
@@ -58,13 +58,12 @@ class Bench:
         return taken
 
     def push(self) -> float:
-        """Have an agent that stands ready push what waits; seconds."""
-        pushed = push(self.station.environment)
-        self.most, self.start = max(self.most, pushed.most), pushed.start
-        return pushed.seconds
+        """Have the agent that stands ready push what waits; seconds."""
+        return self.standing.push()
 
     def memory(self) -> str:
-        return f"agent started {self.start:.1f}s before; at most {self.most:.0f} MB"
+        most = max(self.most, self.standing.most)
+        return f"agent started {self.standing.start:.1f}s before the first; at most {most:.0f} MB"
 
 
 @contextmanager
@@ -95,10 +94,11 @@ def filled_card(
         station = Station(folder / "station", "SKB")
         code = stack.command("enrol-code", "SKB").split()[-1]
         station.run("enrol", ways.service, code, "--name", "bench-1")
-        bench = Bench(stack, station, folder / "card")
-        prepared(bench, bench.card)
-        fill(bench.card, files)
-        yield bench
+        with standing(station.environment) as agent:
+            bench = Bench(stack, station, folder / "card", agent)
+            prepared(bench, bench.card)
+            fill(bench.card, files)
+            yield bench
 
 
 def prepared(bench: Bench, card: Path) -> Path:

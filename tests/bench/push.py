@@ -16,20 +16,22 @@ from tests.bench.fleet import psql
 
 FILES = 2000
 ROUNDS = 4
-WARMING = 100
+WARMING = 40
 
 
 def run(folder: Path) -> Figure:
     with filled_card(folder, 0) as bench:
-        # A new store makes its folders and volumes at the first writes, whoever comes first.
-        in_turn(bench, folder / "warming", range(WARMING), LARGE)
         ours, theirs = rounds(bench, folder, ROUNDS, FILES, LARGE)
         size = size_of(bench.card)
         return Figure("push", ours, theirs, f"{FILES} files, {size / 1e6:.0f} MB; {bench.memory()}")
 
 
 def rounds(bench: Bench, folder: Path, number: int, files: int, pictures: Pictures) -> tuple[float, float]:
-    """Medians of our seconds and theirs, each round with a new card. Who goes first changes."""
+    """Medians of our seconds and theirs, each round with a new card. Who goes first changes.
+
+    A small card goes before them: a new store makes its folders and volumes at the first writes.
+    """
+    in_turn(bench, folder / "warming", range(WARMING), pictures)
     taken = []
     for turn in range(number):
         first = WARMING + turn * files
@@ -89,16 +91,7 @@ def rclone(bench: Bench, prefix: str) -> None:
     transfers = ["--transfers", str(Settings().uploads)]
     kept = {name: value for name, value in os.environ.items() if name != "AWS_CA_BUNDLE"}
     subprocess.run(
-        [
-            "rclone",
-            "copy",
-            "--transfers",
-            str(Settings().uploads),
-            "--include",
-            "*.JPG",
-            bench.card,
-            f"store:images/{prefix}",
-        ],
+        ["rclone", "copy", *transfers, "--include", "*.JPG", bench.card, f"store:images/{prefix}"],
         env={**kept, **settings},
         check=True,
         capture_output=True,

@@ -1,6 +1,6 @@
-"""An agent that stands ready, as `run` does at a workstation: it pushes what waits when told to.
+"""An agent that stands ready, as `run` does at a workstation: it pushes what waits whenever it is told to.
 
-Its start is no part of a push: it is made once a day, not once a card. The benches print it beside.
+Its start is no part of a push, and it knows the link from the card before: one process serves a whole bench.
 """
 
 from __future__ import annotations
@@ -9,6 +9,8 @@ import os
 import subprocess
 import sys
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -18,16 +20,31 @@ READY, DONE = "ready", "done"
 
 
 @dataclass(frozen=True)
-class Pushed:
-    """Seconds of the push and of the start before it, and the most memory in MB."""
+class Standing:
+    """`start`: seconds it took to stand ready."""
 
-    seconds: float
     start: float
-    most: float
+    _agent: subprocess.Popen[str]
+    _most: list[float]
+
+    @property
+    def most(self) -> float:
+        """The most memory it had so far, in MB."""
+        return self._most[0]
+
+    def push(self) -> float:
+        """Push everything that waits at the workstation; seconds."""
+        begun = time.perf_counter()
+        assert self._agent.stdin is not None
+        self._agent.stdin.write("push\n")
+        self._agent.stdin.flush()
+        _await(self._agent, DONE)
+        return time.perf_counter() - begun
 
 
-def push(environment: dict[str, str]) -> Pushed:
-    """Push everything that waits at the workstation of this environment."""
+@contextmanager
+def standing(environment: dict[str, str]) -> Iterator[Standing]:
+    """An agent at the workstation of this environment."""
     begun = time.perf_counter()
     with (
         subprocess.Popen(
@@ -40,13 +57,9 @@ def push(environment: dict[str, str]) -> Pushed:
         watched(agent) as most,
     ):
         _await(agent, READY)
-        ready = time.perf_counter()
+        yield Standing(time.perf_counter() - begun, agent, most)
         assert agent.stdin is not None
-        agent.stdin.write("push\n")
-        agent.stdin.flush()
-        _await(agent, DONE)
-        done = time.perf_counter()
-    return Pushed(done - ready, ready - begun, most[0])
+        agent.stdin.close()
 
 
 def _await(agent: subprocess.Popen[str], word: str) -> None:
@@ -65,10 +78,10 @@ def _stand() -> None:
     with Workstation(state) as station, station.service() as service, station.pusher(service) as pusher:
         sys.stdout.write(f"{READY}\n")
         sys.stdout.flush()
-        sys.stdin.readline()
-        troubles = push_due(pusher, station.returns, lambda: False, forced=True)
-        sys.stdout.write(f"{troubles or DONE}\n")
-        sys.stdout.flush()
+        for _told in sys.stdin:
+            troubles = push_due(pusher, station.returns, lambda: False, forced=True)
+            sys.stdout.write(f"{troubles or DONE}\n")
+            sys.stdout.flush()
 
 
 if __name__ == "__main__":
