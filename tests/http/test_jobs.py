@@ -54,7 +54,7 @@ async def test_p04_work_goes_on_when_the_database_comes_back(fresh_database_url:
         for number in (1, 2):
             async with db.begin() as connection:
                 await defer(connection, "trial:note", number=number)
-            await _until(lambda: len(done), number)
+            await _until(lambda: max((n for _, n in done), default=0), number)
             async with db.begin() as connection:
                 await connection.execute(
                     sa.text(
@@ -64,12 +64,13 @@ async def test_p04_work_goes_on_when_the_database_comes_back(fresh_database_url:
                 )
         async with db.begin() as connection:
             await defer(connection, "trial:note", number=3)
-        await _until(lambda: len(done), 3)
+        await _until(lambda: max((n for _, n in done), default=0), 3)
     finally:
         os.kill(os.getpid(), signal.SIGTERM)
         await asyncio.wait_for(working, 30)
         await db.close()
-    assert [number for _, number in done] == [1, 2, 3]
+    # Work that ended as its database died may be done again: it was not noted that it was done.
+    assert sorted({number for _, number in done}) == [1, 2, 3]
 
 
 async def _until(count: Callable[[], int], wanted: int) -> None:
