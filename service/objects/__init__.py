@@ -51,6 +51,8 @@ ATTEMPTS = 4
 THREADS = 32
 PROBE_SECONDS = 3
 STAT_SECONDS = 60
+# Addresses signed and requests made ready together: each must have its turn before its signature is too old.
+KEYS_PER_LOOK = 500
 TRY_LATER = {429, 500, 502, 503, 504}
 ABSENT = {"404", "NoSuchKey", "NotFound"}
 
@@ -259,13 +261,18 @@ class Objects:
 
     def _stat_many(self, keys: Iterable[str], concurrency: int = 1) -> dict[str, ObjectStat | None]:
         found: dict[str, ObjectStat | None] = {}
-        waiting = list(dict.fromkeys(keys))
+        distinct = list(dict.fromkeys(keys))
+        for start in range(0, len(distinct), KEYS_PER_LOOK):
+            self._find(distinct[start : start + KEYS_PER_LOOK], concurrency, found)
+        return found
+
+    def _find(self, waiting: list[str], concurrency: int, found: dict[str, ObjectStat | None]) -> None:
         for attempt in range(ATTEMPTS):
             if attempt:
                 time.sleep(0.1 * 2**attempt)
             waiting, trouble = self._look(waiting, concurrency, found, first=not attempt)
             if not waiting:
-                return found
+                return
         raise _unavailable(f"look at {waiting[0]}", trouble)
 
     def _look(
