@@ -9,7 +9,7 @@ from uuid import UUID
 from rich.markup import escape
 
 from agent import screen
-from agent.client.watching import steady
+from agent.client.clock import steady
 from agent.errors import AgentError, LinkDown
 from agent.locking import lock
 from agent.outbox.database import now

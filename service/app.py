@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from importlib.metadata import version
@@ -58,6 +59,9 @@ def create_app(settings: Settings | None = None) -> Litestar:
 
     @asynccontextmanager
     async def lifespan(_app: Litestar) -> AsyncIterator[None]:
+        # All that was loaded stays: looking through it for garbage would hold everybody up for 0.2 s.
+        gc.collect()
+        gc.freeze()
         try:
             yield
         finally:

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import asyncio
 import signal
-from collections.abc import Coroutine, Mapping
+from collections.abc import Coroutine, Mapping, Sequence
 from contextlib import suppress
 from copy import deepcopy
 from datetime import UTC, datetime
@@ -60,6 +60,12 @@ async def defer(
     raw = (await connection.get_raw_connection()).driver_connection
     order = _deferring.configure_task(task_name, connection=raw, queueing_lock=once)
     await order.defer_async(**arguments)
+
+
+async def defer_each(connection: AsyncConnection, task_name: str, each: Sequence[Mapping[str, Any]]) -> None:
+    """Order a task for each of these arguments, in our transaction."""
+    raw = (await connection.get_raw_connection()).driver_connection
+    await _deferring.configure_task(task_name, connection=raw).batch_defer_async(*map(dict, each))
 
 
 # The queue's own tables.

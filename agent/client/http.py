@@ -1,116 +1,25 @@
-"""Requests over kept-alive connections that no silence holds up, and what an answer means to the agent."""
+"""Requests to one server over several kept-alive connections, and what an answer means to the agent."""
 
 from __future__ import annotations
 
 import ipaddress
-import socket
-import ssl
-import sys
 import threading
-from typing import IO, Any, cast
-from urllib.parse import unquote, urlsplit
+from urllib.parse import urlsplit
 from urllib.request import getproxies, proxy_bypass
 
 import msgspec
-import urllib3
-from urllib3.connection import HTTPConnection, HTTPSConnection
-from urllib3.connectionpool import HTTPConnectionPool, HTTPSConnectionPool
 
+from agent.client.clock import steady
+from agent.client.connection import LONGEST_CONNECT, LONGEST_SILENCE, Answer, Connection, Way
 from agent.client.traffic import Stream
-from agent.client.watching import WATCH, steady
 from agent.errors import LinkDown, Refused
 from service.contract.problem import Problem
 
-Answer = urllib3.BaseHTTPResponse
-Failure = urllib3.exceptions.HTTPError
-# An open connection that broke, other than one that is silent or cannot be made.
-Broken = urllib3.exceptions.ProtocolError
-
 # The server is at work or asks to wait; the same request may succeed later.
 TRY_LATER = frozenset({408, 425, 429, 500, 502, 503, 504})
-# No single wait is longer, whatever the setting says: what hangs is to be cut within a minute.
-LONGEST_SILENCE = 30.0
-LONGEST_CONNECT = 10.0
-# The slowest link on which a long answer still comes to its end, in bytes per second.
-SLOWEST = 4_000.0
 # A connection that lay idle this long may have lost its far end without a word; a new one costs little. Less
 # than what counts as a sleep: after one, none of them is used again.
 IDLE = 5.0
-# What may lie unsent in the system: less and fast links wait, more and a cut loses it unseen.
-UNSENT = 256 * 1024
-
-
-def _socket_options() -> list[tuple[int, int, int]]:
-    """Small requests at once, dead peers noticed, no more unsent than said, as far as the system can."""
-    options = [(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1), (socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)]
-    wanted = {"TCP_KEEPIDLE": 10, "TCP_KEEPINTVL": 5, "TCP_KEEPCNT": 3, "TCP_NOTSENT_LOWAT": UNSENT}
-    if sys.platform == "linux":
-        wanted["TCP_USER_TIMEOUT"] = int(LONGEST_SILENCE * 1000)
-    for name, value in wanted.items():
-        if hasattr(socket, name):
-            options.append((socket.IPPROTO_TCP, getattr(socket, name), value))
-    return options
-
-
-class _Asked(threading.local):
-    """What the request of this thread asks of its connection."""
-
-    silence = LONGEST_SILENCE
-    answer = 2 * LONGEST_SILENCE
-
-
-_asked = _Asked()
-
-
-class _Watched(HTTPConnection):
-    """A connection whose request ends in time."""
-
-    _used = 0.0
-
-    def request(self, *arguments: Any, **named: Any) -> None:
-        if self.sock is None:
-            self.connect()
-        # The limit of connecting ends here; from now on it is that of a block which nobody takes.
-        self.timeout = _asked.silence
-        WATCH.begin(self)
-        try:
-            super().request(*arguments, **named)
-        except BrokenPipeError:
-            # The answer may be there already: the caller looks.
-            WATCH.begin(self, _asked.answer)
-            raise
-        except BaseException:
-            WATCH.end(self)
-            raise
-        WATCH.begin(self, _asked.answer)
-
-    def getresponse(self) -> Any:
-        cut = True
-        try:
-            answer = super().getresponse()
-        finally:
-            cut = WATCH.end(self)
-            self._used = steady()
-        if cut:
-            # A head that ends early looks like one without further members.
-            raise Broken("the answer took too long", TimeoutError())
-        return answer
-
-    @property
-    def is_connected(self) -> bool:
-        return super().is_connected and steady() - self._used < IDLE
-
-
-class _WatchedTls(_Watched, HTTPSConnection):
-    pass
-
-
-class _Pool(HTTPConnectionPool):
-    ConnectionCls = _Watched
-
-
-class _TlsPool(HTTPSConnectionPool):
-    ConnectionCls = _WatchedTls
 
 
 class Link:
@@ -119,11 +28,17 @@ class Link:
     def __init__(self, origin: str, timeout: float, connections: int) -> None:
         self.origin = origin
         self.silence = min(timeout, LONGEST_SILENCE)
-        self._timeout = urllib3.Timeout(connect=min(timeout, LONGEST_CONNECT), read=self.silence)
-        self._pool = _make_pool(origin, connections)
+        self._way = Way(self.silence, min(timeout, LONGEST_CONNECT), proxy_of(origin))
+        self._turns = threading.BoundedSemaphore(connections)
+        self._guard = threading.Lock()
+        self._idle: list[Connection] = []
 
     def close(self) -> None:
-        self._pool.clear()
+        """Close what lies idle."""
+        with self._guard:
+            idle, self._idle = self._idle, []
+        for connection in idle:
+            connection.close()
 
     def send(
         self,
@@ -133,58 +48,39 @@ class Link:
         headers: dict[str, str] | None = None,
         answer_size: int = 0,
     ) -> Answer:
-        """One request, never repeated, its answer read whole. `answer_size` bytes are expected at most.
+        """One request, its answer read whole. `answer_size` bytes are expected at most.
 
-        Raises urllib3's HTTPError when the link fails or is silent for too long.
+        Raises Failure when the link fails or is silent for too long, and what reading the body raised.
         """
-        _asked.silence = self.silence
-        _asked.answer = 2 * self.silence + answer_size / SLOWEST
-        try:
-            # Of a file urllib3 wants `read` alone, which its types cannot say.
-            return self._pool.request(
-                method,
-                url,
-                body=cast("IO[bytes] | None", body),
-                headers=headers,
-                timeout=self._timeout,
-                redirect=False,
-            )
-        except Failure:
-            # The others that lie idle broke with it, most likely.
-            self._pool.clear()
-            raise
+        with self._turns:
+            connection = self._take()
+            try:
+                answer = connection.send(method, url, body, headers or {}, answer_size)
+            except BaseException:
+                connection.close()
+                # The others that lie idle broke with it, most likely.
+                self.close()
+                raise
+            with self._guard:
+                self._idle.append(connection)
+            return answer
+
+    def _take(self) -> Connection:
+        with self._guard:
+            if self._idle and steady() - self._idle[-1].used < IDLE:
+                return self._idle.pop()
+        # The last is the one used last: if it is too old, all are.
+        self.close()
+        return Connection(self._way)
 
 
-def _make_pool(url: str, connections: int) -> urllib3.PoolManager:
+def proxy_of(url: str) -> str:
+    """The address of the proxy that the machine's variables or settings name for it; empty for none."""
     scheme, host = urlsplit(url).scheme, urlsplit(url).netloc
-    settings: dict[str, Any] = {
-        "maxsize": connections,
-        "block": True,
-        "retries": False,
-        "socket_options": _socket_options(),
-    }
-    if scheme == "https":
-        settings["ssl_context"] = ssl.create_default_context()
-    proxies = {} if is_loopback(url) or proxy_bypass(host) else getproxies()
-    proxy = proxies.get(scheme) or proxies.get("all")
-    if proxy is None:
-        pool = urllib3.PoolManager(**settings)
-    else:
-        user = urllib3.util.parse_url(proxy).auth
-        pool = urllib3.ProxyManager(
-            proxy,
-            proxy_headers=urllib3.make_headers(proxy_basic_auth=unquote(user)) if user else None,
-            **settings,
-        )
-    pool.pool_classes_by_scheme = {"http": _Pool, "https": _TlsPool}
-    return pool
-
-
-def is_silence(error: Failure) -> bool:
-    """Whether nothing came, or nothing was taken, for as long as we wait."""
-    return isinstance(error, urllib3.exceptions.ReadTimeoutError) or (
-        isinstance(error, Broken) and any(isinstance(one, TimeoutError) for one in error.args)
-    )
+    if is_loopback(url) or proxy_bypass(host):
+        return ""
+    proxies = getproxies()
+    return proxies.get(scheme) or proxies.get("all") or ""
 
 
 def origin_of(url: str) -> str:

@@ -11,9 +11,10 @@ from uuid import UUID
 
 import msgspec
 
-from agent.client.http import Answer, Broken, Failure, Link, cannot_serve, checked, link_down
+from agent.client.clock import steady
+from agent.client.connection import Answer, Broken, Failure
+from agent.client.http import Link, cannot_serve, checked, link_down
 from agent.client.traffic import Stream, Traffic
-from agent.client.watching import steady
 from agent.outbox.database import now
 from service.contract.access import AgentEnrolled, AgentReport, EnrolAgent, JwkSet
 from service.contract.cards import (
@@ -127,7 +128,7 @@ class Service:
         url, sent = f"{self.url}{BASE}{path}", now()
         named = {**self._headers, **(headers or {})}
         if body is not None:
-            named |= {"Content-Type": "application/json", "Content-Length": str(len(body))}
+            named["Content-Type"] = "application/json"
         elif method == "POST":
             named["Content-Length"] = "0"
         try:

@@ -8,18 +8,10 @@ from dataclasses import dataclass
 from enum import Enum
 from pathlib import Path
 
-from agent.client.http import (
-    TRY_LATER,
-    Answer,
-    Failure,
-    Link,
-    cannot_serve,
-    is_silence,
-    link_down,
-    origin_of,
-)
+from agent.client.clock import steady
+from agent.client.connection import Answer, Failure, Silent
+from agent.client.http import TRY_LATER, Link, cannot_serve, link_down, origin_of
 from agent.client.traffic import Stream, Traffic
-from agent.client.watching import steady
 from agent.errors import Refused, Stopped
 from service.contract.cards import PartTicket, UploadTicket
 
@@ -78,7 +70,7 @@ class Store:
                     answer = self._once(piece, path)
                 except Failure as error:
                     lanes.broken()
-                    silences += is_silence(error)
+                    silences += isinstance(error, Silent)
                     failure = link_down(error, ticket.url)
                 else:
                     outcome = _outcome(answer)
@@ -94,18 +86,13 @@ class Store:
         raise failure
 
     def _once(self, piece: Piece, path: Path) -> Answer:
-        headers = {**piece.headers, "Content-Length": str(piece.size)}
         with path.open("rb", buffering=0) as file:
             if piece.offset:
                 file.seek(piece.offset)
             stream = Stream(file, piece.size, self._traffic)
             self._going[threading.get_ident()] = stream
             try:
-                return self._link(piece.url).send("PUT", piece.url, stream, headers)
-            except Failure:
-                if stream.failed is not None:
-                    raise stream.failed from None
-                raise
+                return self._link(piece.url).send("PUT", piece.url, stream, piece.headers)
             finally:
                 del self._going[threading.get_ident()]
 

@@ -9,7 +9,7 @@ from collections.abc import Callable
 from types import TracebackType
 from typing import Protocol
 
-from agent.client.watching import steady
+from agent.client.clock import steady
 
 KIB = 1024
 # The rate shown is that of the last minute.
@@ -188,31 +188,26 @@ class Traffic:
 
 
 class Stream:
-    """`size` bytes of `source` on their way out, paced and counted. `failed` holds an error of the source."""
+    """`size` bytes of `source` on their way out, at most `block` at once, paced and counted."""
 
     def __init__(self, source: Readable, size: int, traffic: Traffic) -> None:
-        self._source, self._left, self._traffic = source, size, traffic
+        self._source, self._traffic = source, traffic
+        self.size, self.block = size, traffic.block()
         self.passed = 0
-        self._block = traffic.block()
-        self.failed: OSError | None = None
 
-    def read(self, size: int = -1) -> bytes:
-        if not self._left:
+    @property
+    def ended(self) -> bool:
+        """All of it was handed on."""
+        return self.passed == self.size
+
+    def read(self, size: int) -> bytes:
+        """Raises OSError, also when the source ends early."""
+        if self.ended:
             return b""
-        data = self._next(min(self._left, self._block))
-        self._left -= len(data)
+        data = self._source.read(min(self.size - self.passed, self.block, size))
+        if not data:
+            raise OSError("the file is shorter than it was")
         self.passed += len(data)
         self._traffic.pace.take(len(data))
         self._traffic.meter.note(len(data))
-        return data
-
-    def _next(self, size: int) -> bytes:
-        try:
-            data = self._source.read(size)
-        except OSError as error:
-            self.failed = error
-            raise
-        if not data:
-            self.failed = OSError("the file is shorter than it was")
-            raise self.failed
         return data

@@ -14,10 +14,10 @@ from agent.cards.marker import MARKER_NAME, Marker, read_marker
 from agent.cards.media import media_present
 from agent.cards.reading import Progress, close_interrupted, read_card, taken_key
 from agent.cards.walking import Survey, Walk, readable, survey
+from agent.client.clock import steady
 from agent.client.http import origin_of
 from agent.client.service import Service
 from agent.client.store import answers
-from agent.client.watching import steady
 from agent.errors import AgentError, LinkDown, Stopped
 from agent.locking import lock
 from agent.outbox.database import is_damage, now

@@ -9,7 +9,7 @@ import random
 import time
 from collections.abc import Callable
 
-from agent.client.watching import steady
+from agent.client.clock import steady
 
 SHORTEST_WAIT = 2.0
 LONGEST_WAIT = 300.0

@@ -23,8 +23,8 @@ YEAR = 365 * 86400
 RESUMED = 30.0
 # Sleeps of a few seconds count as such, so that a test need not wait for a long one.
 SHORT_SLEEP = """
-import agent.client.watching as watching
-watching.SLEPT, watching.LOOK_EVERY = 3.0, 0.5
+import agent.client.connection as connection
+connection.SLEPT = 3.0
 from agent.__main__ import main
 main()
 """

@@ -15,7 +15,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from agent.client.http import LONGEST_SILENCE
+from agent.client.connection import LONGEST_SILENCE
 from agent.client.traffic import Meter, Pace
 from agent.errors import LinkDown
 from agent.sync import push

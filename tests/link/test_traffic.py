@@ -11,9 +11,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from agent.client.http import IDLE, Failure, Link
+from agent.client.connection import SLEPT, Failure
+from agent.client.http import IDLE, Link
 from agent.client.traffic import FAST, Lanes
-from agent.client.watching import SLEPT
 from tests.link.proxy import Proxy
 
 

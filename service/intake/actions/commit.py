@@ -24,7 +24,7 @@ from service.intake.actions.parts import ERRORS_SHOWN, decoded, missing_in_store
 from service.intake.actions.recording import Recorder, gather_images
 from service.intake.rules import Home, manifest_faults, placing_remarks, sizes, storable_json
 from service.intake.store.large import verified_among
-from service.jobs import defer
+from service.jobs import defer_each
 from service.objects import Objects
 from service.records import store as records
 from service.records.actions import NotYetVerified
@@ -246,8 +246,10 @@ async def _opening_remarks(
 
 
 async def _order_thumbnails(connection: AsyncConnection, digests: Sequence[str]) -> None:
-    for start in range(0, len(digests), THUMBNAILS_PER_JOB):
-        await defer(connection, THUMBNAIL_TASK, digests=list(digests[start : start + THUMBNAILS_PER_JOB]))
+    starts = range(0, len(digests), THUMBNAILS_PER_JOB)
+    jobs = [{"digests": digests[start : start + THUMBNAILS_PER_JOB]} for start in starts]
+    if jobs:
+        await defer_each(connection, THUMBNAIL_TASK, jobs)
 
 
 async def _sign(

@@ -89,7 +89,7 @@ class Recorder:
             for ordinal, file in enumerate(files, self.files)
         ]
         self.files += len(files)
-        images = await records.images_held(self.connection, {file.sha256 for file in files})
+        images = await records.kinds_held(self.connection, {file.sha256 for file in files})
         rows = [_sighting_row(item, self.card_return["id"], self.now) for item in seen]
         await records.insert_rows(self.connection, records.sightings, rows)
         pictures = [item for item in seen if images[item.file.sha256]["kind"] in PICTURES]
@@ -231,11 +231,12 @@ async def _exchange_shown(
     """The same without telling: what each location gained and lost."""
     inspections = {row["inspection_id"] for row in gone} | {row["inspection_id"] for row in rows}
     digests = {row["digest"] for row in gone} | {row["digest"] for row in rows}
-    before = await records.images_at(connection, inspections, digests)
+    before = left = await records.images_at(connection, inspections, digests)
     if gone:
         await records.delete_unit_images(connection, [row["id"] for row in gone])
+        left = await records.images_at(connection, inspections, digests)
     await records.add_unit_images(connection, rows)
-    after = await records.images_at(connection, inspections, digests)
+    after = left | {(row["inspection_id"], row["location_key"], row["digest"]) for row in rows}
     changes = Counter(_counted(after - before, images))
     changes.subtract(_counted(before - after, images))
     return changes

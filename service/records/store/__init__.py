@@ -136,6 +136,13 @@ async def images_held(connection: AsyncConnection, digests: Iterable[str]) -> di
     return {row["digest"]: row for row in found.mappings()}
 
 
+async def kinds_held(connection: AsyncConnection, digests: Iterable[str]) -> dict[str, Row]:
+    """Kind and marks alone, by digest: whole rows are long."""
+    query = sa.select(images.c.digest, images.c.kind, images.c.marks)
+    found = await connection.execute(query.where(images.c.digest == sa.any_(_texts(digests))))
+    return {row["digest"]: row for row in found.mappings()}
+
+
 async def digests_held(connection: AsyncConnection, digests: Iterable[str]) -> set[str]:
     """Which of the digests are held here."""
     query = sa.select(images.c.digest).where(images.c.digest == sa.any_(_texts(digests)))
