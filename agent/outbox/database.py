@@ -61,6 +61,9 @@ MIGRATIONS = (
     -- Returns of an earlier agent may be half sent: they stay cut as they were.
     ALTER TABLE returns ADD COLUMN part_files INTEGER NOT NULL DEFAULT 500;
     """,
+    """
+    ALTER TABLE returns ADD COLUMN short_part INTEGER NOT NULL DEFAULT 0;
+    """,
 )
 
 

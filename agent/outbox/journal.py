@@ -17,17 +17,18 @@ from uuid import UUID
 
 import msgspec
 
+from agent.outbox.sending import Cut
 from agent.outbox.spool import refusal, sync_folder, written
 from service.contract.wire import UtcTime
 
 
 class Opened(msgspec.Struct, tag="opened", kw_only=True):
-    """A card return was begun; `wire` is its CardReturnOpen as sent, its manifest goes by `part_files`."""
+    """A card return was begun; `wire` is its CardReturnOpen as sent, its manifest goes by `cut`."""
 
     wire: msgspec.Raw
     unit: str | None
     source: str
-    part_files: int
+    cut: Cut
 
 
 class Listed(msgspec.Struct, tag="listed"):

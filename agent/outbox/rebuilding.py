@@ -147,7 +147,7 @@ def restore(returns: Returns, spool: Spool, return_id: UUID) -> UUID | None:
 
 def _open(returns: Returns, return_id: UUID, opened: Opened) -> None:
     opening = msgspec.json.decode(opened.wire, type=CardReturnOpen)
-    returns.open(return_id, opening, opened.unit, opened.source, bytes(opened.wire), opened.part_files)
+    returns.open(return_id, opening, opened.unit, opened.source, bytes(opened.wire), opened.cut)
 
 
 def _take(returns: Returns, spool: Spool, return_id: UUID, reading: Reading, closed: Closed | None) -> None:

@@ -14,7 +14,7 @@ import msgspec
 from agent.outbox.database import now, transaction
 from agent.outbox.journal import Closed, Journals, NotRead, Opened, Record, Said, Took
 from agent.outbox.originals import Originals
-from agent.outbox.sending import PART_FILES, Sending
+from agent.outbox.sending import CUT, Cut, Sending
 from service.contract.cards import (
     CardPrepared,
     CardReturnOpen,
@@ -82,18 +82,16 @@ class Returns(Originals, Sending):
         unit: str | None,
         source: str,
         wire: bytes | None = None,
-        part_files: int | None = None,
+        cut: Cut | None = None,
     ) -> None:
         """`wire` is the opening as it was encoded before, if it was: what is sent stays the same (I8), and so
-        does `part_files`, the files in a part of the manifest."""
-        wire, part_files = wire or msgspec.json.encode(opening), part_files or PART_FILES
+        does the `cut` of the manifest."""
+        wire, cut = wire or msgspec.json.encode(opening), cut or CUT
         with self.transaction():
-            self.note(
-                return_id, Opened(wire=msgspec.Raw(wire), unit=unit, source=source, part_files=part_files)
-            )
+            self.note(return_id, Opened(wire=msgspec.Raw(wire), unit=unit, source=source, cut=cut))
             self._sql.execute(
                 "INSERT INTO returns(id, state, unit, inspection_id, revision_id, opening, source,"
-                " started_at, part_files) VALUES(?,'reading',?,?,?,?,?,?,?)",
+                " started_at, part_files, short_part) VALUES(?,'reading',?,?,?,?,?,?,?,?)",
                 (
                     str(return_id),
                     unit,
@@ -102,7 +100,7 @@ class Returns(Originals, Sending):
                     wire,
                     source,
                     opening.started_at.isoformat(),
-                    part_files,
+                    *cut,
                 ),
             )
 
@@ -279,10 +277,7 @@ class Returns(Originals, Sending):
     # Pushing
 
     def parts(self, return_id: UUID) -> int:
-        files = self._sql.execute(
-            "SELECT count(*) FROM files WHERE return_id=?", (str(return_id),)
-        ).fetchone()[0]
-        return -(-int(files) // self._part_files(return_id))
+        return len(self._ends(return_id))
 
     def part_body(self, return_id: UUID, part: int) -> bytes:
         """The body of part `part`, from 1; always the same bytes (I8)."""

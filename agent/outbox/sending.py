@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
+from typing import NamedTuple
 from uuid import UUID
 
 import msgspec
@@ -10,9 +11,27 @@ import msgspec
 from agent.outbox.database import now
 from service.contract.cards import LARGE_FROM
 
-# Files in a part of the manifest. Fewer than the service takes: so little is left to look at in the store
-# once the last file is sent, and the first file need not wait for a long list.
-PART_FILES = 100
+
+class Cut(NamedTuple):
+    """How a manifest is cut into parts: `files` in each at most, `short` in the first and the last; 0: no
+    part is shorter but the last.
+
+    No file goes before the first part, and nothing else is left to do while the service looks for the files
+    of the last in the store.
+    """
+
+    files: int
+    short: int
+
+    def ends(self, total: int) -> list[int]:
+        """The last ordinal, from 1, of each part of a manifest of `total` files."""
+        first = min(total, self.short)
+        before_last = max(first, total - self.short)
+        return sorted({*range(first, before_last, self.files), before_last, total} - {0})
+
+
+# Fewer than the service takes: so little is looked at in the store at once.
+CUT = Cut(250, 50)
 
 
 class Sending:
@@ -36,12 +55,15 @@ class Sending:
 
     def _ordinals(self, return_id: UUID, part: int) -> tuple[int, int]:
         """The last ordinal before part `part`, and its own last one."""
-        files = self._part_files(return_id)
-        return (part - 1) * files, part * files
+        ends = [0, *self._ends(return_id)]
+        return ends[part - 1], ends[part]
 
-    def _part_files(self, return_id: UUID) -> int:
-        row = self._sql.execute("SELECT part_files FROM returns WHERE id=?", (str(return_id),)).fetchone()
-        return int(row[0])
+    def _ends(self, return_id: UUID) -> list[int]:
+        """The last ordinal of each part. Never others for one return: once read, its files stay."""
+        total, *cut = self._sql.execute(
+            "SELECT files, part_files, short_part FROM returns WHERE id=?", (str(return_id),)
+        ).fetchone()
+        return Cut(*cut).ends(total)
 
     def large_parts(self, digest: str) -> list[str] | None:
         """The digests of the parts of a large file, once computed."""

@@ -29,8 +29,8 @@ from tests.running import Running, execute
 SMALL_BATCHES = """
 import sys
 from agent.cards import taking
-from agent.outbox import returns
-taking.FILES_PER_COMMIT = returns.PART_FILES = 2
+from agent.outbox import returns, sending
+taking.FILES_PER_COMMIT, returns.CUT = 2, sending.Cut(2, 1)
 from agent.__main__ import main
 main()
 """

@@ -54,6 +54,7 @@ def fill(path: Path, rows: int) -> Returns:
             " CASE WHEN i/?2+1 < ?4 THEN ?3 END FROM n",
             (rows, FILES, AT.isoformat(), last),
         )
+        connection.execute("UPDATE returns SET files=?", (FILES,))
         connection.execute("UPDATE returns SET state='held', complete=1 WHERE id<>?", (str(id_of(last)),))
     return made
 

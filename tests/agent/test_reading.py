@@ -7,6 +7,7 @@ import io
 import os
 import sys
 from datetime import timedelta
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -22,6 +23,7 @@ from agent.cards.walking import survey
 from agent.errors import AgentError
 from agent.outbox.database import now
 from agent.outbox.returns import Returns
+from agent.outbox.sending import Cut
 from service.contract.cards import ManifestPart, exact_path, manifest_digest
 from service.contract.wire import new_id
 from service.contract.work import StatementIn
@@ -247,6 +249,21 @@ def test_a_statement_that_cannot_be_meant_is_refused_before_reading(
     assert bench.station.returns.newest() == []
 
 
+@given(st.integers(0, 3000), st.integers(1, 600), st.integers(0, 100))
+def test_every_file_is_in_one_part_and_the_first_and_last_are_short(
+    total: int, files: int, short: int
+) -> None:
+    ends = Cut(files, short).ends(total)
+    sizes = [end - before for before, end in pairwise([0, *ends])]
+    assert sum(sizes) == total
+    assert all(0 < size <= max(files, short) for size in sizes)
+    if short and total > 2 * short:
+        assert (sizes[0], sizes[-1]) == (short, short)
+        assert len(sizes) <= 2 + -(-(total - 2 * short) // files)
+    if not short:
+        assert set(sizes[:-1]) <= {files}
+
+
 @settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.lists(st.tuples(st.integers(0, 30), st.binary(max_size=40)), max_size=30))
 def test_manifest_parts_joined_are_the_files(
@@ -255,7 +272,7 @@ def test_manifest_parts_joined_are_the_files(
     folder = tmp_path_factory.mktemp("manifest")
     bench = make_bench(folder)
     with bench.station, pytest.MonkeyPatch.context() as patch:
-        patch.setattr("agent.outbox.returns.PART_FILES", 7)
+        patch.setattr("agent.outbox.returns.CUT", Cut(7, 2))
         expected = {}
         for number, data in files:
             put(bench.card, f"F{number}.BIN", data)

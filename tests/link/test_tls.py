@@ -79,9 +79,7 @@ def trusted(monkeypatch: pytest.MonkeyPatch) -> Iterator[pytest.MonkeyPatch]:
     connection._trusted.cache_clear()
 
 
-def test_a_server_that_this_computer_trusts_is_spoken_to(
-    tmp_path: Path, trusted: pytest.MonkeyPatch
-) -> None:
+def test_a_server_that_this_computer_trusts_is_spoken_to(tmp_path: Path, trusted: pytest.MonkeyPatch) -> None:
     certificate = make_certificate(tmp_path, "127.0.0.1")
     trusted.setenv("SSL_CERT_FILE", str(certificate))
     with serving(certificate) as url:

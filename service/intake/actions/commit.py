@@ -34,6 +34,8 @@ from service.signing import Signer
 THUMBNAILS_PER_JOB = 200
 # Files written with one statement per table; parts are small, so that uploads begin soon.
 FILES_AT_ONCE = 1000
+# Files kept decoded until they are written, some 4 kB each: a card has hundreds, seldom thousands.
+FILES_KEPT = 4000
 
 
 class ObjectsMissing(Conflict):
@@ -50,13 +52,22 @@ class Manifest:
     claimed: set[UUID]
     #: Digests that only parts name which no check has verified.
     unverified: set[str]
+    #: The files of the first parts, at most FILES_KEPT.
+    kept: dict[int, list[ManifestFile]]
 
     async def read(self, connection: AsyncConnection) -> AsyncIterator[list[ManifestFile]]:
         """The files of one part after the other, as they were sent."""
         for part in self.parts:
-            row = await store.part(connection, self.return_id, part)
-            assert row is not None, "parts are never deleted"
-            yield decoded(row["body"])
+            files = self.kept.get(part) or await self._decoded(connection, part)
+            yield files
+
+    async def _decoded(self, connection: AsyncConnection, part: int) -> list[ManifestFile]:
+        row = await store.part(connection, self.return_id, part)
+        assert row is not None, "parts are never deleted"
+        files = decoded(row["body"])
+        if len(files) + sum(map(len, self.kept.values())) <= FILES_KEPT:
+            self.kept[part] = files
+        return files
 
     async def read_by_many(self, connection: AsyncConnection) -> AsyncIterator[list[ManifestFile]]:
         """The same files in the same order, about FILES_AT_ONCE at a time."""
@@ -121,7 +132,7 @@ async def _earlier_receipt(connection: AsyncConnection, row: Row, commit: CardRe
 
 
 async def _manifest(connection: AsyncConnection, return_id: UUID, commit: CardReturnCommit) -> Manifest:
-    manifest = Manifest(return_id, await store.part_numbers(connection, return_id), [], set(), set())
+    manifest = Manifest(return_id, await store.part_numbers(connection, return_id), [], set(), set(), {})
     checked: set[str] = set()
     parts = iter(manifest.parts.values())
     async for sent in manifest.read(connection):
