@@ -5,8 +5,9 @@ from __future__ import annotations
 import base64
 import binascii
 import hashlib
+import math
 import re
-from collections.abc import Callable
+from collections.abc import AsyncGenerator, Callable
 from typing import Annotated, Any, TypeVar
 from urllib.parse import parse_qsl, quote, urlencode
 
@@ -15,11 +16,12 @@ from litestar import Request, Response
 from litestar.datastructures import MutableScopeHeaders
 from litestar.enums import ScopeType
 from litestar.params import QueryParameter
-from litestar.types import ASGIApp, Message, Receive, Scope, Send
+from litestar.types import ASGIApp, Empty, Message, Receive, Scope, Send
 
 from service.contract.wire import Page, new_id
 from service.errors import ConditionMissing, Malformed, Stale
 from service.observe import bind_request
+from service.packing import unpacked
 
 T = TypeVar("T")
 AnyRequest = Request[Any, Any, Any]
@@ -148,7 +150,14 @@ def paged(request: AnyRequest, items: list[T], limit: int, key: Callable[[T], An
 
 
 class ServiceRequest(Request[Any, Any, Any]):
-    """Refuses a body that is no JSON, whatever way it fails to be."""
+    """Unpacks a body that was packed; refuses one that is no JSON, whatever way it fails to be."""
+
+    async def stream(self) -> AsyncGenerator[bytes, None]:
+        most = self.route_handler.resolve_request_max_body_size() or math.inf
+        # What was read before is kept unpacked.
+        coding = self.headers.get("content-encoding", "") if self._body is Empty else ""
+        async for chunk in unpacked(super().stream(), coding, most):
+            yield chunk
 
     async def json(self) -> Any:
         try:
