@@ -111,11 +111,9 @@ class _Exchange:
 
     def progress(self, _down: int, down: int, _up: int, up: int) -> bool:
         """True: libcurl gives the request up."""
-        # It asks ten times for a picture.
-        if steady() - self._asked < LOOK_EVERY:
-            return False
         try:
-            if not self._slept():
+            # It asks ten times for a picture.
+            if steady() - self._asked >= LOOK_EVERY and not self._slept():
                 self._wait(self._asked, (down, up, len(self.lines)))
         except BaseException as error:
             # What a signal's handler raises: libcurl could only print it.
@@ -166,7 +164,7 @@ class Connection:
         try:
             curl.perform()
         except pycurl.error as error:
-            raise exchange.raised or exchange.cut or _failure(error) from error
+            raise exchange.raised or exchange.cut or _failure(error) from None
         finally:
             self.used = steady()
         return _answer(exchange, curl.getinfo(pycurl.RESPONSE_CODE))
@@ -244,8 +242,11 @@ def _trusted() -> list[tuple[int, str | bytes]]:
     return found
 
 
-def _failure(error: pycurl.error) -> Failure:
+def _failure(error: pycurl.error) -> BaseException:
     code, said = cast("tuple[int, str]", error.args)
+    if code == pycurl.E_ABORTED_BY_CALLBACK:
+        # Given up by nobody of ours: a person's interrupt came as libcurl was about to ask.
+        return KeyboardInterrupt()
     return Failure(said) if code in _UNREACHED else Broken(said)
 
 

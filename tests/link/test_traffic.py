@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import signal
 import socket
+import subprocess
+import sys
 import threading
 import time
 from contextlib import suppress
@@ -101,6 +104,20 @@ def test_p21_an_answer_that_dribbles_is_cut_although_it_is_never_silent() -> Non
         assert time.monotonic() - begun < 4.5
         link.close()
         server.join(10)
+
+
+def test_a_person_may_interrupt_a_request_that_waits() -> None:
+    with socket.create_server(("127.0.0.1", 0)) as silent:
+        url = f"http://127.0.0.1:{silent.getsockname()[1]}"
+        wait = f"from agent.client.http import Link; Link({url!r}, 30.0, 1).send('GET', {url!r})"
+        with subprocess.Popen([sys.executable, "-c", wait], stderr=subprocess.PIPE, text=True) as waiting:
+            connection, _ = silent.accept()
+            with connection:
+                assert connection.recv(10)
+                waiting.send_signal(signal.SIGINT)
+                _, said = waiting.communicate(timeout=10)
+    assert waiting.returncode != 0
+    assert "KeyboardInterrupt" in said.splitlines()[-1]
 
 
 def test_p22_a_connection_that_was_reset_while_idle_is_not_used_again() -> None:

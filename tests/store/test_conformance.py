@@ -10,8 +10,9 @@ import hashlib
 import os
 import secrets
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from typing import Any
 from urllib.parse import parse_qs, urlsplit
 
 import httpx
@@ -19,6 +20,7 @@ import pytest
 
 from service.errors import NotFound, Unavailable
 from service.objects import Objects, ObjectSettings, ObjectStat, PutTicket, original_key, thumbnail_key
+from service.objects.looking import Answer
 
 pytestmark = pytest.mark.anyio
 
@@ -209,6 +211,30 @@ async def test_i5_14_many_stats_keep_their_keys_apart(objects: Objects, web: htt
         sizes[original_key(digest)] = size
     found = await objects.stat_many(sizes, concurrency=16)
     assert {key: stat.size for key, stat in found.items() if stat is not None} == sizes
+
+
+async def test_p30_a_long_list_is_looked_at_piece_by_piece(
+    objects: Objects, web: httpx.Client, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """All signed at once, the last addresses would be out of time before they were asked."""
+    monkeypatch.setattr("service.objects.KEYS_PER_LOOK", 3)
+    asked: list[int] = []
+    heads = objects._looks.heads
+
+    def noted(urls: Sequence[str], *more: Any) -> list[Answer]:
+        asked.append(len(urls))
+        return heads(urls, *more)
+
+    monkeypatch.setattr(objects._looks, "heads", noted)
+    sizes = {}
+    for size in range(1, 9):
+        data, digest = fresh(size)
+        if size != 5:
+            assert put(web, objects.presign_put(digest, size), data).status_code == 200
+        sizes[original_key(digest)] = None if size == 5 else size
+    found = await objects.stat_many(sizes, concurrency=16)
+    assert {key: stat and stat.size for key, stat in found.items()} == sizes
+    assert asked == [3, 3, 2]
 
 
 @pytest.mark.parametrize("key", ["originals/sha256/aa/cc", "originals/x", "/originals/x", "derived", "x"])
