@@ -121,7 +121,8 @@ def openapi_config() -> OpenAPIConfig:
         description=(
             "Standard plans, campaigns, card returns and image history. Ids are UUIDv7 made by the caller; "
             "the same request again gives the same answer. Bodies may be packed with gzip "
-            "(Content-Encoding). Refusals are application/problem+json (RFC 9457)."
+            "(Content-Encoding); so are long answers of intake, for those who take it (Accept-Encoding). "
+            "Refusals are application/problem+json (RFC 9457)."
         ),
         openapi_router=Router(
             path="/api/v1/schema", route_handlers=[], include_in_schema=False, opt={"exclude_from_auth": True}

@@ -75,11 +75,13 @@ class Answer:
 
 @dataclass(frozen=True, slots=True)
 class Way:
-    """How to reach one server. `silence`: seconds; `proxy`: its address, empty for none."""
+    """How to reach one server. `silence`: seconds; `proxy`: its address, empty for none; `packed`: it may
+    pack its answers, libcurl unpacks them."""
 
     silence: float
     connect: float
     proxy: str = ""
+    packed: bool = False
 
 
 @dataclass(slots=True)
@@ -178,6 +180,9 @@ def _set_way(curl: pycurl.Curl, way: Way) -> None:
     curl.setopt(pycurl.SOCKOPTFUNCTION, _set_socket)
     # An empty one keeps libcurl from looking at the variables itself.
     curl.setopt(pycurl.PROXY, way.proxy)
+    if way.packed:
+        # Empty: whatever this libcurl can unpack.
+        curl.setopt(pycurl.ACCEPT_ENCODING, "")
     for option, value in _trusted():
         curl.setopt(option, value)
 

@@ -25,10 +25,10 @@ IDLE = 5.0
 class Link:
     """Connections to one server. Proxy variables are honoured, except for this machine itself."""
 
-    def __init__(self, origin: str, timeout: float, connections: int) -> None:
+    def __init__(self, origin: str, timeout: float, connections: int, packed: bool = False) -> None:
         self.origin = origin
         self.silence = min(timeout, LONGEST_SILENCE)
-        self._way = Way(self.silence, min(timeout, LONGEST_CONNECT), proxy_of(origin))
+        self._way = Way(self.silence, min(timeout, LONGEST_CONNECT), proxy_of(origin), packed)
         self._turns = threading.BoundedSemaphore(connections)
         self._guard = threading.Lock()
         self._idle: list[Connection] = []

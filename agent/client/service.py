@@ -63,7 +63,7 @@ class Service:
         self._headers = {"User-Agent": "sightledger-agent"}
         if token:
             self._headers["Authorization"] = f"Bearer {token}"
-        self._link = Link(self.url, timeout, CONNECTIONS)
+        self._link = Link(self.url, timeout, CONNECTIONS, packed=True)
         self._traffic = traffic or Traffic(1)
         self.clock_offset: float | None = None
 

@@ -280,12 +280,17 @@ class Returns(Originals, Sending):
         return len(self._ends(return_id))
 
     def part_body(self, return_id: UUID, part: int) -> bytes:
-        """The body of part `part`, from 1; always the same bytes (I8)."""
+        """The body of part `part`, from 1; always the same bytes (I8). The first brings the opening."""
         rows = self._sql.execute(
             "SELECT wire FROM files WHERE return_id=? AND ordinal>? AND ordinal<=? ORDER BY ordinal",
             (str(return_id), *self._ordinals(return_id, part)),
         )
-        return b'{"files":[' + b",".join(row["wire"] for row in rows) + b"]}"
+        opening = b""
+        if part == 1:
+            row = self.one(return_id)
+            assert row is not None
+            opening = b'"opening":' + row["opening"] + b","
+        return b"{" + opening + b'"files":[' + b",".join(row["wire"] for row in rows) + b"]}"
 
     def refuse_statements(self, return_id: UUID, why: str) -> None:
         self._sql.execute(

@@ -89,9 +89,7 @@ class Pusher:
         self.store.stop.clear()
         self.traffic.meter.begin()
         with self._shown(return_id):
-            standing = self.service.open_return(return_id, bytes(row["opening"]))
-            reach("push.opened")
-            if standing.state == "committed":
+            if self._committed(return_id, bytes(row["opening"])):
                 self.sent.held, self.sent.held_size = row["files"], row["bytes"]
                 receipt, body = self._commit(return_id)
             else:
@@ -139,6 +137,16 @@ class Pusher:
         if self._note is not None:
             leave_note(self._note, shown)
         self.show(shown)
+
+    def _committed(self, return_id: UUID, opening: bytes) -> bool:
+        """Whether only the receipt is lacking. Of a return that the service has not heard of that need not be
+        asked: its first part opens it.
+        """
+        if self.returns.parts(return_id) and not self.returns.parts_sent(return_id):
+            return False
+        standing = self.service.open_return(return_id, opening)
+        reach("push.opened")
+        return standing.state == "committed"
 
     # Commit
 
@@ -212,6 +220,7 @@ class Pusher:
             assert ahead is not None
             answer = ahead.result()
             if part > known:
+                reach("push.opened")
                 self.returns.note_parts_sent(return_id, part)
             reach("push.part")
             ahead = self._ask(talk, return_id, part + 1, known) if part < parts else None

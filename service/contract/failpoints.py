@@ -19,7 +19,7 @@ AGENT = (
     "read.batch",  # some files are in the outbox, others are not read
     "read.ending",  # all files are in, the return is not closed
     "read.closed",  # the return is closed, nothing is sent
-    "push.opened",  # the service knows of the return
+    "push.opened",  # the service knows of the return, no row here says so
     "push.part",  # a part of the manifest is sent
     "push.stored",  # one object is in the store
     "push.checked",  # a part's objects are verified
@@ -28,6 +28,7 @@ AGENT = (
     "push.held",  # the receipt is noted, copies are not pruned
 )
 SERVICE = (
+    "part.opened",  # the return that a part brings is open, the part is not kept
     "part.kept",  # a part is committed, its answer not sent
     "check.kept",  # a part's verification is committed, its answer not sent
     "commit.verified",  # every object was seen, no row is written

@@ -32,6 +32,7 @@ from service.intake.actions import large, moves, parts
 from service.intake.actions.commit import commit_return
 from service.objects import Objects
 from service.observe import bind_card_return
+from service.packing import packed
 from service.problems import problems
 from service.records.routes import Cursor, ImageDigest, PageSize, Serial
 from service.settings import Settings
@@ -85,7 +86,10 @@ async def put_part(
     objects: NamedDependency[Objects],
     settings: NamedDependency[Settings],
 ) -> PartAnswer:
-    """Step 2: a part of the manifest; answers upload tickets for the images that are not held yet."""
+    """Step 2: a part of the manifest; answers upload tickets for the images that are not held yet.
+
+    The first may bring the opening, which saves step 1.
+    """
     body = await request.body()
     return await parts.put_part(db, objects, settings, caller, return_id, part, data, body)
 
@@ -227,6 +231,7 @@ async def name_in_log(request: AnyRequest) -> None:
 router = Router(
     path="/api/v1",
     before_request=name_in_log,
+    middleware=[packed],
     route_handlers=[
         prepare_card,
         read_card,

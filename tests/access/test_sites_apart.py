@@ -218,6 +218,12 @@ SMUGGLED: dict[str, tuple[str, str, Callable[[Theirs], dict[str, Any]]]] = {
         "put", "/api/v1/card-returns/{open_return_id}", lambda it: it.opening(it.own_site)),
     "a part of their open return": (
         "put", "/api/v1/card-returns/{open_return_id}/parts/0", lambda it: it.part()),
+    "a return of their card, opened by its first part": (
+        "put", f"/api/v1/card-returns/{new_id()}/parts/0",
+        lambda it: it.part() | {"opening": it.opening(it.own_site, cardId=str(it.card_id))}),
+    "their return opened as one's own by a part": (
+        "put", "/api/v1/card-returns/{open_return_id}/parts/0",
+        lambda it: it.part() | {"opening": it.opening(it.own_site)}),
     "a large file of their open return": (
         "put", f"/api/v1/card-returns/{{open_return_id}}/large/{'ab' * 32}", lambda _: LARGE),
     "a check of their open return": (

@@ -7,6 +7,7 @@ import gzip
 import json
 from collections.abc import AsyncGenerator
 
+import msgspec
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -17,6 +18,7 @@ from service.contract.wire import new_id
 from service.errors import Malformed
 from service.packing import unpacked
 from tests.http.test_service import problem_of
+from tests.intake.returning import file_of, jpeg
 from tests.running import Running
 
 # A gzip member of another maker: "hello" packed by GNU gzip 1.12 (`printf hello | gzip -n9`).
@@ -75,3 +77,18 @@ def test_a_body_that_unpacks_to_more_than_any_may_have_is_refused(service: Runni
     assert len(packed) < LARGEST_BODY / 500
     headers = {"Content-Type": "application/json", "Content-Encoding": "gzip"}
     problem_of(client.put(path, content=packed, headers=headers), 413)
+
+
+def test_long_answers_of_intake_come_packed_for_those_who_take_it(service: Running) -> None:
+    agent, path = service.agent_client("PKD"), f"/api/v1/card-returns/{new_id()}/parts/1"
+    files = [file_of(f"A/{number}.JPG", jpeg(7000 + number)) for number in range(20)]
+    opening = {"site": "PKD", "profile": "two-levels", "startedAt": "2026-09-10T08:00:00Z"}
+    body = {"opening": opening, "files": msgspec.to_builtins(files)}
+    packed = agent.put(path, json=body, headers={"Accept-Encoding": "gzip"})
+    plain = agent.put(path, json=body, headers={"Accept-Encoding": "identity"})
+    assert packed.headers["Content-Encoding"] == "gzip"
+    assert packed.headers["Vary"] == "Accept-Encoding"
+    assert "Content-Encoding" not in plain.headers
+    assert int(packed.headers["Content-Length"]) < int(plain.headers["Content-Length"]) / 3
+    told = [{ticket["sha256"] for ticket in answer.json()["lacking"]} for answer in (packed, plain)]
+    assert told == [{file.sha256 for file in files}] * 2

@@ -86,6 +86,31 @@ async def test_i8_every_step_can_be_repeated_and_gives_the_same_answer(yard: Yar
     await assert_sound(yard)
 
 
+async def test_i8_a_part_may_bring_the_opening_and_is_the_same_part_without_it(yard: Yard) -> None:
+    card = _three(yard, 1250)
+    opening = msgspec.structs.replace(card.parts[0], opening=card.opening)
+    answer = await card.put_part(0, opening)
+    assert {ticket.sha256 for ticket in answer.lacking} == {file.sha256 for file in card.files}
+    assert (await card.open()).state == "open"
+    assert len((await card.put_part(0)).lacking) == len((await card.put_part(0, opening)).lacking) == 3
+    other = msgspec.structs.replace(card.opening, scope="another scope")
+    with pytest.raises(Conflict):
+        await card.put_part(0, msgspec.structs.replace(opening, opening=other))
+    with pytest.raises(Conflict):
+        await card.put_part(0, msgspec.structs.replace(opening, files=card.files[:2]))
+    receipt = await card.go_through()
+    assert [file.sha256 for file in receipt.files] == [file.sha256 for file in card.files]
+
+
+async def test_a_return_stays_open_when_the_part_that_opens_it_is_refused(yard: Yard) -> None:
+    card = _three(yard, 1260)
+    torn = [*card.files, msgspec.structs.replace(card.files[0], path="B/9.JPG", size=1)]
+    with pytest.raises(Invalid):
+        await card.put_part(0, ManifestPart(files=torn, opening=card.opening))
+    assert (await card.standing()).state == "open"
+    await card.go_through()
+
+
 async def test_i8_other_content_under_the_same_id_is_refused(yard: Yard) -> None:
     card = _three(yard, 1200)
     await card.go_through()

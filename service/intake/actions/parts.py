@@ -22,9 +22,9 @@ from service.contract.cards import (
 from service.contract.failpoints import reach
 from service.contract.problem import ProblemError
 from service.database import Database, Row
-from service.errors import Conflict, Invalid, NotFound, Refusal
+from service.errors import Conflict, Invalid, NotFound
 from service.intake import store
-from service.intake.actions import own_return
+from service.intake.actions import open_return, own_return
 from service.intake.rules import sizes
 from service.intake.store import large
 from service.intake.store.naming import about_to_name
@@ -58,7 +58,13 @@ async def put_part(
     part: ManifestPart,
     body: bytes,
 ) -> PartAnswer:
-    """Keep one part of the manifest as sent; answer tickets for the images that are not held."""
+    """Keep one part of the manifest as sent; answer tickets for the images that are not held.
+
+    The return stays open when the part that opened it is refused: people see that a card waits.
+    """
+    if part.opening is not None:
+        await open_return(db, caller, return_id, part.opening)
+        reach("part.opened")
     fingerprint = hashlib.sha256(body).hexdigest()
     wanted, torn = sizes(part.files)
     async with db.begin() as connection:
@@ -73,8 +79,8 @@ async def put_part(
             await about_to_name(connection)
             await store.insert_part(connection, {**part_row, "body": body, "body_sha256": fingerprint})
             await large.await_files(connection, return_id, _split(lacking)[1])
-        if stored is not None and stored != fingerprint:
-            raise _other_part(number)
+        if stored not in (None, fingerprint):
+            await _refuse_other(connection, return_id, number, part.files)
     reach("part.kept")
     small, big = _split(lacking)
     if stored is not None:
@@ -141,11 +147,16 @@ async def _answer(
     )
 
 
-def _other_part(number: int) -> Refusal:
-    return Conflict(
-        f"Part {number} of this card return was sent with other content before.",
-        next_step="Read the card again and open a new card return with a new id.",
-    )
+async def _refuse_other(
+    connection: AsyncConnection, return_id: UUID, number: int, files: Sequence[ManifestFile]
+) -> None:
+    """The bytes differ; the files do not when only one of the two brought the opening."""
+    row = await store.part(connection, return_id, number)
+    if row is None or decoded(row["body"]) != files:
+        raise Conflict(
+            f"Part {number} of this card return was sent with other content before.",
+            next_step="Read the card again and open a new card return with a new id.",
+        )
 
 
 def _refuse_committed(row: Row, number: int) -> None:
