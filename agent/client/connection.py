@@ -191,6 +191,8 @@ def _set_request(
     curl: pycurl.Curl, method: str, url: str, body: Stream | None, headers: Mapping[str, str]
 ) -> None:
     curl.setopt(pycurl.URL, url)
+    # The library's own names all it is built of, 170 bytes with every picture.
+    curl.setopt(pycurl.USERAGENT, "sightledger-agent")
     # The signature of a ticket is over the path as it stands.
     curl.setopt(pycurl.PATH_AS_IS, 1)
     if body is not None:

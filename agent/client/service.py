@@ -60,9 +60,7 @@ class Service:
         self, url: str, token: str | None = None, timeout: float = 30.0, traffic: Traffic | None = None
     ) -> None:
         self.url = url.rstrip("/")
-        self._headers = {"User-Agent": "sightledger-agent"}
-        if token:
-            self._headers["Authorization"] = f"Bearer {token}"
+        self._headers = {"Authorization": f"Bearer {token}"} if token else {}
         self._link = Link(self.url, timeout, CONNECTIONS, packed=True)
         self._traffic = traffic or Traffic(1)
         self.clock_offset: float | None = None

@@ -31,7 +31,7 @@ class Cut(NamedTuple):
 
 
 # Fewer than the service takes: so little is looked at in the store at once.
-CUT = Cut(250, 20)
+CUT = Cut(250, 10)
 
 
 class Sending:

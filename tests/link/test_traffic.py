@@ -8,6 +8,7 @@ import subprocess
 import sys
 import threading
 import time
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 
 import pytest
@@ -104,6 +105,25 @@ def test_p21_an_answer_that_dribbles_is_cut_although_it_is_never_silent() -> Non
         assert time.monotonic() - begun < 4.5
         link.close()
         server.join(10)
+
+
+def test_the_head_of_a_request_says_no_more_than_it_must() -> None:
+    with socket.create_server(("127.0.0.1", 0)) as listener, ThreadPoolExecutor(1) as server:
+
+        def serve() -> bytes:
+            connection, _ = listener.accept()
+            with connection:
+                head = connection.recv(65536)
+                connection.sendall(b"HTTP/1.1 200 OK\r\nContent-Length: 0\r\n\r\n")
+            return head
+
+        heard = server.submit(serve)
+        link = Link(f"http://127.0.0.1:{listener.getsockname()[1]}", timeout=5.0, connections=1)
+        link.send("PUT", f"{link.origin}/x")
+        head = heard.result(10)
+        link.close()
+    assert b"\r\nUser-Agent: sightledger-agent\r\n" in head
+    assert len(head) < 120
 
 
 def test_a_person_may_interrupt_a_request_that_waits() -> None:
