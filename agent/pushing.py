@@ -16,8 +16,8 @@ from agent.outbox.database import now
 from agent.outbox.pruning import prune
 from agent.sync.large import ReadingBack
 from agent.sync.progress import Shown, text_of
-from agent.sync.push import push_preparations, put_off
-from agent.sync.waiting import wait_after
+from agent.sync.push import push_preparations
+from agent.sync.waiting import put_off, wait_after
 from agent.workstation import Workstation
 
 # How often in a row it may fail without anything having gone through.

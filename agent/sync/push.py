@@ -8,7 +8,6 @@ ones last, as one of them may take longer than all pictures.
 
 from __future__ import annotations
 
-import sqlite3
 import time
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
@@ -28,7 +27,7 @@ from agent.sync.hours import Allowance
 from agent.sync.large import Altered, LargeSender, ReadingBack
 from agent.sync.progress import NOTE_EVERY, Sent, Shown, leave_note, shown_every
 from agent.sync.receipts import checked_receipt
-from agent.sync.waiting import LONGEST_WAIT, Waits, wait_after
+from agent.sync.waiting import Waits, put_off
 from service.contract.access import JwkSet
 from service.contract.cards import (
     CardReturnCommit,
@@ -47,7 +46,6 @@ CHECKS = 4
 COMMITS = 3
 # Reading back is asked after for so long before the next return has its turn.
 PATIENCE = 5.0
-ASK_AGAIN = 10.0
 # The commit says so itself: what the store lacks, or what is not read back, is no fault of a statement.
 OF_OBJECTS = ("objects-missing", "objects-differ", "objects-unverified")
 
@@ -380,17 +378,6 @@ def push_due(
             if isinstance(error, LinkDown):
                 break
     return troubles
-
-
-def put_off(returns: Returns, row: sqlite3.Row, error: AgentError) -> None:
-    """Trouble of the link is over when it is back, whatever the clock says; trouble of a return is not."""
-    if isinstance(error, LinkDown):
-        until = 0.0
-    elif isinstance(error, ReadingBack):
-        until = time.time() + ASK_AGAIN
-    else:
-        until = time.time() + min(LONGEST_WAIT, wait_after(row["tries"]))
-    returns.put_off(UUID(row["id"]), until, error.detail)
 
 
 def push_preparations(returns: Returns, service: Service) -> None:

@@ -6,15 +6,22 @@ All of it by a clock that does not jump; what the outbox keeps over a restart is
 from __future__ import annotations
 
 import random
+import sqlite3
 import time
 from collections.abc import Callable
+from uuid import UUID
 
 from agent.client.clock import steady
+from agent.errors import AgentError, LinkDown
+from agent.outbox.returns import Returns
+from agent.sync.large import ReadingBack
 
 SHORTEST_WAIT = 2.0
 LONGEST_WAIT = 300.0
 FIRST_PROBE = 1.0
 LONGEST_PROBE = 15.0
+# Seconds until it is asked again whether the service has read a large file back.
+ASK_AGAIN = 10.0
 
 
 def wait_after(tries: int) -> float:
@@ -65,3 +72,14 @@ class Reach:
     def serves(self) -> None:
         self._next = None
         self._step = FIRST_PROBE
+
+
+def put_off(returns: Returns, row: sqlite3.Row, error: AgentError) -> None:
+    """Trouble of the link is over when it is back, whatever the clock says; trouble of a return is not."""
+    if isinstance(error, LinkDown):
+        until = 0.0
+    elif isinstance(error, ReadingBack):
+        until = time.time() + ASK_AGAIN
+    else:
+        until = time.time() + min(LONGEST_WAIT, wait_after(row["tries"]))
+    returns.put_off(UUID(row["id"]), until, error.detail)

@@ -74,7 +74,7 @@ async def yard(pair: Pair, service_settings: Settings) -> AsyncIterator[Yard]:
 
 
 def some(yard: Yard) -> CardBack:
-    seed = new_id().int % 50_000
+    seed = 1_000_000 + new_id().int % 10**9
     return yard.card(*((f"A/{n}.JPG", jpeg(seed + n), claim(yard.inspection_id)) for n in range(5)))
 
 

@@ -81,7 +81,7 @@ def test_a_body_that_unpacks_to_more_than_any_may_have_is_refused(service: Runni
 
 def test_long_answers_of_intake_come_packed_for_those_who_take_it(service: Running) -> None:
     agent, path = service.agent_client("PKD"), f"/api/v1/card-returns/{new_id()}/parts/1"
-    files = [file_of(f"A/{number}.JPG", jpeg(7000 + number)) for number in range(20)]
+    files = [file_of(f"A/{number}.JPG", jpeg(980_000 + number)) for number in range(20)]
     opening = {"site": "PKD", "profile": "two-levels", "startedAt": "2026-09-10T08:00:00Z"}
     body = {"opening": opening, "files": msgspec.to_builtins(files)}
     packed = agent.put(path, json=body, headers={"Accept-Encoding": "gzip"})
