@@ -24,7 +24,7 @@ from service.contract.records import UnitIn
 from service.database import Database
 from service.errors import Conflict
 from service.plans import actions as plans
-from service.plans.actions import library, transitions
+from service.plans.actions import catalogue, transitions
 from service.plans.document import check_text
 from service.records import actions as records
 from service.settings import Settings
@@ -109,15 +109,15 @@ async def _load_account(db: Database, person: Person, password: str) -> bool:
 async def _load_types(db: Database, scenario: Scenario) -> None:
     author = caller("quennell")
     for kind in scenario.types:
-        await library.put_type(db, author, kind.code, TypeIn(id=demo_id("type", kind.code), name=kind.name))
+        await catalogue.put_type(db, author, kind.code, TypeIn(id=demo_id("type", kind.code), name=kind.name))
         for build in kind.builds:
             wanted = BuildIn(id=demo_id("build", build.code), name=build.name)
-            await library.put_build(db, author, kind.code, build.code, wanted)
+            await catalogue.put_build(db, author, kind.code, build.code, wanted)
 
 
 async def _load_plan(db: Database, plan: Plan) -> None:
     wanted = PlanIn(id=demo_id("plan", plan.code), title=plan.title, equipment_type=plan.type)
-    await library.put_plan(db, caller("quennell"), plan.code, wanted)
+    await catalogue.put_plan(db, caller("quennell"), plan.code, wanted)
     for revision in plan.revisions:
         if (plan.code, revision.label) != LATER:
             await _load_revision(db, plan.code, revision)

@@ -11,14 +11,13 @@ from litestar.exceptions.http_exceptions import RequestEntityTooLarge
 from litestar.middleware import DefineMiddleware
 from litestar.middleware.compression import CompressionMiddleware
 
+from service.contract.wire import WORTH_PACKING
 from service.errors import Malformed
 
 GZIP = zlib.MAX_WBITS | 16
 NOT_PACKED = ("", "identity")
 # RFC 9110 8.4.1.3: a recipient takes x-gzip for the same.
 GZIP_NAMES = ("gzip", "x-gzip")
-# Below, an answer's head is most of it.
-WORTH_PACKING = 2000
 
 # For routes whose answers have no entity tag: a strong one names the bytes before they are packed (RFC 9110
 # 8.8.3.3), and would no longer do for If-Match.

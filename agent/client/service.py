@@ -28,6 +28,7 @@ from service.contract.cards import (
     PartAnswer,
     Receipt,
 )
+from service.contract.wire import WORTH_PACKING
 
 BASE = "/api/v1"
 CONNECTIONS = 4
@@ -35,8 +36,6 @@ CONNECTIONS = 4
 TICKETS = 1_000_000
 RECEIPT_LINE = 200
 DOCUMENT = 4_000_000
-# Below, the request's head is most of it. Above are manifests, which shrink to a third.
-WORTH_PACKING = 2_000
 
 
 Kind = TypeVar("Kind")

@@ -21,6 +21,10 @@ Text = Annotated[str, msgspec.Meta(max_length=4000)]
 Count = Annotated[int, msgspec.Meta(ge=0, le=2**53)]
 UtcTime = Annotated[datetime, msgspec.Meta(tz=True)]
 
+# Bytes. In a shorter body the head is most of the message; in longer ones packing pays: manifests, tickets,
+# receipts.
+WORTH_PACKING = 2_000
+
 T = TypeVar("T")
 
 

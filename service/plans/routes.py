@@ -53,7 +53,7 @@ from service.http import (
     precondition,
 )
 from service.plans import actions, vocabulary
-from service.plans.actions import library, transitions
+from service.plans.actions import catalogue, transitions
 from service.plans.difference import difference_text
 from service.plans.document import Checked, canonical, check_bytes, digest, schema_text
 from service.problems import problems
@@ -102,7 +102,7 @@ async def list_types(
     limit: PageSize = 100,
 ) -> Response[Page[EquipmentType]]:
     """Equipment types with their builds, by ascending code."""
-    items = await library.list_types(db, caller, decode_cursor(cursor, str), limit)
+    items = await catalogue.list_types(db, caller, decode_cursor(cursor, str), limit)
     return paged(request, items, limit, lambda item: item.code)
 
 
@@ -111,7 +111,7 @@ async def read_type(
     code: KnownCode, db: NamedDependency[Database], caller: NamedDependency[Caller]
 ) -> EquipmentType:
     """An equipment type with its builds."""
-    return await library.read_type(db, caller, code)
+    return await catalogue.read_type(db, caller, code)
 
 
 @put("/types/{code:str}", status_code=200, responses=problems(400, 401, 403, 409))
@@ -119,7 +119,7 @@ async def put_type(
     code: NewCode, data: JSONBody[TypeIn], db: NamedDependency[Database], caller: NamedDependency[Caller]
 ) -> EquipmentType:
     """Record an equipment type. The same request again answers the same type."""
-    return await library.put_type(db, caller, code, data)
+    return await catalogue.put_type(db, caller, code, data)
 
 
 @put("/types/{code:str}/builds/{build:str}", status_code=200, responses=problems(400, 401, 403, 404, 409))
@@ -131,7 +131,7 @@ async def put_build(
     caller: NamedDependency[Caller],
 ) -> Build:
     """Record a build of a type. The same request again answers the same build."""
-    return await library.put_build(db, caller, code, build, data)
+    return await catalogue.put_build(db, caller, code, build, data)
 
 
 @get("/plans", responses=problems(400, 401, 403))
@@ -143,14 +143,14 @@ async def list_plans(
     limit: PageSize = 100,
 ) -> Response[Page[Plan]]:
     """Plans by ascending code."""
-    items = await library.list_plans(db, caller, decode_cursor(cursor, str), limit)
+    items = await catalogue.list_plans(db, caller, decode_cursor(cursor, str), limit)
     return paged(request, items, limit, lambda item: item.code)
 
 
 @get("/plans/{code:str}", responses=problems(400, 401, 403, 404))
 async def read_plan(code: KnownCode, db: NamedDependency[Database], caller: NamedDependency[Caller]) -> Plan:
     """A plan; its content stands in its revisions."""
-    return await library.read_plan(db, caller, code)
+    return await catalogue.read_plan(db, caller, code)
 
 
 @put("/plans/{code:str}", status_code=200, responses=problems(400, 401, 403, 409, 422))
@@ -158,7 +158,7 @@ async def put_plan(
     code: NewCode, data: JSONBody[PlanIn], db: NamedDependency[Database], caller: NamedDependency[Caller]
 ) -> Plan:
     """Record a plan, without a revision yet. The same request again answers the same plan."""
-    return await library.put_plan(db, caller, code, data)
+    return await catalogue.put_plan(db, caller, code, data)
 
 
 @get("/plans/{code:str}/revisions", responses=problems(400, 401, 403, 404))

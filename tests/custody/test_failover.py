@@ -16,14 +16,13 @@ import pytest
 import sqlalchemy as sa
 
 from deploy.embedded.postgres import DATABASE, Postgres
-from service.contract.wire import new_id
 from service.database import Database, migrate
 from service.errors import Refusal
 from service.intake.store import card_returns, receipts
 from service.records.store import images, sightings
 from service.settings import Settings
 from tests import services
-from tests.intake.returning import CardBack, Yard, claim, jpeg, open_yard, receipt_body, rows_of
+from tests.intake.returning import CardBack, Yard, claim, fresh_seed, jpeg, open_yard, receipt_body, rows_of
 
 pytestmark = pytest.mark.anyio
 
@@ -74,7 +73,7 @@ async def yard(pair: Pair, service_settings: Settings) -> AsyncIterator[Yard]:
 
 
 def some(yard: Yard) -> CardBack:
-    seed = 1_000_000 + new_id().int % 10**9
+    seed = fresh_seed()
     return yard.card(*((f"A/{n}.JPG", jpeg(seed + n), claim(yard.inspection_id)) for n in range(5)))
 
 

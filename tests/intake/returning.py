@@ -60,6 +60,11 @@ def jpeg(seed: int, size: tuple[int, int] = (64, 48)) -> bytes:
     return out.getvalue()
 
 
+def fresh_seed() -> int:
+    """Of pictures that no other test names: some of theirs are spoilt in the store."""
+    return 1_000_000 + new_id().int % 10**9
+
+
 def file_of(path: str, data: bytes, claim: PlacementClaim | None = None, **more: Any) -> ManifestFile:
     """A manifest file that tells the truth about `data`, unless `more` says otherwise."""
     told: dict[str, Any] = {

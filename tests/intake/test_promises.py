@@ -16,7 +16,6 @@ import sqlalchemy as sa
 
 from service.campaigns.store import inspection_locations
 from service.contract.cards import ImagesHeld
-from service.contract.wire import new_id
 from service.errors import NotFound
 from service.intake.actions.commit import ObjectsMissing
 from service.intake.actions.parts import ObjectsDiffer
@@ -29,6 +28,7 @@ from tests.intake.returning import (
     Yard,
     assert_sound,
     claim,
+    fresh_seed,
     images_among,
     jpeg,
     receipt_body,
@@ -42,8 +42,7 @@ pytestmark = pytest.mark.anyio
 
 
 def _card(yard: Yard, number: int, site: str | None = None) -> CardBack:
-    # Above all seeds that other tests name: some of those pictures are spoilt in the store.
-    seed = 1_000_000 + new_id().int % 10**9
+    seed = fresh_seed()
     more = {} if site is None else {"site": site, "inspection_id": None}
     files = ((f"A/{n}.JPG", jpeg(seed + n), claim(yard.inspection_id)) for n in range(number))
     return yard.card(*files, **more)

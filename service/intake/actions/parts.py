@@ -152,7 +152,8 @@ async def _refuse_other(
 ) -> None:
     """The bytes differ; the files do not when only one of the two brought the opening."""
     row = await store.part(connection, return_id, number)
-    if row is None or decoded(row["body"]) != files:
+    assert row is not None, "parts are never deleted"
+    if decoded(row["body"]) != files:
         raise Conflict(
             f"Part {number} of this card return was sent with other content before.",
             next_step="Read the card again and open a new card return with a new id.",

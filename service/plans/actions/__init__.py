@@ -23,7 +23,7 @@ from service.contract.problem import ProblemError
 from service.database import Database, Row, server_now
 from service.errors import Conflict, Invalid, NotAllowed
 from service.plans import difference, rules, store
-from service.plans.actions.library import known_plan, same_as_asked
+from service.plans.actions.catalogue import known_plan, same_as_asked
 from service.plans.document import Checked, digest, plain
 
 
