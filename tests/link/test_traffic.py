@@ -129,7 +129,9 @@ def test_the_head_of_a_request_says_no_more_than_it_must() -> None:
 def test_a_person_may_interrupt_a_request_that_waits() -> None:
     with socket.create_server(("127.0.0.1", 0)) as silent:
         url = f"http://127.0.0.1:{silent.getsockname()[1]}"
-        wait = f"from agent.client.http import Link; Link({url!r}, 30.0, 1).send('GET', {url!r})"
+        # A runner in the background may have interrupts ignored, and its children with it.
+        heed = "import signal; signal.signal(signal.SIGINT, signal.default_int_handler)"
+        wait = f"{heed}; from agent.client.http import Link; Link({url!r}, 30.0, 1).send('GET', {url!r})"
         with subprocess.Popen([sys.executable, "-c", wait], stderr=subprocess.PIPE, text=True) as waiting:
             connection, _ = silent.accept()
             with connection:
