@@ -1,31 +1,58 @@
 """Finds slates in stills: what codes of ours a picture shows, whole or not.
 
-Measured on synthetic views (round, turned, skewed, blurred, noisy; tests/agent/slate_views.py): every code of
-a fifth of the picture's height or more is read, of 640 x 480 as of 1920 x 1440; no code at all was seen in
-240 drawn inner surfaces and 100 fields of noise; of codes hidden in part by glare, those that cannot be read
-whole mostly still show that there was one. A code smaller than about a seventh of the height goes unseen,
-so the job sheet asks for half the view.
+A code is read by zxing-cpp. Where it reads none, the patterns of a slate (agent/slates/patterns.py) still
+tell that one was there, cut off, blurred, burnt out or small; then it is looked at again, closer. What that
+finds and misses is measured by `python -m tests.bench slates` and stands in the README.
 """
 
 from __future__ import annotations
 
 import threading
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
 from typing import BinaryIO
 
 import zxingcpp
-from PIL import Image
+from PIL import Image, ImageFilter
 
 from agent.slates.code import LONGEST, Codes, is_ours
+from agent.slates.patterns import find_patterns
 
-# First look: JPEG is decoded at a half to an eighth, to no less than this on the long side. Second look,
+# First look: JPEG is decoded at a half to an eighth, to no less than this on the long side. Closer looks,
 # where the first saw a code it could not read: at most these pixels. Measured with two pictures of 20
 # megapixels at once: 37 MB on top of what the agent has; with whole pictures it was 124 MB.
 FIRST_LOOK = 1200
-SECOND_LOOK_PIXELS = 8_000_000
+CLOSER_LOOK_PIXELS = 8_000_000
 # A progressive JPEG takes all its memory at whatever size it is decoded: one at a time, and no larger ones.
 PROGRESSIVE_PIXELS = 10_000_000
 _one_at_a_time = threading.Lock()
 _QR = zxingcpp.barcode_formats_from_str("QRCode")
+# How far a slate reaches from the middle of its code, in half sides of the code without its quiet zone: the
+# frame to 2.3, and as much again for a view that tilts. The next slate of a sheet begins at 4.5.
+OWN_REACH = 3.2
+# The code of somebody else has its patterns inside.
+OTHER_REACH = 1.2
+
+Point = tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class _Code:
+    """`text` None: it could not be read. Middle and two half sides as shares of the picture's width."""
+
+    text: str | None
+    middle: Point
+    half_sides: tuple[Point, Point]
+
+    def explains(self, pattern: Point) -> bool:
+        """Whether the pattern is part of this code or of the slate around it."""
+        (ax, ay), (bx, by) = self.half_sides
+        area = ax * by - ay * bx
+        if self.text is None or not area:
+            return False
+        x, y = pattern[0] - self.middle[0], pattern[1] - self.middle[1]
+        reach = OWN_REACH if is_ours(self.text) else OTHER_REACH
+        return max(abs(x * by - y * bx), abs(ax * y - ay * x)) <= reach * abs(area)
 
 
 def find_codes(file: BinaryIO) -> Codes:
@@ -41,44 +68,86 @@ def _found(file: BinaryIO) -> Codes:
     file.seek(0)
     with Image.open(file) as image:
         size, progressive = image.size, bool(image.info.get("progressive"))
-    if progressive:
-        if size[0] * size[1] > PROGRESSIVE_PIXELS:
-            return Codes(broken=True)
-        with _one_at_a_time:
-            return _looked(file, size)
-    first = _looked(file, _first_size(size))
-    if not first.half_read or max(size) < 2 * FIRST_LOOK:
-        return first
+    if not progressive:
+        return _seen(file, size, _decoded(file, _first_size(size)))
+    if size[0] * size[1] > PROGRESSIVE_PIXELS:
+        return Codes(broken=True)
     with _one_at_a_time:
-        second = _looked(file, _second_size(size))
-    return second if second.texts else Codes(first.texts, half_read=True)
+        grey = _decoded(file, size)
+    return _seen(file, grey.size, grey)
+
+
+def _seen(file: BinaryIO, size: tuple[int, int], grey: Image.Image) -> Codes:
+    codes = _read(grey)
+    patterns = [(one.x / grey.width, one.y / grey.width) for one in find_patterns(grey)]
+    if _half_read(codes, patterns):
+        with _one_at_a_time:
+            closer = next((found for found in _closer(file, size, grey) if _texts(found)), [])
+        codes = closer or codes
+    return Codes(_texts(codes), half_read=_half_read(codes, patterns))
+
+
+def _texts(codes: Iterable[_Code]) -> tuple[str, ...]:
+    return tuple(sorted({code.text for code in codes if code.text is not None and is_ours(code.text)}))
+
+
+def _half_read(codes: list[_Code], patterns: list[Point]) -> bool:
+    """A code of the plant's own that was read whole is not half of one of ours."""
+    unread = any(code.text is None for code in codes)
+    return unread or any(not any(code.explains(one) for code in codes) for one in patterns)
+
+
+def _closer(file: BinaryIO, size: tuple[int, int], grey: Image.Image) -> Iterator[list[_Code]]:
+    """The picture in as many pixels as it has, and then in more and smoothed: noise and the steps of the grid
+    hide small modules from the reader."""
+    if max(size) >= 2 * FIRST_LOOK:
+        grey = _decoded(file, _bounded(size))
+        yield _read(grey)
+    width, height = grey.size
+    if 4 * width * height <= CLOSER_LOOK_PIXELS:
+        enlarged = grey.resize((2 * width, 2 * height), Image.Resampling.BICUBIC)
+        yield _read(enlarged.filter(ImageFilter.GaussianBlur(1.5)))
 
 
 def _first_size(size: tuple[int, int]) -> tuple[int, int]:
     return FIRST_LOOK, FIRST_LOOK * min(size) // max(size)
 
 
-def _second_size(size: tuple[int, int]) -> tuple[int, int]:
+def _bounded(size: tuple[int, int]) -> tuple[int, int]:
     """The size itself, or halves of it until it is small enough."""
-    while size[0] * size[1] > SECOND_LOOK_PIXELS:
+    while size[0] * size[1] > CLOSER_LOOK_PIXELS:
         size = size[0] // 2, size[1] // 2
     return size
 
 
-def _looked(file: BinaryIO, least: tuple[int, int]) -> Codes:
+def _decoded(file: BinaryIO, least: tuple[int, int]) -> Image.Image:
     """In grey, reduced by a whole number to no less than `least`; JPEG by its decoder, most of it."""
     file.seek(0)
     with Image.open(file) as image:
         image.draft("L", (min(image.width, max(least)), min(image.height, min(least))))
         grey = image.convert("L")
     factor = max(grey.size) // max(least)
-    return _read(grey.reduce(factor) if factor > 1 else grey)
+    return grey.reduce(factor) if factor > 1 else grey
 
 
-def _read(grey: Image.Image) -> Codes:
+def _read(grey: Image.Image) -> list[_Code]:
     found = zxingcpp.read_barcodes(
         grey, formats=_QR, text_mode=zxingcpp.TextMode.Plain, try_invert=False, return_errors=True
     )
-    texts = {code.text[:LONGEST] for code in found if code.valid and is_ours(code.text)}
-    # A code of the plant's own that was read whole is not half of one of ours.
-    return Codes(tuple(sorted(texts)), half_read=any(not code.valid for code in found))
+    return [_code(one, grey.width) for one in found]
+
+
+def _code(found: zxingcpp.Barcode, width: int) -> _Code:
+    at = found.position
+    (ax, ay), (bx, by), (cx, cy), (dx, dy) = (
+        (corner.x / width, corner.y / width)
+        for corner in (at.top_left, at.top_right, at.bottom_right, at.bottom_left)
+    )
+    return _Code(
+        found.text[:LONGEST] if found.valid else None,
+        ((ax + bx + cx + dx) / 4, (ay + by + cy + dy) / 4),
+        (
+            ((bx + cx - ax - dx) / 4, (by + cy - ay - dy) / 4),
+            ((cx + dx - ax - bx) / 4, (cy + dy - ay - by) / 4),
+        ),
+    )

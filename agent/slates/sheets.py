@@ -1,32 +1,31 @@
 """The job sheet with a slate per location: on paper (PDF) and on a screen (one HTML page). Pure.
 
-Both are pictured through the scope. So that no picture shows two codes, a sheet has them at most two to a
+Both are pictured through the scope. So that no picture shows two slates, a sheet has them at most two to a
 page, far apart, and the screen page has one to a screen.
 """
 
 from __future__ import annotations
 
 import unicodedata
-from collections.abc import Sequence
 from html import escape
 from typing import TYPE_CHECKING
 
 from agent.cards.jobsheet import AUTHORITY, JobSheet
 from agent.slates.code import Slate
-from agent.slates.drawing import QUIET_ZONE, rows_of, svg_of
+from agent.slates.drawing import drawn, svg_of
 from service.contract.plan_document import Location
 
 if TYPE_CHECKING:
     from fpdf import FPDF
 
 HOW_TO = (
-    "Before each location, picture its code through the scope, so that it fills about half of the view and "
-    "all of it is in focus; look whether the picture is sharp. Every picture after it counts for that "
-    "location, until the next code. Back at a location: picture its code again. Never delete the picture of "
-    "a code."
+    "Before each location, picture its code through the scope, so that the code fills about half of the view "
+    "and the squares around it the rest; they may be cut off, the code may not. Look whether the picture is "
+    "sharp and free of glare. Every picture after it counts for that location, until the next code. Back at "
+    "a location: picture its code again. Never delete the picture of a code."
 )
 # mm on A4
-MARGIN, CODE_SIDE, TEXT_LEFT = 15.0, 80.0, 102.0
+MARGIN, CODE_SIDE, TEXT_LEFT = 15.0, 86.0, 104.0
 HALF, BOTTOM = 148.5, 285.0
 SMALL, BODY, TITLE = 9, 11, 15
 # What the PDF's built-in fonts lack and a plan may hold; anything else is written by its Unicode name.
@@ -109,23 +108,11 @@ def _slate(sheet: JobSheet, location: Location) -> Slate:
 
 
 def _code(pdf: FPDF, slate: Slate, left: float, top: float) -> None:
-    rows = rows_of(slate)
-    module = CODE_SIDE / (len(rows) + 2 * QUIET_ZONE)
+    picture = drawn(slate)
+    unit = CODE_SIDE / picture.side
     pdf.set_fill_color(0)
-    for y, row in enumerate(rows, QUIET_ZONE):
-        for x, length in _runs(row):
-            pdf.rect(left + (x + QUIET_ZONE) * module, top + y * module, length * module, module, style="F")
-
-
-def _runs(row: Sequence[int]) -> list[tuple[int, int]]:
-    """Start and length of each dark run."""
-    runs: list[tuple[int, int]] = []
-    for x, dark in enumerate(row):
-        if dark and runs and sum(runs[-1]) == x:
-            runs[-1] = (runs[-1][0], runs[-1][1] + 1)
-        elif dark:
-            runs.append((x, 1))
-    return runs
+    for x, y, width, height in picture.dark:
+        pdf.rect(left + x * unit, top + y * unit, width * unit, height * unit, style="F")
 
 
 def _lines(

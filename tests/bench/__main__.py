@@ -7,7 +7,7 @@ import sys
 import tempfile
 from pathlib import Path
 
-NAMES = ("push", "link", "smalllink", "reread", "bigcard", "completion", "history")
+NAMES = ("push", "link", "smalllink", "reread", "bigcard", "completion", "history", "slates")
 
 
 def main(names: list[str]) -> int:

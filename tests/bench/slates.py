@@ -1,0 +1,237 @@
+"""What slates come to when they are cut off, blurred, burnt out, small, tilted, noisy or packed hard.
+
+Each sequence is a flat card: a whole slate of A and a picture, a bad slate of B and two pictures, a whole slate
+of C and a picture. Each file is decoded and looked at, and all are placed as a card's files are. What follows
+the bad slate is then at B (read), unplaced with a reason (half-read), or at A: at a wrong place without a word.
+Beside it: how often drawn surfaces, hardware and noise pass for a slate, and what the look costs.
+
+Views and surfaces are drawn (tests/agent/slate_views.py, seed/pictures.py): nothing here proves a real scope.
+"""
+
+from __future__ import annotations
+
+import io
+import math
+import os
+import random
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass, replace
+from functools import cache
+from pathlib import Path
+from typing import Any
+from uuid import UUID
+
+from PIL import Image
+
+from agent.slates.code import NONE, Codes, Slate
+from agent.slates.finding import find_codes
+from agent.slates.patterns import find_patterns
+from agent.slates.rules import Job, Placing, Shot, place
+from seed.marks import MARKS
+from seed.pictures import KINDS, draw
+from seed.pictures import Shot as Scene
+from tests.agent import hardware_views
+from tests.agent.slate_views import View, seen
+from tests.bench.figures import seconds
+
+INSPECTION = UUID("01920000-0000-7000-8000-000000000001")
+A, B, C = "KG.1.SUN", "KG.1.RING", "KG.1.RES"
+JOB = Job(INSPECTION, frozenset({A, B, C}))
+READ, HALF_READ, WRONG = "read", "half-read", "wrong place"
+TO_A_ROW, TOGETHER, PLAIN = 60, 600, 1000
+
+
+@dataclass(frozen=True)
+class Row:
+    """One strength of one thing that is wrong with a slate. `value` None: several things at once.
+
+    `promised`: inside the envelope that the README states.
+    """
+
+    what: str
+    value: float | None
+    promised: bool = True
+
+    def __str__(self) -> str:
+        return f"{self.what:28} {'' if self.value is None else format(self.value, 'g'):>6}"
+
+
+# What, what it does to a view, strengths inside the envelope, strengths beyond it.
+FACTORS: dict[str, tuple[str, tuple[float, ...], tuple[float, ...]]] = {
+    "cut off, share of the code": ("cut", (0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6), (0.7, 0.8, 0.9, 1)),
+    "blur, % of the height": ("blur", (0.2, 0.4, 0.6, 0.8, 1.0, 1.2), (1.6, 2)),
+    "glare, radius, % of height": ("glare", (5, 10, 15, 20), (25, 30)),
+    "code's side, % of height": ("share", (10, 12, 16, 20, 30, 50, 70, 90), (6, 8, 100, 120)),
+    "exposure": ("gain", (0.15, 0.25, 0.5, 1, 2, 3, 5, 8), ()),
+    "turned, degrees": ("turn", (0, 15, 30, 45, 60, 75), ()),
+    "tilt, % of the side": ("tilt", (0, 5, 10, 15, 20), (25,)),
+    "noise, of 256": ("noise", (5, 10, 20, 30, 40, 60), ()),
+    "JPEG quality": ("quality", (5, 10, 20, 40, 60, 90), ()),
+}
+SCALES = {"blur": 0.01, "glare": 0.01, "share": 0.01, "tilt": 0.01, "turn": math.pi / 180}
+ALL_AT_ONCE = "all at once, half as strong"
+
+
+def rows() -> Iterator[Row]:
+    for what, (_, inside, beyond) in FACTORS.items():
+        yield from (Row(what, value) for value in inside)
+        yield from (Row(what, value, promised=False) for value in beyond)
+    yield Row(ALL_AT_ONCE, None)
+
+
+def view_of(row: Row, number: int) -> View:
+    """An ordinary view but for what the row is about."""
+    chance = random.Random(f"{row}/{number}")
+    view = View(
+        seed=chance.randrange(1 << 30),
+        size=chance.choice(((640, 480), (640, 480), (1280, 960), (1600, 1200))),
+        share=chance.uniform(0.3, 0.7),
+        blur=chance.uniform(0.0007, 0.0025),
+        tilt=chance.uniform(0, 0.1),
+        gain=chance.uniform(0.6, 1.6),
+        noise=chance.uniform(4, 14),
+        quality=chance.randint(70, 92),
+    )
+    if row.value is not None:
+        name = FACTORS[row.what][0]
+        value = row.value * SCALES.get(name, 1)
+        return replace(view, **{name: round(value) if name == "quality" else value})
+    return replace(
+        view,
+        cut=chance.choice((0, chance.uniform(0, 0.5))),
+        share=chance.uniform(0.2, 0.8),
+        blur=chance.uniform(0, 0.006),
+        glare=chance.choice((0, chance.uniform(0, 0.1))),
+        gain=2 ** chance.uniform(-1.3, 2),
+        tilt=chance.uniform(0, 0.12),
+        noise=chance.uniform(4, 30),
+        quality=chance.randint(20, 92),
+    )
+
+
+@cache
+def _whole(location: str) -> Codes:
+    return _look(seen([Slate(INSPECTION, location)], View(7, (640, 480))))
+
+
+@cache
+def _pictures() -> list[tuple[bytes, Codes]]:
+    return [(data, _look(data)) for data in map(surface, range(12))]
+
+
+def _look(data: bytes) -> Codes:
+    return find_codes(io.BytesIO(data))
+
+
+def surface(number: int) -> bytes:
+    """A drawn inner surface, every second one with a condition on it."""
+    chance = random.Random(f"surface/{number}")
+    condition = chance.choice(sorted(MARKS)) if number // len(KINDS) % 2 else None
+    size = chance.choice(((640, 480), (640, 480), (1280, 960)))
+    scene = Scene(f"KG{30000 + number % 97}-E", f"L{number % 37}", number)
+    out = io.BytesIO()
+    picture = draw(KINDS[number % len(KINDS)], scene, chance.randint(1, 9), condition, size)
+    picture.save(out, "JPEG", quality=chance.randint(70, 92))
+    return out.getvalue()
+
+
+def outcome(row: Row, number: int) -> str:
+    """What the pictures after the bad slate of this sequence come to."""
+    chance = random.Random(f"{row}/{number}/card")
+    ground = Image.open(io.BytesIO(chance.choice(_pictures())[0])) if chance.random() < 0.5 else None
+    bad = _look(seen([Slate(INSPECTION, B)], view_of(row, number), ground))
+    plain = [codes for _, codes in chance.choices(_pictures(), k=4)]
+    shown = [_whole(A), plain[0], bad, plain[1], plain[2], _whole(C), plain[3]]
+    paths = [b"DCIM/100TWVS_/TWVS%04d.JPG" % at for at in range(1, len(shown) + 1)]
+    placed = place(map(Shot, paths, shown), JOB)
+    before, after, end = (_only({placed[paths[at]] for at in these}) for these in ((0, 1), (3, 4), (5, 6)))
+    assert (before.location, end.location) == (A, C), "a whole slate among good ones was not read"
+    if after.location is None:
+        return HALF_READ
+    return READ if after.location == B else WRONG
+
+
+def _only(placings: set[Placing]) -> Placing:
+    (one,) = {replace(placing, slate=False) for placing in placings}
+    return one
+
+
+def measure(wanted: Iterable[tuple[Row, int]], workers: int) -> dict[Row, Counter[str]]:
+    """Outcomes by row, of sequences given by row and number."""
+    asked = list(wanted)
+    counted: dict[Row, Counter[str]] = {row: Counter() for row, _ in asked}
+    for (row, _), came in zip(asked, _spread(outcome, asked, workers), strict=True):
+        counted[row][came] += 1
+    return counted
+
+
+def false_alarms(wanted: Iterable[tuple[str, int]], workers: int) -> dict[str, tuple[int, int]]:
+    """By kind of picture: how many passed for a slate, of how many."""
+    asked = list(wanted)
+    counted: dict[str, tuple[int, int]] = {}
+    for (kind, _), alarm in zip(asked, _spread(_alarms, asked, workers), strict=True):
+        passed, number = counted.get(kind, (0, 0))
+        counted[kind] = passed + alarm, number + 1
+    return counted
+
+
+def plain_pictures(number: int) -> Iterator[tuple[str, int]]:
+    """Half of them surfaces, half of them hardware and noise."""
+    kinds = list(hardware_views.KINDS)
+    for at in range(number // 2):
+        yield "inner surfaces", at
+        yield kinds[at % len(kinds)], at
+
+
+def _alarms(kind: str, number: int) -> bool:
+    drawn = surface(number) if kind == "inner surfaces" else hardware_views.hardware(kind, number)
+    return _look(drawn) != NONE
+
+
+def _spread(work: Callable[[Any, int], Any], asked: Sequence[tuple[Any, int]], workers: int) -> list[Any]:
+    of, numbers = [one for one, _ in asked], [number for _, number in asked]
+    if workers == 1:
+        return list(map(work, of, numbers))
+    with ProcessPoolExecutor(workers) as pool:
+        return list(pool.map(work, of, numbers, chunksize=8))
+
+
+def cost() -> str:
+    """Of an ordinary picture of 2 megapixels on one core, without a slate: the look, and what of it the
+    patterns take."""
+    out = io.BytesIO()
+    draw("gear", Scene("KG30401-E", "KG.1.RING"), 3, None, (1600, 1200)).save(out, "JPEG", quality=88)
+    grey = Image.open(out).convert("L")
+    look = min(seconds(lambda: find_codes(out)) for _ in range(30)) * 1000
+    patterns = min(seconds(lambda: find_patterns(grey)) for _ in range(30)) * 1000
+    return f"a look at 1600 x 1200 takes {look:.1f} ms, {patterns:.1f} ms of it the patterns"
+
+
+def run(folder: Path) -> str:
+    workers = os.cpu_count() or 1
+    share = {row: TOGETHER if row.value is None else TO_A_ROW for row in rows()}
+    counted = measure(((row, at) for row, number in share.items() for at in range(number)), workers)
+    alarms = false_alarms(plain_pictures(PLAIN), workers)
+    return "\n".join([*table(counted), *alarm_lines(alarms), cost()])
+
+
+def table(counted: Mapping[Row, Counter[str]]) -> Iterator[str]:
+    yield f"{'slates: a bad slate between two whole ones':36} {READ:>10} {HALF_READ:>10} {WRONG:>12}"
+    for row, came in counted.items():
+        mark = "" if row.promised else "  (beyond what is promised)"
+        yield f"{row!s:36} {came[READ]:10} {came[HALF_READ]:10} {came[WRONG]:12}{mark}"
+    for promised, where in ((True, "inside"), (False, "beyond")):
+        sums = Counter[str]()
+        for row, came in counted.items():
+            sums += came if row.promised is promised else Counter()
+        yield (
+            f"{where} what is promised: wrong place without a word {sums[WRONG]} of {sums.total()}, "
+            f"half-read {sums[HALF_READ]}, read {sums[READ]}"
+        )
+
+
+def alarm_lines(counted: Mapping[str, tuple[int, int]]) -> Iterator[str]:
+    for kind, (passed, number) in counted.items():
+        yield f"taken for a slate: {passed} of {number} {kind}"
