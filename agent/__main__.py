@@ -178,6 +178,12 @@ def read(
     keep_unplaced: Annotated[
         bool, typer.Option("--keep-unplaced", help="Also take a card of another site.")
     ] = False,
+    whole_card: Annotated[
+        bool,
+        typer.Option(
+            "--whole-card", help="--person has seen that this is a whole card, although it has no marker."
+        ),
+    ] = False,
     push: Annotated[
         bool | None,
         typer.Option("--push/--no-push", help="Default: try once; --push: wait until it is held."),
@@ -185,7 +191,7 @@ def read(
 ) -> None:
     """Read a card that came back. Nothing on it is changed."""
     said = Said(
-        unit, inspection, profile, scope, person, shift, keep_unplaced,
+        unit, inspection, profile, scope, person, shift, keep_unplaced, whole_card,
         complete or [], complete_all, not_inspected or [],
     )  # fmt: skip
     if not path.is_dir():
@@ -197,14 +203,35 @@ def read(
         return_id = _read(station, card)
         if push is not False:
             push_now(station, return_id, wait=bool(push))
-        row = station.returns.one(return_id)
-        assert row is not None
+        row = station.returns.shown(return_id)
         screen.console.print(escape(standing_of(row)), style="bold", soft_wrap=True)
         unread = bool(station.returns.unread(return_id))
     if unread:
         raise typer.Exit(EXIT_UNREAD)
     if push and row["state"] != "held":
         raise typer.Exit(LinkDown.exit_code)
+
+
+@app.command()
+def confirm(
+    card_return: Annotated[UUID, typer.Argument(help="The card return, as `status` names it.")],
+    person: Annotated[str, typer.Option(help="Who has seen that a whole card was read.")],
+) -> None:
+    """Say that what was read was a whole card, so that its wipe can be cleared once everything is held."""
+    with _workstation() as station:
+        if station.returns.one(card_return) is None:
+            raise AgentError(
+                f"There is no card return {card_return} on this workstation.",
+                "Nothing was changed.",
+                "Take the id from: sightledger-agent status",
+            )
+        row = station.returns.shown(card_return)
+        if row["state"] == "reading" or not row["complete"] or row["extent"] == "part":
+            raise AgentError(
+                f"This cannot be confirmed: {standing_of(row)}.", "Nothing was changed. Do not wipe the card."
+            )
+        station.returns.confirm(card_return, person)
+        screen.say(standing_of(station.returns.shown(card_return)))
 
 
 @contextmanager

@@ -1,4 +1,4 @@
-"""The agent's SQLite file: opened so that a commit survives a power cut, migrated by `user_version`."""
+"""The agent's SQLite file: opened so that a commit survives a power cut, laid out once."""
 
 from __future__ import annotations
 
@@ -12,8 +12,7 @@ from agent.errors import AgentError
 
 BUSY_MS = 60_000
 
-MIGRATIONS = (
-    """
+SCHEMA = """
     CREATE TABLE documents(
         name TEXT PRIMARY KEY, etag TEXT, body BLOB NOT NULL, fetched_at TEXT NOT NULL) WITHOUT ROWID;
     CREATE TABLE revisions(
@@ -22,13 +21,17 @@ MIGRATIONS = (
     CREATE TABLE preparations(
         card_id TEXT PRIMARY KEY, wire BLOB NOT NULL, made_at TEXT NOT NULL, sent_at TEXT, trouble TEXT)
         WITHOUT ROWID;
+    CREATE INDEX preparations_unsent ON preparations(card_id) WHERE sent_at IS NULL AND trouble IS NULL;
     -- state: reading, copied, held. `opening` and `files.wire` are kept as sent, so that a repeated
-    -- request is the same request (I8).
+    -- request is the same request (I8). `extent` is what was read of the card when the reading ended;
+    -- `confirmed_by` who has confirmed, then or later, that it was a whole one.
     CREATE TABLE returns(
         id TEXT PRIMARY KEY, state TEXT NOT NULL, unit TEXT, inspection_id TEXT, revision_id TEXT,
         opening BLOB NOT NULL, source TEXT NOT NULL, started_at TEXT NOT NULL, finished_at TEXT,
-        complete INTEGER, files INTEGER NOT NULL DEFAULT 0, bytes INTEGER NOT NULL DEFAULT 0,
-        manifest_sha256 TEXT, skipped INTEGER NOT NULL DEFAULT 0,
+        complete INTEGER, extent TEXT NOT NULL DEFAULT 'not_confirmed', extent_note TEXT NOT NULL DEFAULT '',
+        confirmed_by TEXT, aside TEXT NOT NULL DEFAULT '[]',
+        files INTEGER NOT NULL DEFAULT 0, bytes INTEGER NOT NULL DEFAULT 0, manifest_sha256 TEXT,
+        part_files INTEGER NOT NULL, short_part INTEGER NOT NULL,
         tries INTEGER NOT NULL DEFAULT 0, next_try REAL NOT NULL DEFAULT 0, trouble TEXT) WITHOUT ROWID;
     CREATE INDEX returns_by_state ON returns(state);
     CREATE TABLE files(
@@ -42,29 +45,22 @@ MIGRATIONS = (
         PRIMARY KEY(return_id, ordinal)) WITHOUT ROWID;
     CREATE TABLE statements(
         id TEXT PRIMARY KEY, return_id TEXT NOT NULL, wire BLOB NOT NULL, trouble TEXT) WITHOUT ROWID;
+    CREATE INDEX statements_by_return ON statements(return_id);
     CREATE TABLE receipts(return_id TEXT PRIMARY KEY, body BLOB NOT NULL, verified_at TEXT NOT NULL);
-    -- One row per digest: what its bytes are, whether they lie in the spool, whether a receipt lists them.
+    -- One row per digest: what its bytes are, whether they lie in the spool, whether a receipt lists them:
+    -- since when by the service's clock (held_at) and by this computer's (held_noted).
     CREATE TABLE originals(
-        sha256 TEXT PRIMARY KEY, size INTEGER NOT NULL, facts BLOB NOT NULL, spooled_at TEXT, held_at TEXT)
-        WITHOUT ROWID;
+        sha256 TEXT PRIMARY KEY, size INTEGER NOT NULL, facts BLOB NOT NULL, spooled_at TEXT, held_at TEXT,
+        held_noted TEXT) WITHOUT ROWID;
     CREATE INDEX originals_by_size ON originals(size);
     CREATE INDEX originals_to_prune ON originals(held_at) WHERE spooled_at IS NOT NULL;
-    CREATE TABLE taken(fingerprint TEXT PRIMARY KEY, return_id TEXT, taken_at TEXT NOT NULL) WITHOUT ROWID;
-    """,
-    """
-    CREATE INDEX statements_by_return ON statements(return_id);
-    CREATE INDEX preparations_unsent ON preparations(card_id) WHERE sent_at IS NULL AND trouble IS NULL;
     -- Bytes found in the spool by a rebuild, of which nothing is known but that they are sound.
     CREATE INDEX originals_unexplained ON originals(sha256) WHERE facts=x'' AND held_at IS NULL;
-    """,
-    """
-    -- Returns of an earlier agent may be half sent: they stay cut as they were.
-    ALTER TABLE returns ADD COLUMN part_files INTEGER NOT NULL DEFAULT 500;
-    """,
-    """
-    ALTER TABLE returns ADD COLUMN short_part INTEGER NOT NULL DEFAULT 0;
-    """,
-)
+    -- Insertions of media that were read to their end, while they last (agent.cards.slots).
+    CREATE TABLE readings(
+        key TEXT PRIMARY KEY, root TEXT NOT NULL, return_id TEXT, taken_at TEXT NOT NULL) WITHOUT ROWID;
+"""
+VERSION = 1
 
 
 DAMAGE = frozenset({sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB})
@@ -97,7 +93,7 @@ def open_database(path: Path, any_thread: bool = False) -> sqlite3.Connection:
         connection.row_factory = sqlite3.Row
         for pragma in ("journal_mode=WAL", "synchronous=FULL", "foreign_keys=ON"):
             connection.execute(f"PRAGMA {pragma}")
-        _migrate(connection)
+        _lay_out(connection)
     except sqlite3.DatabaseError as error:
         if connection is not None:
             connection.close()
@@ -115,26 +111,22 @@ def open_database(path: Path, any_thread: bool = False) -> sqlite3.Connection:
     return connection
 
 
-def _migrate(connection: sqlite3.Connection) -> None:
-    if _version(connection) == len(MIGRATIONS):
+def _lay_out(connection: sqlite3.Connection) -> None:
+    if _version(connection) == VERSION:
         return
     with transaction(connection):
         version = _version(connection)
-        if version > len(MIGRATIONS):
-            raise sqlite3.DatabaseError(f"its version {version} is newer than this agent's {len(MIGRATIONS)}")
-        for number in range(version, len(MIGRATIONS)):
-            for statement in _statements(MIGRATIONS[number]):
+        if version > VERSION:
+            raise sqlite3.DatabaseError(f"its version {version} is newer than this agent's {VERSION}")
+        if version < VERSION:
+            # Split by hand: executescript would commit in between, and half a schema must not stay.
+            for statement in filter(str.strip, SCHEMA.split(";\n")):
                 connection.execute(statement)
-        connection.execute(f"PRAGMA user_version={len(MIGRATIONS)}")
+        connection.execute(f"PRAGMA user_version={VERSION}")
 
 
 def _version(connection: sqlite3.Connection) -> int:
     return int(connection.execute("PRAGMA user_version").fetchone()[0])
-
-
-def _statements(script: str) -> list[str]:
-    """Split by hand: executescript would commit in between, and half a migration must not stay."""
-    return [part for part in script.split(";\n") if part.strip()]
 
 
 @contextmanager

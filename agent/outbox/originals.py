@@ -63,29 +63,35 @@ class Originals:
 
     def note_held(self, digests: Iterable[str], at: datetime) -> None:
         """The service holds these since `at` at the latest, by its own clock."""
+        noted_at = now().isoformat()
         with transaction(self._sql):
             self._sql.executemany(
-                "UPDATE originals SET held_at=coalesce(held_at,?) WHERE sha256=?",
-                ((at.isoformat(), digest) for digest in digests),
+                "UPDATE originals SET held_at=coalesce(held_at,?), held_noted=coalesce(held_noted,?)"
+                " WHERE sha256=?",
+                ((at.isoformat(), noted_at, digest) for digest in digests),
             )
 
     def distrust(self, digests: Iterable[str]) -> None:
         """Neither spool nor service has these: the next read of a card copies them again."""
         with transaction(self._sql):
             self._sql.executemany(
-                "UPDATE originals SET held_at=NULL, spooled_at=NULL WHERE sha256=?", [(d,) for d in digests]
+                "UPDATE originals SET held_at=NULL, held_noted=NULL, spooled_at=NULL WHERE sha256=?",
+                [(digest,) for digest in digests],
             )
 
-    def prunable(self, before: datetime | None) -> Iterator[str]:
-        """Spooled digests that a receipt lists since `before` (the service's time), longest held first;
-        None: however short ago.
+    def prunable(self, before: datetime | None, noted_before: datetime | None = None) -> Iterator[str]:
+        """Spooled digests that a receipt lists since `before` (the service's time), and since
+        `noted_before` by this computer's clock, longest held first; None: however short ago.
 
         Those that a return on its way still names are left.
         """
-        held_at, digest, until = "", "", "9" if before is None else before.isoformat()
+        held_at, digest = "", ""
+        until, noted_until = (LAST if at is None else at.isoformat() for at in (before, noted_before))
         while True:
             rows = self._sql.execute(PRUNABLE, (until, held_at, digest, DIGESTS_AT_ONCE)).fetchall()
-            yield from (row["sha256"] for row in rows if not row["wanted"])
+            yield from (
+                row["sha256"] for row in rows if not row["wanted"] and row["held_noted"] <= noted_until
+            )
             if len(rows) < DIGESTS_AT_ONCE:
                 return
             held_at, digest = rows[-1]["held_at"], rows[-1]["sha256"]
@@ -102,9 +108,11 @@ class Originals:
             )
 
 
+# After every time that isoformat writes.
+LAST = "9"
 # In steps by key, so that neither a long answer nor an open cursor stands in the way of other threads.
 PRUNABLE = (
-    "SELECT sha256, held_at, EXISTS(SELECT 1 FROM files f JOIN returns r ON r.id=f.return_id"
+    "SELECT sha256, held_at, held_noted, EXISTS(SELECT 1 FROM files f JOIN returns r ON r.id=f.return_id"
     "  WHERE f.sha256=o.sha256 AND r.state<>'held') AS wanted"
     " FROM originals o WHERE spooled_at IS NOT NULL AND held_at<=? AND (held_at, sha256)>(?,?)"
     " ORDER BY held_at, sha256 LIMIT ?"

@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterable, Iterator
 from datetime import timedelta
 from itertools import islice
 
+from agent.outbox.database import now
 from agent.outbox.originals import Originals
 from agent.outbox.spool import Spool
 from agent.settings import Settings
@@ -16,11 +17,12 @@ AT_ONCE = 100
 def prune(returns: Originals, spool: Spool, settings: Settings) -> int:
     """Remove copies held for longer than `keep_days`, and more while the disk is short; how many.
 
-    Age goes by the service's time alone: a clock of this workstation that lies removes nothing early.
+    That time must have passed by the service's clock and by this workstation's: one of them that lies, or
+    jumps ahead, removes nothing early.
     """
-    heard, removed = returns.heard(), 0
+    heard, removed, kept = returns.heard(), 0, timedelta(days=settings.keep_days)
     if heard is not None:
-        removed += _remove(returns, spool, returns.prunable(heard - timedelta(days=settings.keep_days)))
+        removed += _remove(returns, spool, returns.prunable(heard - kept, now() - kept))
     return removed + make_room(returns, spool, settings.spool_free)
 
 

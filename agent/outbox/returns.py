@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from datetime import datetime
 from typing import TypeVar
@@ -12,7 +12,7 @@ from uuid import UUID
 import msgspec
 
 from agent.outbox.database import now, transaction
-from agent.outbox.journal import Closed, Journals, NotRead, Opened, Record, Said, Took
+from agent.outbox.journal import Closed, Confirmed, Ending, Journals, NotRead, Opened, Record, Said, Took
 from agent.outbox.originals import Originals
 from agent.outbox.sending import CUT, Cut, Sending
 from service.contract.cards import (
@@ -152,9 +152,7 @@ class Returns(Originals, Sending):
                 (str(statement.id), str(return_id), wire),
             )
 
-    def close(
-        self, return_id: UUID, complete: bool, skipped: int, finished_at: datetime | None = None
-    ) -> None:
+    def close(self, return_id: UUID, ending: Ending, finished_at: datetime | None = None) -> None:
         """Reading has ended: from here on the card may be removed."""
         files, size, unread = self._sql.execute(
             "SELECT count(*), coalesce(sum(size),0),"
@@ -162,23 +160,34 @@ class Returns(Originals, Sending):
             (str(return_id),),
         ).fetchone()
         finished_at = finished_at or now()
-        closed = Closed(
-            files=files, unread=unread, complete=complete, skipped=skipped, finished_at=finished_at
-        )
+        closed = Closed(files=files, unread=unread, ending=ending, finished_at=finished_at)
         with self.transaction():
             self.note(return_id, closed)
             self._sql.execute(
-                "UPDATE returns SET state='copied', finished_at=?, complete=?, files=?, bytes=?,"
-                " manifest_sha256=?, skipped=? WHERE id=? AND state='reading'",
+                "UPDATE returns SET state='copied', finished_at=?, complete=?, extent=?, extent_note=?,"
+                " confirmed_by=?, aside=?, files=?, bytes=?, manifest_sha256=?"
+                " WHERE id=? AND state='reading'",
                 (
                     finished_at.isoformat(),
-                    complete,
+                    ending.complete,
+                    ending.extent,
+                    ending.extent_note,
+                    ending.confirmed_by,
+                    msgspec.json.encode(ending.aside).decode("utf-8"),
                     files,
                     size,
                     self.manifest_digest(return_id),
-                    skipped,
                     str(return_id),
                 ),
+            )
+
+    def confirm(self, return_id: UUID, person: str) -> None:
+        """A person says of a return that is read that it was a whole card."""
+        with self.transaction():
+            if self.journals is not None and self.journals.path(return_id).exists():
+                self.note(return_id, Confirmed(person))
+            self._sql.execute(
+                "UPDATE returns SET confirmed_by=? WHERE id=? AND state<>'reading'", (person, str(return_id))
             )
 
     def forget(self, return_id: UUID) -> None:
@@ -202,13 +211,15 @@ class Returns(Originals, Sending):
         ).fetchone()
         return row
 
+    def shown(self, return_id: UUID) -> sqlite3.Row:
+        """A return with what a person must know of it: `unread_files`, and `lacking`, files whose bytes are
+        neither here as they were read nor held by the service."""
+        row: sqlite3.Row = self._sql.execute(f"{_SHOWN} WHERE r.id=?", (str(return_id),)).fetchone()
+        return row
+
     def newest(self, limit: int = 50) -> Sequence[sqlite3.Row]:
-        """The newest first (UUIDv7 ids ascend with their making)."""
-        return self._sql.execute(
-            "SELECT r.*, (SELECT count(*) FROM unread u WHERE u.return_id=r.id) AS unread_files"
-            " FROM returns r ORDER BY id DESC LIMIT ?",
-            (limit,),
-        ).fetchall()
+        """As `shown`, the newest first (UUIDv7 ids ascend with their making)."""
+        return self._sql.execute(f"{_SHOWN} ORDER BY r.id DESC LIMIT ?", (limit,)).fetchall()
 
     def in_state(self, state: str) -> list[sqlite3.Row]:
         """The oldest first (UUIDv7 ids ascend with their making)."""
@@ -319,9 +330,9 @@ class Returns(Originals, Sending):
                 (str(return_id), receipt, noted_at.isoformat()),
             )
             self._sql.execute(
-                "UPDATE originals SET held_at=coalesce(held_at,?) WHERE sha256 IN"
-                " (SELECT sha256 FROM files WHERE return_id=?)",
-                ((at or noted_at).isoformat(), str(return_id)),
+                "UPDATE originals SET held_at=coalesce(held_at,?), held_noted=coalesce(held_noted,?)"
+                " WHERE sha256 IN (SELECT sha256 FROM files WHERE return_id=?)",
+                ((at or noted_at).isoformat(), noted_at.isoformat(), str(return_id)),
             )
             self._sql.execute("UPDATE returns SET state='held', trouble=NULL WHERE id=?", (str(return_id),))
         # Only now that the receipt is on the disk: until then the journal is the second witness.
@@ -335,16 +346,23 @@ class Returns(Originals, Sending):
         ).fetchone()
         return int(files), int(size)
 
-    # Cards taken and prepared
+    # Cards read and prepared
 
-    def was_taken(self, fingerprint: str) -> bool:
-        found = self._sql.execute("SELECT 1 FROM taken WHERE fingerprint=?", (fingerprint,))
-        return found.fetchone() is not None
+    def reading_of(self, key: str) -> UUID | None:
+        """The return that was read to its end under this key (agent.cards.slots)."""
+        row = self._sql.execute("SELECT return_id FROM readings WHERE key=?", (key,)).fetchone()
+        return None if row is None else UUID(row["return_id"])
 
-    def note_taken(self, fingerprint: str, return_id: UUID | None) -> None:
+    def note_reading(self, key: str, root: str, return_id: UUID) -> None:
         self._sql.execute(
-            "INSERT OR REPLACE INTO taken VALUES(?,?,?)", (fingerprint, _text(return_id), now().isoformat())
+            "INSERT OR REPLACE INTO readings VALUES(?,?,?,?)", (key, root, str(return_id), now().isoformat())
         )
+
+    def forget_readings(self, present: Iterable[str]) -> None:
+        """Media that are no longer in at one of the roots have to be read when they are put in again."""
+        roots = {row["root"] for row in self._sql.execute("SELECT DISTINCT root FROM readings")}
+        for root in roots - set(present):
+            self._sql.execute("DELETE FROM readings WHERE root=?", (root,))
 
     def note_prepared(self, card_id: UUID, prepared: CardPrepared) -> None:
         wire = msgspec.json.encode(prepared)
@@ -372,6 +390,14 @@ class Returns(Originals, Sending):
         )
         if self.journals is not None:
             self.journals.drop_prepared(card_id)
+
+
+_SHOWN = """
+SELECT r.*, (SELECT count(*) FROM unread u WHERE u.return_id=r.id) AS unread_files,
+ CASE WHEN r.state='copied' THEN
+  (SELECT count(DISTINCT f.sha256) FROM files f JOIN originals o ON o.sha256=f.sha256
+   WHERE f.return_id=r.id AND o.spooled_at IS NULL AND o.held_at IS NULL) ELSE 0 END AS lacking
+FROM returns r"""
 
 
 def _text(value: UUID | None) -> str | None:

@@ -26,14 +26,32 @@ def stopped() -> ReadingStopped:
     )
 
 
+class CardGone(AgentError):
+    """The card was taken out while its reading waited for room."""
+
+
+def _gone() -> CardGone:
+    return CardGone(
+        "The card was taken out while its reading waited for room on the disk.",
+        "What was copied is kept and pushed, marked as not complete. Do not wipe the card.",
+        "Free space on the disk or wait until more is pushed, then put the card in again.",
+    )
+
+
 class Room:
-    """Shared by the threads that read one card; each gives its own access to the outbox."""
+    """Shared by the threads that read one card; each gives its own access to the outbox. `absent` tells
+    that the card is no longer in."""
 
     def __init__(
-        self, spool: Spool, keep_free: int, stopping: Callable[[], bool], say: Callable[[str], None]
+        self,
+        spool: Spool,
+        keep_free: int,
+        stopping: Callable[[], bool],
+        say: Callable[[str], None],
+        absent: Callable[[], bool] = lambda: False,
     ) -> None:
         self._spool, self._keep_free = spool, keep_free
-        self._stopping, self._say = stopping, say
+        self._stopping, self._say, self._absent = stopping, say, absent
         self._ended = threading.Event()
         self._guard = threading.Lock()
         self._waiting = 0
@@ -45,7 +63,8 @@ class Room:
     def wait_for(self, size: int, originals: Originals, was_full: bool = False) -> None:
         """Return once `size` bytes fit above the mark; with `was_full` not at once, whatever the disk says.
 
-        Copies that a receipt lists give way first. Raises ReadingStopped when asked to end meanwhile.
+        Copies that a receipt lists give way first. Raises ReadingStopped when asked to end meanwhile,
+        CardGone when the card is taken out.
         """
         wanted = size + self._keep_free
         if not was_full and self._is_room(wanted, originals):
@@ -55,6 +74,8 @@ class Room:
             while True:
                 if self._ended.wait(LOOK_EVERY) or self._stopping():
                     raise stopped()
+                if self._absent():
+                    raise _gone()
                 if self._is_room(wanted, originals):
                     break
         finally:

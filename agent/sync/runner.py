@@ -4,16 +4,10 @@ from __future__ import annotations
 
 import sqlite3
 import threading
-import time
 from collections.abc import Callable, Sequence
-from pathlib import Path
 from uuid import UUID
 
-from agent.cards.identifying import Said, identify
-from agent.cards.marker import MARKER_NAME, Marker, read_marker
-from agent.cards.media import media_present
-from agent.cards.reading import Progress, close_interrupted, read_card, taken_key
-from agent.cards.walking import Survey, Walk, readable, survey
+from agent.cards.reading import close_interrupted
 from agent.client.clock import steady
 from agent.client.http import origin_of
 from agent.client.service import Service
@@ -28,11 +22,10 @@ from agent.sync.progress import Shown, text_of
 from agent.sync.pull import pull
 from agent.sync.push import push_due, push_preparations
 from agent.sync.waiting import Reach, Waits
+from agent.sync.watching import CardWatch, Log
 from agent.wording import standing_of
 from agent.workstation import Workstation
 
-Log = Callable[[str], None]
-RETRY_CARD = 60.0
 BREATH = 1.0
 PROBE_SECONDS = 5.0
 TELL_EVERY = 30.0
@@ -45,10 +38,7 @@ class Runner:
         self._state = state
         self._log = log
         self._stop = threading.Event()
-        # Cards that are in a slot and not to be read now: where each is, and until when.
-        self._passed_over: dict[str, tuple[Path, float]] = {}
-        # Incomplete ones that were tried once more without being taken out.
-        self._tried: set[str] = set()
+        self._cards = CardWatch(log, self._stop)
         self._said = ""
         self._service, self._store = Reach(), Reach()
         self._store_origin = ""
@@ -63,7 +53,7 @@ class Runner:
         with Workstation(self._state, self._log) as station:
             self._close_interrupted(station)
             troubles = self._link_pass(station, pulling=True, reporting=False)
-            troubles += self._card_pass(station)
+            troubles += self._cards.look(station)
             return troubles + self._link_pass(station, pulling=False, reporting=True, forced=True)
 
     def forever(self) -> None:
@@ -107,7 +97,7 @@ class Runner:
                 self._stop.wait(5)
 
     def _cards_turn(self, station: Workstation, due: dict[str, float]) -> None:
-        for trouble in self._card_pass(station):
+        for trouble in self._cards.look(station):
             self._log(trouble.text())
         self._stop.wait(station.settings.watch_every)
 
@@ -192,9 +182,9 @@ class Runner:
                 pusher.show = self._tell
                 troubles = push_due(pusher, station.returns, pusher.stopping, forced, self._waits)
             for row in waiting:
-                standing = station.returns.one(UUID(row["id"]))
-                if standing is not None and standing["state"] == "held":
-                    self._log(f"{standing['unit'] or 'card'}: {standing_of(standing)}")
+                shown = station.returns.shown(UUID(row["id"]))
+                if shown["state"] == "held":
+                    self._log(f"{shown['unit'] or 'card'}: {standing_of(shown)}")
             prune(station.returns, station.spool, station.settings)
         return troubles
 
@@ -220,60 +210,6 @@ class Runner:
             self._told_at = steady()
             self._log(f"pushing {shown.card_return}: {text_of(shown)}")
 
-    def _card_pass(self, station: Workstation) -> list[AgentError]:
-        troubles = []
-        present = media_present(station.settings)
-        self._passed_over = {key: one for key, one in self._passed_over.items() if one[0] in present}
-        for root in present:
-            if self._stop.is_set():
-                break
-            try:
-                self._look_at(station, root)
-            except AgentError as error:
-                troubles.append(error)
-        return troubles
-
-    def _look_at(self, station: Workstation, root: Path) -> None:
-        marker, found = read_marker(root), survey(root)
-        key = taken_key(marker, found)
-        if station.returns.was_taken(key) or self._passed_over.get(key, (root, 0.0))[1] > time.monotonic():
-            return
-        if holds_only_ours(root, marker):
-            return
-        if marker is None and not station.settings.take_unmarked:
-            self._passed_over[key] = (root, float("inf"))
-            self._log(
-                f"{root} holds no marker of ours; to take it: sightledger-agent read {root} --unit SERIAL"
-            )
-            return
-        # Should it fail, a person has time to act before it is tried again.
-        self._passed_over[key] = (root, time.monotonic() + RETRY_CARD)
-        self._take(station, root, found)
-        # Not read to its end: once more when it is put in again. One that was pulled, and is back already, is
-        # another listing than that which was read, or is tried again after a while.
-        self._passed_over[key] = (root, self._until_again(root, key, found))
-
-    def _until_again(self, root: Path, key: str, found: Survey) -> float:
-        if survey(root).fingerprint != found.fingerprint or key not in self._tried:
-            self._tried.add(key)
-            return time.monotonic() + RETRY_CARD
-        return float("inf")
-
-    def _take(self, station: Workstation, root: Path, found: Survey) -> None:
-        card = identify(station.state, station.cache, station.enrolment, root, Said())
-        self._log(f"{root}: still reading - leave the card in ({found.files} files)")
-        return_id = read_card(
-            station.state,
-            station.returns,
-            station.spool,
-            card,
-            found,
-            Progress(stopping=self._stop.is_set, say=lambda text: self._log(f"{root}: {text}")),
-        )
-        standing = station.returns.one(return_id)
-        assert standing is not None
-        self._log(f"{card.unit or root}: {standing_of(standing)}")
-
 
 def _explain(station: Workstation, service: Service) -> None:
     """What a rebuild found in the spool without a card return may be held already, and then be pruned."""
@@ -292,9 +228,3 @@ def service_answers(station: Workstation) -> bool:
     finally:
         service.close()
     return True
-
-
-def holds_only_ours(root: Path, marker: Marker | None) -> bool:
-    """A card without a file but those of its preparation: there is nothing to read yet."""
-    ours = {MARKER_NAME, *(marker.own_files if marker else ())}
-    return all(readable(entry.name)[0] in ours for entry in Walk(root))

@@ -43,6 +43,9 @@ Mark = Literal[
     "too_large_to_judge",
     "slate",
 ]
+# What was read of a card: all of it, as it was prepared, or as a person confirmed; or what nobody has confirmed;
+# or a card from which a part of its preparation is gone; or a folder of a larger medium.
+CardExtent = Literal["as_prepared", "confirmed", "not_confirmed", "not_as_prepared", "part"]
 PlacementRule = Literal["folder", "file_name", "exif", "order", "slate", "by_hand"]
 
 
