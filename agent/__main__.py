@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import signal
-import sqlite3
 import sys
 import time
 from collections.abc import Callable, Iterator
@@ -26,12 +25,12 @@ from agent.cards.reading import Card, close_interrupted, read_card
 from agent.cards.walking import survey
 from agent.client.service import Service
 from agent.errors import AgentError, LinkDown
-from agent.outbox.database import Damaged, is_damage, now
+from agent.outbox.database import Damaged, explained, is_damage, now
 from agent.outbox.rebuilding import ask_held
 from agent.outbox.rebuilding import rebuild as outbox_again
 from agent.profiles.schema import DEFAULT, SHIPPED
 from agent.pushing import push_now
-from agent.settings import Enrolment, State, state_at
+from agent.settings import Enrolment, state_at
 from agent.standing import queue_facts, status_facts
 from agent.sync.progress import read_note, text_of
 from agent.sync.pull import pull
@@ -52,7 +51,7 @@ app = typer.Typer(
 
 
 class _Chosen:
-    state: State
+    state = state_at(None)
 
 
 @app.callback()
@@ -338,20 +337,16 @@ def main() -> None:
     """The command; ends with the exit code of what went wrong."""
     try:
         app()
-    except AgentError as error:
-        screen.show_error(error)
-        raise SystemExit(error.exit_code) from None
-    except sqlite3.DatabaseError as error:
-        if not is_damage(error):
-            raise
-        screen.show_error(
-            Damaged(
+    except Exception as error:
+        trouble = explained(error, _Chosen.state.database)
+        if is_damage(error):
+            trouble = Damaged(
                 f"The agent's database is damaged: {error}.",
                 "What was copied lies in the spool and is not lost. Do not wipe any card.",
                 "Run the command again: the database is then set aside and made anew from the spool.",
             )
-        )
-        raise SystemExit(Damaged.exit_code) from None
+        screen.show_error(trouble)
+        raise SystemExit(trouble.exit_code) from None
 
 
 if __name__ == "__main__":

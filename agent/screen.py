@@ -176,8 +176,8 @@ def _show_retakes(returns: Returns, return_id: UUID, lines: list[LocationLine]) 
             console.print(f"  and {len(retake) - 60} more")
     for unread in returns.unread(return_id):
         console.print(escape(f"not read: {unread.path}: {unread.why}"), style="bold", soft_wrap=True)
-    for name in msgspec.json.decode(returns.shown(return_id)["aside"], type=list[str]):
-        say(f"left aside, a file of an operating system: {name}")
+    for aside in msgspec.json.decode(returns.shown(return_id)["aside"], type=list[str]):
+        say(f"left aside, a file of an operating system: {aside}")
 
 
 def _show_scope_clock(returns: Returns, return_id: UUID, card: Card, zone: tzinfo) -> None:

@@ -22,7 +22,7 @@ import msgspec
 from agent.cards.pictures import Facts, judge
 from agent.cards.walking import Entry
 from agent.errors import AgentError
-from agent.outbox.database import now, open_database
+from agent.outbox.database import OutboxFull, now, open_database
 from agent.outbox.originals import NOT_JUDGED
 from agent.outbox.returns import Returns
 from agent.outbox.room import Room
@@ -132,7 +132,7 @@ class Copier:
         while True:
             try:
                 return self._look_twice(entry, kind)
-            except SpoolFull:
+            except (SpoolFull, OutboxFull):
                 self._room.wait_for(entry.size, self._returns(), was_full=True)
             except CardFault as fault:
                 return Failed(entry, f"could not be read: {fault.why}", fault.may_pass)

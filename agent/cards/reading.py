@@ -19,12 +19,12 @@ from agent.cards.taking import BROKEN_OFF, Card, Progress, Taker, not_read
 from agent.cards.walking import Entry, Survey, Walk, readable
 from agent.errors import AgentError
 from agent.locking import lock
-from agent.outbox.database import is_damage, now
+from agent.outbox.database import explained, is_damage, is_full, now
 from agent.outbox.journal import Ending, Listed
 from agent.outbox.rebuilding import restore
 from agent.outbox.returns import Returns
 from agent.outbox.room import ReadingStopped, Room
-from agent.outbox.spool import Spool, SpoolError
+from agent.outbox.spool import Spool, SpoolError, SpoolFull
 from agent.settings import State
 from service.contract.cards import UnreadFile
 from service.contract.wire import new_id
@@ -82,8 +82,9 @@ def _outbox_written(state: State) -> Iterator[None]:
     except sqlite3.OperationalError as error:
         if is_damage(error):
             raise
-        raise SpoolError(
-            f"The agent's database {state.database} cannot be written: {error}.",
+        kind = SpoolFull if is_full(error, state.database) else SpoolError
+        raise kind(
+            explained(error, state.database).detail,
             "The card was not read to its end: leave it as it is, do not wipe it.",
             "Free space on this disk or have it looked at, then read the card again.",
         ) from error

@@ -20,7 +20,7 @@ from agent.cards.walking import Entry, Survey, readable
 from agent.errors import AgentError
 from agent.outbox.journal import Ending, Listed
 from agent.outbox.returns import Returns
-from agent.outbox.room import Room, is_full, stopped
+from agent.outbox.room import Room, stopped
 from agent.outbox.spool import Spool
 from agent.profiles.mapping import Placer
 from agent.profiles.schema import Profile
@@ -165,7 +165,7 @@ class Taker:
             try:
                 return step()
             except (AgentError, OSError, sqlite3.Error) as error:
-                if not is_full(error):
+                if not self.room.is_full(error):
                     raise
             self.room.wait_for(ROOM_FOR_ROWS, self.returns, was_full=True)
 
@@ -178,7 +178,7 @@ class Taker:
             self.spool.settle()
         except AgentError as error:
             # A second sync may answer well without having written: these files do not count as copied.
-            if not is_full(error):
+            if not self.room.is_full(error):
                 self._batch = []
             raise
         reach("read.settled")

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import errno
+import shutil
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -76,6 +78,83 @@ def is_damage(error: BaseException) -> bool:
     return isinstance(error, sqlite3.DatabaseError) and code is not None and code & 0xFF in DAMAGE
 
 
+class OutboxFull(AgentError):
+    """The disk under the state folder has no room; what failed can be done again once there is some."""
+
+    exit_code = 6
+
+
+# SQLite and the system need so much to open the outbox at all: with less, writing to a file that is mapped
+# into memory ends the process without a word (SIGBUS).
+LEAST_FREE = 1024 * 1024
+
+
+def refuse_full(path: Path) -> None:
+    """Raise OutboxFull when the disk has not even room to open the outbox."""
+    free = shutil.disk_usage(path.parent).free
+    if free < LEAST_FREE:
+        raise _full(path, free)
+
+
+def _full(path: Path, free: int) -> OutboxFull:
+    return OutboxFull(
+        f"The disk under {path.parent} is full: {free // 1000} kB are free, the agent needs "
+        f"{LEAST_FREE // 1000} kB to note anything.",
+        "Nothing that was copied or noted before is lost. Do not wipe any card.",
+        "Free space on this disk; the agent then goes on by itself.",
+    )
+
+
+def is_full(error: BaseException, path: Path) -> bool:
+    """Whether an error of SQLite says that its disk has no room; some only say that a write failed."""
+    code = getattr(error, "sqlite_errorcode", None)
+    if not isinstance(error, sqlite3.Error) or code is None:
+        return False
+    if code & 0xFF == sqlite3.SQLITE_FULL:
+        return True
+    return code & 0xFF == sqlite3.SQLITE_IOERR and shutil.disk_usage(path.parent).free < LEAST_FREE
+
+
+# What SQLite says of its file, by the low byte of its code (https://sqlite.org/rescode.html, seen).
+_SAYS = {
+    sqlite3.SQLITE_BUSY: "another process of this workstation has kept it for a minute",
+    sqlite3.SQLITE_LOCKED: "another process of this workstation has kept it for a minute",
+    sqlite3.SQLITE_READONLY: "it may only be read",
+    sqlite3.SQLITE_PERM: "it may not be opened",
+    sqlite3.SQLITE_CANTOPEN: "it cannot be opened",
+    sqlite3.SQLITE_IOERR: "its disk failed to read or write",
+}
+
+
+def explained(error: Exception, path: Path) -> AgentError:
+    """Whatever went wrong with the outbox at `path` or its disk, as a person needs it."""
+    if isinstance(error, AgentError):
+        return error
+    if is_full(error, path) or (isinstance(error, OSError) and error.errno in (errno.ENOSPC, errno.EDQUOT)):
+        return _full(path, shutil.disk_usage(path.parent).free)
+    kept = "What was copied lies in the spool folder beside it and is not lost. Do not wipe any card."
+    if isinstance(error, sqlite3.Error):
+        code = getattr(error, "sqlite_errorcode", None)
+        why = _SAYS.get(code & 0xFF, "it cannot be used") if code is not None else "it cannot be used"
+        return AgentError(
+            f"The agent's database {path}: {why} ({error}).",
+            kept,
+            "Look whether the state folder can be written and the disk is sound, then try again.",
+        )
+    if isinstance(error, OSError):
+        where = error.filename or path.parent
+        return AgentError(
+            f"{where}: {error.strerror or type(error).__name__}.",
+            kept,
+            "Look whether this folder is there and can be written, then try again.",
+        )
+    return AgentError(
+        f"The agent met what it was not made for: {type(error).__name__}: {error}.",
+        kept,
+        "Try again; if it stays so, report this line.",
+    )
+
+
 def now() -> datetime:
     return datetime.now(UTC)
 
@@ -83,9 +162,10 @@ def now() -> datetime:
 def open_database(path: Path, any_thread: bool = False) -> sqlite3.Connection:
     """A connection for one thread at a time; with `any_thread` another one may close it.
 
-    Raises Damaged, and AgentError for a file that cannot be opened or is newer than this agent.
+    Raises Damaged, OutboxFull, and AgentError for a file that cannot be opened or is newer than this agent.
     """
     connection = None
+    refuse_full(path)
     try:
         connection = sqlite3.connect(
             path, isolation_level=None, timeout=BUSY_MS / 1000, check_same_thread=not any_thread
@@ -103,11 +183,7 @@ def open_database(path: Path, any_thread: bool = False) -> sqlite3.Connection:
                 "Files already copied lie in the spool folder beside it. Do not wipe any card.",
                 "Run: sightledger-agent rebuild",
             ) from error
-        raise AgentError(
-            f"The agent's database {path} cannot be used: {error}.",
-            "Files already copied lie in the spool folder beside it. Do not wipe any card.",
-            "Keep the whole state folder and ask for help.",
-        ) from error
+        raise explained(error, path) from error
     return connection
 
 

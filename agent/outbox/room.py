@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import sqlite3
 import threading
 from collections.abc import Callable
 
 from agent.errors import AgentError
+from agent.outbox.database import OutboxFull, is_full
 from agent.outbox.originals import Originals
 from agent.outbox.pruning import make_room
 from agent.outbox.spool import FULL, Spool, SpoolFull
@@ -56,6 +56,12 @@ class Room:
         self._guard = threading.Lock()
         self._waiting = 0
 
+    def is_full(self, error: Exception) -> bool:
+        """Whether an error of spool, journal or outbox says that their disk has no room."""
+        if isinstance(error, OSError):
+            return error.errno in FULL
+        return isinstance(error, SpoolFull | OutboxFull) or is_full(error, self._spool.folder)
+
     def end(self) -> None:
         """Nobody waits any longer: the reading is over."""
         self._ended.set()
@@ -100,12 +106,3 @@ class Room:
             self._waiting -= 1
             if self._waiting == 0 and not self._ended.is_set() and not self._stopping():
                 self._say("there is room again: reading goes on - leave the card in")
-
-
-def is_full(error: Exception) -> bool:
-    """Whether an error of spool, journal or outbox says that the disk has no room."""
-    if isinstance(error, OSError):
-        return error.errno in FULL
-    return isinstance(error, SpoolFull) or (
-        isinstance(error, sqlite3.Error) and getattr(error, "sqlite_errorcode", None) == sqlite3.SQLITE_FULL
-    )

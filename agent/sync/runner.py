@@ -5,6 +5,8 @@ from __future__ import annotations
 import sqlite3
 import threading
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from typing import TypeGuard
 from uuid import UUID
 
 from agent.cards.reading import close_interrupted
@@ -14,13 +16,14 @@ from agent.client.service import Service
 from agent.client.store import answers
 from agent.errors import AgentError, LinkDown, Stopped
 from agent.locking import lock
-from agent.outbox.database import is_damage, now
+from agent.outbox.database import explained, is_damage, now
 from agent.outbox.pruning import prune
 from agent.outbox.rebuilding import ask_held
 from agent.settings import State
 from agent.sync.progress import Shown, text_of
 from agent.sync.pull import pull
 from agent.sync.push import push_due, push_preparations
+from agent.sync.troubles import LINK, Troubles
 from agent.sync.waiting import Reach, Waits
 from agent.sync.watching import CardWatch, Log
 from agent.wording import standing_of
@@ -28,7 +31,16 @@ from agent.workstation import Workstation
 
 BREATH = 1.0
 PROBE_SECONDS = 5.0
+AFTER_TROUBLE = 5.0
 TELL_EVERY = 30.0
+
+
+@dataclass
+class LinkPass:
+    """Which steps of a pass over the link were tried, and what went wrong with them."""
+
+    tried: list[str] = field(default_factory=list)
+    troubles: dict[str, AgentError] = field(default_factory=dict)
 
 
 class Runner:
@@ -39,7 +51,7 @@ class Runner:
         self._log = log
         self._stop = threading.Event()
         self._cards = CardWatch(log, self._stop)
-        self._said = ""
+        self._troubles = Troubles(log)
         self._service, self._store = Reach(), Reach()
         self._store_origin = ""
         self._waits = Waits()
@@ -52,9 +64,10 @@ class Runner:
         """One pass of everything; what went wrong."""
         with Workstation(self._state, self._log) as station:
             self._close_interrupted(station)
-            troubles = self._link_pass(station, pulling=True, reporting=False)
-            troubles += self._cards.look(station)
-            return troubles + self._link_pass(station, pulling=False, reporting=True, forced=True)
+            first = self._link_pass(station, pulling=True, reporting=False)
+            troubles = [*first.troubles.values(), *self._cards.look(station)]
+            last = self._link_pass(station, pulling=False, reporting=True, forced=True)
+            return [*troubles, *last.troubles.values()]
 
     def forever(self) -> None:
         """Until `stop`; whatever fails is said and tried again."""
@@ -75,10 +88,9 @@ class Runner:
             try:
                 with Workstation(self._state, self._log) as station:
                     self._turns(station, turn, due)
+                    self._troubles.over(turn.__name__)
             except Exception as error:
-                # A workstation that stopped taking cards would be worse than any single failure.
-                self._log(f"unexpected trouble, carrying on: {type(error).__name__}: {error}")
-                self._stop.wait(5)
+                self._carry_on(turn.__name__, error)
 
     def _turns(
         self,
@@ -90,11 +102,16 @@ class Runner:
         while not self._stop.is_set() and station.is_current():
             try:
                 turn(station, due)
+                self._troubles.over(turn.__name__)
             except Exception as error:
-                self._log(f"unexpected trouble, carrying on: {type(error).__name__}: {error}")
                 if is_damage(error):
                     raise
-                self._stop.wait(5)
+                self._carry_on(turn.__name__, error)
+
+    def _carry_on(self, about: str, error: Exception) -> None:
+        """A workstation that stopped taking cards would be worse than any single failure."""
+        self._troubles.begun(about, explained(error, self._state.database).text())
+        self._stop.wait(AFTER_TROUBLE)
 
     def _cards_turn(self, station: Workstation, due: dict[str, float]) -> None:
         for trouble in self._cards.look(station):
@@ -106,20 +123,22 @@ class Runner:
         pulling, reporting = at >= due.get("pull", 0), at >= due.get("report", 0)
         if self._service.due() and (not self._service.down or service_answers(station)):
             was_down, passed = self._service.down, station.traffic.meter.total
-            troubles = self._link_pass(station, pulling or was_down, reporting or was_down)
-            self._note_reach(station, troubles, station.traffic.meter.total > passed)
+            made = self._link_pass(station, pulling or was_down, reporting or was_down)
+            self._note_reach(station, made, station.traffic.meter.total > passed)
             if not self._service.down:
                 due |= {"pull": at + settings.pull_every} if pulling else {}
                 due |= {"report": at + settings.report_every} if reporting else {}
-            self._say_once("; ".join(one.detail for one in troubles if not isinstance(one, Stopped)))
+            self._tell_troubles(made)
         elif self._service.due():
             self._service.lost()
         self._stop.wait(BREATH)
 
-    def _note_reach(self, station: Workstation, troubles: list[AgentError], moved: bool) -> None:
+    def _note_reach(self, station: Workstation, made: LinkPass, moved: bool) -> None:
         """Whose fault it was: without the store cards are still prepared and plans pulled."""
-        lost = [one for one in troubles if isinstance(one, LinkDown) and not isinstance(one, Stopped)]
-        of_store = [one for one in lost if one.origin not in (None, origin_of(station.enrolment.url))]
+        lost = [trouble for trouble in made.troubles.values() if _is_lost(trouble)]
+        of_store = [
+            trouble for trouble in lost if trouble.origin not in (None, origin_of(station.enrolment.url))
+        ]
         if len(lost) > len(of_store):
             self._service.lost(moved)
         else:
@@ -128,12 +147,18 @@ class Runner:
             self._store_origin = of_store[0].origin or ""
             self._store.lost(moved)
 
-    def _say_once(self, text: str) -> None:
-        if text and text != self._said:
-            self._log(text)
-        if not text and self._said:
-            self._log("the link is back")
-        self._said = text
+    def _tell_troubles(self, made: LinkPass) -> None:
+        lost = next((trouble for trouble in made.troubles.values() if _is_lost(trouble)), None)
+        if lost is not None:
+            self._troubles.begun(LINK, lost.text())
+        elif made.tried:
+            self._troubles.over(LINK)
+        for about in made.tried:
+            trouble = made.troubles.get(about)
+            if trouble is None:
+                self._troubles.over(about)
+            elif not isinstance(trouble, LinkDown):
+                self._troubles.begun(about, trouble.text())
 
     def _close_interrupted(self, station: Workstation) -> None:
         for return_id in close_interrupted(station.state, station.returns, station.spool):
@@ -143,26 +168,29 @@ class Runner:
 
     def _link_pass(
         self, station: Workstation, pulling: bool, reporting: bool, forced: bool = False
-    ) -> list[AgentError]:
-        troubles: list[AgentError] = []
+    ) -> LinkPass:
+        """Every step that is due, until the link fails."""
+        made = LinkPass()
         with station.service() as service:
-            steps: list[Callable[[], None]] = [
-                lambda: push_preparations(station.returns, service),
-                lambda: troubles.extend(self._push(station, service, forced)),
-            ]
+            steps: dict[str, Callable[[], bool | None]] = {
+                "preparations": lambda: push_preparations(station.returns, service),
+                "push": lambda: self._push(station, service, forced),
+            }
             if pulling:
-                steps.insert(0, lambda: self._pull(station, service))
-                steps.append(lambda: _explain(station, service))
+                steps = {"pull": lambda: self._pull(station, service), **steps}
+                steps["explain"] = lambda: _explain(station, service)
             if reporting:
-                steps.append(lambda: service.report(station.enrolment.id, station.report()))
-            for step in steps:
+                steps["report"] = lambda: service.report(station.enrolment.id, station.report())
+            for about, step in steps.items():
                 try:
-                    step()
-                except LinkDown as error:
-                    return [*troubles, error]
+                    if step() is not False:
+                        made.tried.append(about)
                 except AgentError as error:
-                    troubles.append(error)
-        return troubles
+                    made.tried.append(about)
+                    made.troubles[about] = error
+                    if isinstance(error, LinkDown):
+                        break
+        return made
 
     def _pull(self, station: Workstation, service: Service) -> None:
         outcome = pull(station.cache, service, station.enrolment.site)
@@ -170,13 +198,14 @@ class Runner:
             new = f", new plan revisions: {', '.join(outcome.revisions_new)}" if outcome.revisions_new else ""
             self._log(f"worklist: {outcome.inspections} inspections{new}")
 
-    def _push(self, station: Workstation, service: Service, forced: bool) -> list[AgentError]:
+    def _push(self, station: Workstation, service: Service, forced: bool) -> bool:
+        """Push what is due; False when nothing was. Raises the first trouble, of which more may follow."""
         waiting = station.returns.in_state("copied")
         if not waiting or not self._may_push(station, waiting, forced):
-            return []
+            return False
         with lock(station.state.locks / "push.lock") as ours:
             if not ours:
-                return []
+                return False
             with station.pusher(service) as pusher:
                 pusher.stopping = lambda: self._stop.is_set() or not station.allowance.open(now())
                 pusher.show = self._tell
@@ -186,7 +215,9 @@ class Runner:
                 if shown["state"] == "held":
                     self._log(f"{shown['unit'] or 'card'}: {standing_of(shown)}")
             prune(station.returns, station.spool, station.settings)
-        return troubles
+        if troubles:
+            raise _joined(troubles)
+        return True
 
     def _may_push(self, station: Workstation, waiting: Sequence[sqlite3.Row], forced: bool) -> bool:
         if not station.allowance.open(now()):
@@ -209,6 +240,19 @@ class Runner:
         if steady() - self._told_at >= TELL_EVERY:
             self._told_at = steady()
             self._log(f"pushing {shown.card_return}: {text_of(shown)}")
+
+
+def _is_lost(trouble: AgentError) -> TypeGuard[LinkDown]:
+    return isinstance(trouble, LinkDown) and not isinstance(trouble, Stopped)
+
+
+def _joined(troubles: list[AgentError]) -> AgentError:
+    """The trouble of the link, which ends a push, else all of it in one."""
+    last = troubles[-1]
+    if isinstance(last, LinkDown) or len(troubles) == 1:
+        return last
+    rest = (trouble.text() for trouble in troubles[1:])
+    return AgentError("\n".join([troubles[0].text(), *rest]))
 
 
 def _explain(station: Workstation, service: Service) -> None:

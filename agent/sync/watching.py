@@ -16,8 +16,9 @@ from agent.cards.reading import Progress, read_card
 from agent.cards.slots import reading_key
 from agent.cards.walking import Survey, survey
 from agent.errors import AgentError
-from agent.outbox.database import is_damage
+from agent.outbox.database import OutboxFull, is_damage
 from agent.outbox.room import ReadingStopped
+from agent.outbox.spool import SpoolFull
 from agent.wording import standing_of
 from agent.workstation import Workstation
 
@@ -25,6 +26,8 @@ Log = Callable[[str], None]
 # Seconds until a card that could not be taken is tried again, so that a person has time to act: longer and
 # longer.
 SHORTEST_PAUSE, LONGEST_PAUSE = 60.0, 3600.0
+# A disk that is full may have room again at any moment.
+FULL_PAUSE = 5.0
 NEVER = float("inf")
 
 
@@ -118,7 +121,8 @@ class CardWatch:
 
     def _put_off(self, key: str, root: Path, error: AgentError) -> AgentError | None:
         tries = self._tries(key)
-        pause = min(LONGEST_PAUSE, SHORTEST_PAUSE * 2**tries)
+        full = isinstance(error, SpoolFull | OutboxFull)
+        pause = FULL_PAUSE if full else min(LONGEST_PAUSE, SHORTEST_PAUSE * 2**tries)
         known = self._passed[key].trouble if tries else ""
         self._passed[key] = Passed(root, time.monotonic() + pause, tries + 1, error.detail)
         return None if known == error.detail else named(error, root)

@@ -1,4 +1,5 @@
-"""Which card was read, and whether that was all of it: nothing else may ever be called clear to wipe (I1, I6)."""
+"""Which card was read, and whether that was all of it: nothing else may ever be called clear to wipe (I1,
+I6)."""
 
 from __future__ import annotations
 
@@ -42,9 +43,9 @@ def slot(bench: Bench, tmp_path: Path) -> Path:
 
 
 @pytest.fixture
-def run(bench: Bench) -> Iterator[tuple[Runner, list[str]]]:
+def run(bench: Bench) -> tuple[Runner, list[str]]:
     lines: list[str] = []
-    yield Runner(State(bench.station.state.folder), lines.append), lines
+    return Runner(State(bench.station.state.folder), lines.append), lines
 
 
 def digests_read(bench: Bench) -> set[str]:
@@ -179,7 +180,8 @@ def test_i7_what_is_left_aside_is_a_short_list_and_is_shown(bench: Bench) -> Non
     bench.prepare()
     junk = [
         "System Volume Information/WPSettings.dat", "System Volume Information/IndexerVolumeGuid",
-        ".Spotlight-V100/VolumeConfiguration.plist", ".fseventsd/fseventsd-uuid", ".DS_Store", "01 G.ID/.DS_Store",
+        ".Spotlight-V100/VolumeConfiguration.plist", ".fseventsd/fseventsd-uuid",
+        ".DS_Store", "01 G.ID/.DS_Store",
     ]  # fmt: skip
     for name in junk:
         put(bench.card, name, b"\0\1")
