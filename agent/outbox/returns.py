@@ -277,6 +277,14 @@ class Returns(Originals, Sending):
         )
         return {row["location"]: (row["found"], row["fresh"]) for row in rows}
 
+    def unplaced(self, return_id: UUID) -> Iterator[sqlite3.Row]:
+        """Pictures that stand at no location, in the order of the card."""
+        yield from self._sql.execute(
+            "SELECT path_bytes, wire FROM files WHERE return_id=? AND location IS NULL AND picture"
+            " ORDER BY ordinal",
+            (str(return_id),),
+        )
+
     def marked(self, return_id: UUID) -> list[tuple[str | None, bytes, str]]:
         """Location, name and marks of files that are not whole pictures."""
         rows = self._sql.execute(
