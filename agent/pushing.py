@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Callable
 from uuid import UUID
 
 from rich.markup import escape
@@ -13,6 +14,7 @@ from agent.errors import AgentError, LinkDown
 from agent.locking import lock
 from agent.outbox.database import now
 from agent.outbox.pruning import prune
+from agent.sync.ahead import relieve
 from agent.sync.large import ReadingBack
 from agent.sync.push import push_preparations
 from agent.sync.waiting import put_off, wait_after
@@ -59,6 +61,23 @@ def push_now(station: Workstation, return_id: UUID, wait: bool) -> None:
                 return
         if left:
             time.sleep(pause)
+
+
+def relief(station: Workstation, say: Callable[[str], None]) -> Callable[[], None]:
+    """What makes room while a card is read by hand: what was copied so far goes ahead. For any thread."""
+    told: set[str] = set()
+
+    def relieve_now() -> None:
+        try:
+            with Workstation(station.state) as own:
+                if own.allowance.open(now()):
+                    relieve(own, lambda: False)
+        except AgentError as error:
+            if error.detail not in told:
+                told.add(error.detail)
+                say(error.detail)
+
+    return relieve_now
 
 
 def _push_once(station: Workstation, return_id: UUID) -> bool:

@@ -34,6 +34,8 @@ class Settings(msgspec.Struct, forbid_unknown_fields=True, frozen=True, kw_only=
     take_unmarked: bool = False
     pull_every: float = 60.0
     report_every: float = 60.0
+    # How often what is held here is compared with what the service knows.
+    compare_every: float = 3600.0
     watch_every: float = 2.0
     uploads: int = 8
     timeout: float = 30.0

@@ -88,6 +88,10 @@ class CardFault(Exception):
         self.may_pass = error.errno == errno.EIO
 
 
+class TooLarge(Exception):
+    """A file that the spool's disk could not hold if it held nothing else."""
+
+
 @contextmanager
 def _of_card() -> Iterator[None]:
     """Keeps what the card refuses apart from what the spool's disk refuses."""
@@ -134,6 +138,10 @@ class Copier:
                 return self._look_twice(entry, kind)
             except (SpoolFull, OutboxFull):
                 self._room.wait_for(entry.size, self._returns(), was_full=True)
+            except TooLarge:
+                return Failed(
+                    entry, f"its {entry.size} bytes are more than the disk of this workstation takes"
+                )
             except CardFault as fault:
                 return Failed(entry, f"could not be read: {fault.why}", fault.may_pass)
             except (AgentError, sqlite3.Error):
@@ -182,6 +190,8 @@ class Copier:
                 return self._judged(digest, came, kind, made)
             with _of_card():
                 file.seek(0)
+        if not self._room.could_hold(size):
+            raise TooLarge
         self._room.wait_for(size, self._returns())
         return self._judged(*self._spool.store(blocks()), kind, made)
 
@@ -219,9 +229,13 @@ class Copier:
             yield block
 
     def _known(self, digest: str, size: int) -> Facts | None:
-        """Facts of bytes that need no copy: a receipt lists them, or they lie in the spool."""
+        """Facts of bytes that need no copy: a receipt lists them, the store has them, or they lie in the
+        spool."""
         row = self._returns().original(digest)
-        if row is None or not (row["held_at"] or (row["spooled_at"] and self._spool.holds(digest, size))):
+        if row is None:
+            return None
+        spooled = row["spooled_at"] and self._spool.holds(digest, size)
+        if not (row["held_at"] or row["ahead_at"] or spooled):
             return None
         if row["facts"] == NOT_JUDGED:
             return None

@@ -54,7 +54,7 @@ def read_card(
     def absent() -> bool:
         return not _is_in(card.root, before)
 
-    room = Room(spool, state.settings().spool_free, progress.stopping, progress.say, absent)
+    room = Room(spool, state.settings().spool_free, progress.stopping, progress.say, absent, progress.relieve)
     with lock(state.locks / f"{return_id}.lock"), _outbox_written(state):
         taker = Taker(returns, spool, room, card, return_id, found, progress)
         taker.begin(card.opening(now()))

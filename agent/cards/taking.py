@@ -50,13 +50,15 @@ LONGEST_NAME = 4096
 
 @dataclass
 class Progress:
-    """What a screen shows while a card is read; `say` gets what a person must know meanwhile."""
+    """What a screen shows while a card is read; `say` gets what a person must know meanwhile; `relieve` is
+    called now and then while the spool's disk has no room."""
 
     files: int = 0
     size: int = 0
     current: str = ""
     stopping: Callable[[], bool] = lambda: False
     say: Callable[[str], None] = lambda text: None
+    relieve: Callable[[], None] = lambda: None
 
     def add_bytes(self, count: int) -> None:
         self.size += count

@@ -17,7 +17,7 @@ from agent.cards.walking import survey
 from agent.commands.opening import opened
 from agent.errors import AgentError, LinkDown
 from agent.profiles.schema import DEFAULT, SHIPPED
-from agent.pushing import push_now
+from agent.pushing import push_now, relief
 from agent.wording import standing_of
 from agent.workstation import Workstation
 
@@ -93,7 +93,7 @@ def read(
         )
     with opened() as station:
         card = identify(station.state, station.cache, station.enrolment, path, said)
-        return_id = _read(station, card)
+        return_id = _read(station, card, relieving=push is not False)
         if push is not False:
             push_now(station, return_id, wait=bool(push))
         row = station.returns.shown(return_id)
@@ -105,11 +105,13 @@ def read(
         raise typer.Exit(LinkDown.exit_code)
 
 
-def _read(station: Workstation, card: Card) -> UUID:
+def _read(station: Workstation, card: Card, relieving: bool) -> UUID:
     found = survey(card.root)
     screen.console.print(f"{escape(str(card.root))}: still reading - leave the card in", soft_wrap=True)
     with screen.reading_progress(found) as progress:
         progress.say = lambda text: screen.errors.print(escape(text), style="bold", soft_wrap=True)
+        if relieving:
+            progress.relieve = relief(station, progress.say)
         return_id = read_card(station.state, station.returns, station.spool, card, found, progress)
     screen.show_return(station.returns, station.cache, return_id, card, station.zone)
     return return_id

@@ -53,9 +53,11 @@ SCHEMA = """
     -- since when by the service's clock (held_at) and by this computer's (held_noted).
     CREATE TABLE originals(
         sha256 TEXT PRIMARY KEY, size INTEGER NOT NULL, facts BLOB NOT NULL, spooled_at TEXT, held_at TEXT,
-        held_noted TEXT) WITHOUT ROWID;
+        held_noted TEXT, ahead_at TEXT) WITHOUT ROWID;
     CREATE INDEX originals_by_size ON originals(size);
     CREATE INDEX originals_to_prune ON originals(held_at) WHERE spooled_at IS NOT NULL;
+    CREATE INDEX originals_ahead ON originals(ahead_at) WHERE spooled_at IS NOT NULL AND held_at IS NULL
+        AND ahead_at IS NOT NULL;
     -- Bytes found in the spool by a rebuild, of which nothing is known but that they are sound.
     CREATE INDEX originals_unexplained ON originals(sha256) WHERE facts=x'' AND held_at IS NULL;
     -- Insertions of media that were read to their end, while they last (agent.cards.slots).

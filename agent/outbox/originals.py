@@ -5,6 +5,7 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
 from datetime import datetime
+from uuid import UUID
 
 import msgspec
 
@@ -15,6 +16,7 @@ from agent.outbox.database import now, transaction
 # In place of facts: these bytes were found in the spool and nothing says what they are.
 NOT_JUDGED = b""
 DIGESTS_AT_ONCE = 500
+AHEAD_AT_ONCE = 100
 
 
 class Originals:
@@ -71,11 +73,42 @@ class Originals:
                 ((at.isoformat(), noted_at, digest) for digest in digests),
             )
 
+    def spooled_of(self, return_id: UUID, limit: int = AHEAD_AT_ONCE) -> list[tuple[str, int]]:
+        """Digest and size of the next files of a return that lie in the spool alone."""
+        rows = self._sql.execute(
+            "SELECT DISTINCT o.sha256, o.size FROM files f JOIN originals o ON o.sha256=f.sha256"
+            " WHERE f.return_id=? AND o.spooled_at IS NOT NULL AND o.held_at IS NULL AND o.ahead_at IS NULL"
+            " LIMIT ?",
+            (str(return_id), limit),
+        )
+        return [(row["sha256"], row["size"]) for row in rows]
+
+    def note_ahead(self, digests: Iterable[str]) -> None:
+        """The store was seen to have these, although no receipt lists them yet."""
+        noted_at = now().isoformat()
+        with transaction(self._sql):
+            self._sql.executemany(
+                "UPDATE originals SET ahead_at=? WHERE sha256=?", [(noted_at, digest) for digest in digests]
+            )
+
+    def spooled_ahead(self) -> Iterator[str]:
+        """Spooled digests that the store was seen to have although no receipt lists them yet."""
+        while True:
+            rows = self._sql.execute(
+                "SELECT sha256 FROM originals WHERE ahead_at IS NOT NULL AND spooled_at IS NOT NULL"
+                " AND held_at IS NULL LIMIT ?",
+                (DIGESTS_AT_ONCE,),
+            ).fetchall()
+            if not rows:
+                return
+            yield from (row["sha256"] for row in rows)
+
     def distrust(self, digests: Iterable[str]) -> None:
         """Neither spool nor service has these: the next read of a card copies them again."""
         with transaction(self._sql):
             self._sql.executemany(
-                "UPDATE originals SET held_at=NULL, held_noted=NULL, spooled_at=NULL WHERE sha256=?",
+                "UPDATE originals SET held_at=NULL, held_noted=NULL, ahead_at=NULL, spooled_at=NULL"
+                " WHERE sha256=?",
                 [(digest,) for digest in digests],
             )
 

@@ -27,10 +27,17 @@ def prune(returns: Originals, spool: Spool, settings: Settings) -> int:
 
 
 def make_room(returns: Originals, spool: Spool, wanted: int) -> int:
-    """Remove copies that a receipt lists, longest held first, until `wanted` bytes are free; how many."""
-    if spool.free() >= wanted:
-        return 0
-    return _remove(returns, spool, returns.prunable(None), lambda: spool.free() >= wanted)
+    """Remove copies that a receipt lists, longest held first, then those of cards still being read that the
+    store was seen to have, until `wanted` bytes are free; how many."""
+
+    def enough() -> bool:
+        return spool.free() >= wanted
+
+    removed = 0
+    for digests in (returns.prunable(None), returns.spooled_ahead()):
+        if not enough():
+            removed += _remove(returns, spool, digests, enough)
+    return removed
 
 
 def _remove(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from datetime import datetime
 from typing import TypeVar
@@ -11,12 +11,12 @@ from uuid import UUID
 
 import msgspec
 
+from agent.outbox.cards import Cards
 from agent.outbox.database import now, transaction
 from agent.outbox.journal import Closed, Confirmed, Ending, Journals, NotRead, Opened, Record, Said, Took
 from agent.outbox.originals import Originals
 from agent.outbox.sending import CUT, Cut, Sending
 from service.contract.cards import (
-    CardPrepared,
     CardReturnOpen,
     ManifestFile,
     UnreadFile,
@@ -32,7 +32,7 @@ NO_PICTURE = frozenset({"zero_length", "truncated", "not_an_image", "slate"})
 R = TypeVar("R", bound=Record)
 
 
-class Returns(Originals, Sending):
+class Returns(Originals, Sending, Cards):
     """All access of one thread to card returns; `connection` belongs to that thread.
 
     With journals, what is read is written there too, before the outbox commits it.
@@ -354,57 +354,13 @@ class Returns(Originals, Sending):
         ).fetchone()
         return int(files), int(size)
 
-    # Cards read and prepared
-
-    def reading_of(self, key: str) -> UUID | None:
-        """The return that was read to its end under this key (agent.cards.slots)."""
-        row = self._sql.execute("SELECT return_id FROM readings WHERE key=?", (key,)).fetchone()
-        return None if row is None else UUID(row["return_id"])
-
-    def note_reading(self, key: str, root: str, return_id: UUID) -> None:
-        self._sql.execute(
-            "INSERT OR REPLACE INTO readings VALUES(?,?,?,?)", (key, root, str(return_id), now().isoformat())
-        )
-
-    def forget_readings(self, present: Iterable[str]) -> None:
-        """Media that are no longer in at one of the roots have to be read when they are put in again."""
-        roots = {row["root"] for row in self._sql.execute("SELECT DISTINCT root FROM readings")}
-        for root in roots - set(present):
-            self._sql.execute("DELETE FROM readings WHERE root=?", (root,))
-
-    def note_prepared(self, card_id: UUID, prepared: CardPrepared) -> None:
-        wire = msgspec.json.encode(prepared)
-        if self.journals is not None:
-            self.journals.keep_prepared(card_id, wire)
-        self.add_preparation(card_id, wire)
-
-    def add_preparation(self, card_id: UUID, wire: bytes) -> None:
-        self._sql.execute(
-            "INSERT OR IGNORE INTO preparations(card_id, wire, made_at) VALUES(?,?,?)",
-            (str(card_id), wire, now().isoformat()),
-        )
-
-    def unsent_preparations(self) -> list[tuple[UUID, bytes]]:
-        rows = self._sql.execute(
-            "SELECT card_id, wire FROM preparations WHERE sent_at IS NULL AND trouble IS NULL"
-            " ORDER BY card_id"
-        )
-        return [(UUID(row["card_id"]), bytes(row["wire"])) for row in rows]
-
-    def note_preparation_sent(self, card_id: UUID, trouble: str | None = None) -> None:
-        self._sql.execute(
-            "UPDATE preparations SET sent_at=?, trouble=? WHERE card_id=?",
-            (None if trouble else now().isoformat(), trouble, str(card_id)),
-        )
-        if self.journals is not None:
-            self.journals.drop_prepared(card_id)
-
 
 _SHOWN = """
 SELECT r.*, (SELECT count(*) FROM unread u WHERE u.return_id=r.id) AS unread_files,
  CASE WHEN r.state='copied' THEN
   (SELECT count(DISTINCT f.sha256) FROM files f JOIN originals o ON o.sha256=f.sha256
-   WHERE f.return_id=r.id AND o.spooled_at IS NULL AND o.held_at IS NULL) ELSE 0 END AS lacking
+   WHERE f.return_id=r.id AND o.spooled_at IS NULL AND o.held_at IS NULL
+   AND o.ahead_at IS NULL) ELSE 0 END AS lacking
 FROM returns r"""
 
 

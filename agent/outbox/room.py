@@ -40,7 +40,7 @@ def _gone() -> CardGone:
 
 class Room:
     """Shared by the threads that read one card; each gives its own access to the outbox. `absent` tells
-    that the card is no longer in."""
+    that the card is no longer in; `relieve` is called now and then while there is no room."""
 
     def __init__(
         self,
@@ -49,9 +49,10 @@ class Room:
         stopping: Callable[[], bool],
         say: Callable[[str], None],
         absent: Callable[[], bool] = lambda: False,
+        relieve: Callable[[], None] = lambda: None,
     ) -> None:
         self._spool, self._keep_free = spool, keep_free
-        self._stopping, self._say, self._absent = stopping, say, absent
+        self._stopping, self._say, self._absent, self._relieve = stopping, say, absent, relieve
         self._ended = threading.Event()
         self._guard = threading.Lock()
         self._waiting = 0
@@ -65,6 +66,10 @@ class Room:
     def end(self) -> None:
         """Nobody waits any longer: the reading is over."""
         self._ended.set()
+
+    def could_hold(self, size: int) -> bool:
+        """Whether so many bytes would fit above the mark if the disk held nothing else."""
+        return size + self._keep_free <= self._spool.total()
 
     def wait_for(self, size: int, originals: Originals, was_full: bool = False) -> None:
         """Return once `size` bytes fit above the mark; with `was_full` not at once, whatever the disk says.
@@ -84,6 +89,7 @@ class Room:
                     raise _gone()
                 if self._is_room(wanted, originals):
                     break
+                self._relieve()
         finally:
             self._finish()
 

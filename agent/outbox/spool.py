@@ -199,6 +199,10 @@ class Spool:
                 if len(name) == 64:
                     yield name
 
+    def total(self) -> int:
+        """Bytes that the disk under the spool has at all."""
+        return shutil.disk_usage(self.folder).total
+
     def free(self) -> int:
         """Bytes free on the disk under the spool."""
         return shutil.disk_usage(self.folder).free

@@ -20,6 +20,8 @@ from agent.outbox.database import explained, is_damage, now
 from agent.outbox.pruning import prune
 from agent.outbox.rebuilding import ask_held
 from agent.settings import State
+from agent.sync.ahead import relieve
+from agent.sync.comparing import compare
 from agent.sync.progress import Shown, text_of
 from agent.sync.pull import pull
 from agent.sync.push import push_due, push_preparations
@@ -50,7 +52,8 @@ class Runner:
         self._state = state
         self._log = log
         self._stop = threading.Event()
-        self._cards = CardWatch(log, self._stop)
+        self._short = threading.Event()
+        self._cards = CardWatch(log, self._stop, self._short)
         self._troubles = Troubles(log)
         self._service, self._store = Reach(), Reach()
         self._store_origin = ""
@@ -64,7 +67,7 @@ class Runner:
         """One pass of everything; what went wrong."""
         with Workstation(self._state, self._log) as station:
             self._close_interrupted(station)
-            first = self._link_pass(station, pulling=True, reporting=False)
+            first = self._link_pass(station, pulling=True, reporting=False, comparing=True)
             troubles = [*first.troubles.values(), *self._cards.look(station)]
             last = self._link_pass(station, pulling=False, reporting=True, forced=True)
             return [*troubles, *last.troubles.values()]
@@ -123,11 +126,13 @@ class Runner:
         pulling, reporting = at >= due.get("pull", 0), at >= due.get("report", 0)
         if self._service.due() and (not self._service.down or service_answers(station)):
             was_down, passed = self._service.down, station.traffic.meter.total
-            made = self._link_pass(station, pulling or was_down, reporting or was_down)
+            comparing = at >= due.get("compare", 0)
+            made = self._link_pass(station, pulling or was_down, reporting or was_down, comparing=comparing)
             self._note_reach(station, made, station.traffic.meter.total > passed)
             if not self._service.down:
                 due |= {"pull": at + settings.pull_every} if pulling else {}
                 due |= {"report": at + settings.report_every} if reporting else {}
+                due |= {"compare": at + settings.compare_every} if comparing else {}
             self._tell_troubles(made)
         elif self._service.due():
             self._service.lost()
@@ -167,7 +172,12 @@ class Runner:
             )
 
     def _link_pass(
-        self, station: Workstation, pulling: bool, reporting: bool, forced: bool = False
+        self,
+        station: Workstation,
+        pulling: bool,
+        reporting: bool,
+        forced: bool = False,
+        comparing: bool = False,
     ) -> LinkPass:
         """Every step that is due, until the link fails."""
         made = LinkPass()
@@ -175,7 +185,10 @@ class Runner:
             steps: dict[str, Callable[[], bool | None]] = {
                 "preparations": lambda: push_preparations(station.returns, service),
                 "push": lambda: self._push(station, service, forced),
+                "ahead": lambda: self._push_ahead(station),
             }
+            if comparing:
+                steps = {"compare": lambda: self._compare(station, service), **steps}
             if pulling:
                 steps = {"pull": lambda: self._pull(station, service), **steps}
                 steps["explain"] = lambda: _explain(station, service)
@@ -198,6 +211,14 @@ class Runner:
             new = f", new plan revisions: {', '.join(outcome.revisions_new)}" if outcome.revisions_new else ""
             self._log(f"worklist: {outcome.inspections} inspections{new}")
 
+    def _compare(self, station: Workstation, service: Service) -> None:
+        lost = compare(station.returns, service)
+        if lost:
+            self._log(
+                f"the service no longer knows {len(lost)} card returns that it had given receipts for (was "
+                "an older database put back?): they are offered again; do not wipe their cards"
+            )
+
     def _push(self, station: Workstation, service: Service, forced: bool) -> bool:
         """Push what is due; False when nothing was. Raises the first trouble, of which more may follow."""
         waiting = station.returns.in_state("copied")
@@ -217,6 +238,14 @@ class Runner:
             prune(station.returns, station.spool, station.settings)
         if troubles:
             raise _joined(troubles)
+        return True
+
+    def _push_ahead(self, station: Workstation) -> bool:
+        """Make room for a card that waits for it in the other thread; False when none does."""
+        if not self._short.is_set() or not station.allowance.open(now()):
+            return False
+        relieve(station, self._stop.is_set)
+        self._short.clear()
         return True
 
     def _may_push(self, station: Workstation, waiting: Sequence[sqlite3.Row], forced: bool) -> bool:

@@ -44,8 +44,9 @@ class Passed:
 class CardWatch:
     """For one thread. `log` gets what a person should know."""
 
-    def __init__(self, log: Log, stop: Event) -> None:
-        self._log, self._stop = log, stop
+    def __init__(self, log: Log, stop: Event, short: Event) -> None:
+        """`short` is set while a card waits for room on the disk."""
+        self._log, self._stop, self._short = log, stop, short
         self._passed: dict[str, Passed] = {}
 
     def look(self, station: Workstation) -> list[AgentError]:
@@ -98,7 +99,11 @@ class CardWatch:
             return
         card = identify(station.state, station.cache, station.enrolment, root, Said())
         self._log(f"{root}: still reading - leave the card in ({found.files} files)")
-        progress = Progress(stopping=self._stop.is_set, say=lambda text: self._log(f"{root}: {text}"))
+        progress = Progress(
+            stopping=self._stop.is_set,
+            say=lambda text: self._log(f"{root}: {text}"),
+            relieve=self._short.set,
+        )
         return_id = read_card(station.state, station.returns, station.spool, card, found, progress)
         self._tell(station, root, card.unit, return_id)
         if station.returns.reading_of(key) is None:

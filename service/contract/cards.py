@@ -43,8 +43,8 @@ Mark = Literal[
     "too_large_to_judge",
     "slate",
 ]
-# What was read of a card: all of it, as it was prepared, or as a person confirmed; or what nobody has confirmed;
-# or a card from which a part of its preparation is gone; or a folder of a larger medium.
+# What was read of a card: all of it, as it was prepared, or as a person confirmed; or what nobody has
+# confirmed; or a card from which a part of its preparation is gone; or a folder of a larger medium.
 CardExtent = Literal["as_prepared", "confirmed", "not_confirmed", "not_as_prepared", "part"]
 PlacementRule = Literal["folder", "file_name", "exif", "order", "slate", "by_hand"]
 
@@ -183,6 +183,37 @@ class LargeAnswer(Wire):
     parts_held: int
     tickets: list[PartTicket]
     expires_at: UtcTime
+
+
+class FileAhead(Wire):
+    """A file of a card that is still being read."""
+
+    sha256: Digest
+    size: Count
+
+
+class FilesAhead(Wire):
+    """Files of which the bytes may come before their manifest part does; they open the card return."""
+
+    opening: CardReturnOpen
+    files: Annotated[list[FileAhead], msgspec.Meta(max_length=FILES_PER_PART)]
+
+
+class ReturnAsked(Wire):
+    """A card return that an agent holds a receipt for."""
+
+    id: UUID
+    manifest_sha256: Digest
+
+
+class ReturnsAsked(Wire):
+    returns: Annotated[list[ReturnAsked], msgspec.Meta(max_length=1000)]
+
+
+class ReturnsKnown(Wire):
+    """Those that are committed here with the same manifest, in the order asked."""
+
+    known: list[UUID]
 
 
 class ImagesAsked(Wire):

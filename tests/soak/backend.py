@@ -126,7 +126,7 @@ class Backend:
     def disk(self, name: str, place: Path, size: int) -> None:
         """A disk of its own at `place`, under a part that knows nothing of it."""
         if can_mount():
-            self.disks[name] = Disk(place, size)
+            self.disks[name] = Disk(place, self.folder / f"{name}.img", size)
             self.stack.callback(self.disks[name].close)
 
     def _start(self) -> None:
@@ -190,8 +190,8 @@ class Backend:
         self.worker.watch()
 
     def full_disk(self, name: str, seconds: float) -> None:
-        """Leave no room on one of the disks for so long; then the engine on it is started again, as an operator
-        would who has freed some."""
+        """Leave no room on one of the disks for so long; then the engine on it is started again, as by an
+        operator who has freed some."""
         self.disks[name].fill()
         time.sleep(seconds)
         self.disks[name].empty()

@@ -17,11 +17,10 @@ def can_mount() -> bool:
 
 
 class Disk:
-    """An ext4 of `size` bytes at `place`, in a sparse file beside it."""
+    """An ext4 of `size` bytes at `place`, in the sparse file `image`."""
 
-    def __init__(self, place: Path, size: int) -> None:
-        self.place = place
-        self._image = place.with_name(place.name + ".img")
+    def __init__(self, place: Path, image: Path, size: int) -> None:
+        self.place, self._image = place, image
         self._ballast = place / "ballast"
         place.mkdir(parents=True, exist_ok=True)
         subprocess.run(
