@@ -50,9 +50,11 @@ def test_the_readme_lists_every_setting_of_a_workstation() -> None:
 
 
 def test_every_variable_sets_its_setting() -> None:
-    values = {spec.name: "7" for spec in fields(Settings)}
+    addresses = {name: "http://7" for name in ("s3_endpoint", "s3_public_endpoint", "public_url")}
+    addresses["database_url"] = "postgresql+psycopg://7"
+    values = {spec.name: "7" for spec in fields(Settings)} | addresses
     read = read_settings({f"SIGHTLEDGER_{name.upper()}": value for name, value in values.items()})
-    assert {str(getattr(read, spec.name)) for spec in fields(Settings)} == {"7"}
+    assert {spec.name: str(getattr(read, spec.name)) for spec in fields(Settings)} == values
 
 
 @pytest.mark.parametrize("missing", sorted(NEEDED))
