@@ -199,23 +199,6 @@ class FilesAhead(Wire):
     files: Annotated[list[FileAhead], msgspec.Meta(max_length=FILES_PER_PART)]
 
 
-class ReturnAsked(Wire):
-    """A card return that an agent holds a receipt for."""
-
-    id: UUID
-    manifest_sha256: Digest
-
-
-class ReturnsAsked(Wire):
-    returns: Annotated[list[ReturnAsked], msgspec.Meta(max_length=1000)]
-
-
-class ReturnsKnown(Wire):
-    """Those that are committed here with the same manifest, in the order asked."""
-
-    known: list[UUID]
-
-
 class ImagesAsked(Wire):
     """Digests of which a caller asks whether they are held: an agent that lost its own records."""
 
