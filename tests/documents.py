@@ -1,18 +1,26 @@
 """Commands of a document, as a reader pastes them: the fenced `sh` blocks, run in order by a shell.
 
-What one block exports the next one finds, as in one terminal.
+What one block exports the next one finds, as in one terminal. A block that begins with STAYS is for a
+terminal of its own.
 """
 
 from __future__ import annotations
 
 import os
 import re
+import signal
 import subprocess
 import sys
 import textwrap
-from collections.abc import Mapping
+import time
+from collections.abc import Callable, Mapping
 from pathlib import Path
 
+from deploy.embedded.processes import Child
+
+START_SECONDS = 120
+
+STAYS = "# in a terminal of its own, which stays open\n"
 BLOCK = re.compile(r"^( *)```sh\n(.*?)^\1```$", re.MULTILINE | re.DOTALL)
 
 
@@ -32,6 +40,31 @@ class Shell:
         self.folder = folder
         tools = f"{Path(sys.executable).parent}{os.pathsep}{os.environ['PATH']}"
         self.environment = {**environment, "PATH": tools}
+        self._open: list[Child] = []
+
+    def __enter__(self) -> Shell:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        for child in reversed(self._open):
+            child.stop()
+
+    def leave_open(self, block: str, until: Callable[[str], bool]) -> None:
+        """Run a block in a terminal of its own; returns when `until` is true of what it printed."""
+        child = Child(
+            ["/bin/sh", "-c", f"set -eu\n{block}"],
+            log=self.folder / f"terminal-{len(self._open)}.log",
+            environment=self.environment,
+            folder=self.folder,
+            stop_signal=signal.SIGINT,
+            patience=30,
+        )
+        self._open.append(child)
+        deadline = time.monotonic() + START_SECONDS
+        while not until(child.log.read_text()):
+            assert child.runs(), f"{block}\nended:\n{child.said()}"
+            assert time.monotonic() < deadline, f"{block}\ndoes not get ready:\n{child.said()}"
+            time.sleep(0.1)
 
     def run(self, block: str) -> str:
         """Run a block to its end; what it printed. Raises AssertionError where a command of it fails."""
