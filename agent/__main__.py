@@ -29,7 +29,7 @@ from agent.errors import AgentError, LinkDown
 from agent.outbox.database import Damaged, is_damage, now
 from agent.outbox.rebuilding import ask_held
 from agent.outbox.rebuilding import rebuild as outbox_again
-from agent.profiles.schema import DEFAULT, SHIPPED
+from agent.profiles.schema import SHIPPED
 from agent.pushing import push_now
 from agent.settings import Enrolment, State, state_at
 from agent.standing import queue_facts, status_facts
@@ -133,12 +133,15 @@ def run(
 def prepare(
     serial: Annotated[str, typer.Argument(help="Serial number of a unit on the worklist.")],
     card: Annotated[Path, typer.Option(help="Where the card is.")],
-    profile: Annotated[str, typer.Option(help=f"{', '.join(SHIPPED)}, or a TOML file.")] = DEFAULT,
+    profile: Annotated[
+        str | None,
+        typer.Option(help=f"{', '.join(SHIPPED)}, or a TOML file. Default: that of the site."),
+    ] = None,
     scope: Annotated[str | None, typer.Option(help="Which scope the card goes into.")] = None,
     person: Annotated[str | None, typer.Option(help="Who takes it.")] = None,
     inspection: Annotated[UUID | None, typer.Option(help="Which, if the unit has several.")] = None,
 ) -> None:
-    """Write folders, picklists and the job sheet of an inspection onto a card."""
+    """Write folders and the job sheet of an inspection onto a card."""
     with _workstation() as station:
         brief = pick_inspection(station.cache, serial, inspection)
         plan = plan_of(station.cache, brief.revision_id, brief.build)
@@ -148,7 +151,7 @@ def prepare(
                 "Nothing was written.",
                 "Connect once and run: sightledger-agent run --once",
             )
-        order = Order(brief, plan, profile_to_prepare(station.state, profile), scope, person)
+        order = Order(brief, plan, profile_to_prepare(station.state, station.cache, profile), scope, person)
         marker = prepare_card(card, order, station.cache, station.returns, station.enrolment)
     screen.console.print(
         escape(
