@@ -14,8 +14,8 @@ from agent.errors import AgentError, LinkDown
 from agent.locking import lock
 from agent.outbox.database import now
 from agent.outbox.pruning import prune
+from agent.sync.ahead import relieve
 from agent.sync.large import ReadingBack
-from agent.sync.progress import Shown, text_of
 from agent.sync.push import push_preparations
 from agent.sync.waiting import put_off, wait_after
 from agent.workstation import Workstation
@@ -63,6 +63,23 @@ def push_now(station: Workstation, return_id: UUID, wait: bool) -> None:
             time.sleep(pause)
 
 
+def relief(station: Workstation, say: Callable[[str], None]) -> Callable[[], None]:
+    """What makes room while a card is read by hand: what was copied so far goes ahead. For any thread."""
+    told: set[str] = set()
+
+    def relieve_now() -> None:
+        try:
+            with Workstation(station.state) as own:
+                if own.allowance.open(now()):
+                    relieve(own, lambda: False)
+        except AgentError as error:
+            if error.detail not in told:
+                told.add(error.detail)
+                say(error.detail)
+
+    return relieve_now
+
+
 def _push_once(station: Workstation, return_id: UUID) -> bool:
     """False when another process of this workstation pushes."""
     with lock(station.state.locks / "push.lock") as ours:
@@ -70,26 +87,14 @@ def _push_once(station: Workstation, return_id: UUID) -> bool:
             return False
         with station.service() as service, station.pusher(service) as pusher:
             pusher.stopping = lambda: not station.allowance.open(now())
-            pusher.show = _every(screen.PLAIN_EVERY)
             push_preparations(station.returns, service)
-            pusher.push(return_id)
+            with screen.pushing_progress() as show:
+                pusher.show = show
+                pusher.push(return_id)
         prune(station.returns, station.spool, station.settings)
     for why in station.returns.refused_statements(return_id):
         screen.errors.print(escape(f"The statement was refused: {why}"), style="bold", soft_wrap=True)
     return True
-
-
-def _every(seconds: float) -> Callable[[Shown], None]:
-    """Says how far the push is, not more often than that."""
-    said = steady()
-
-    def show(shown: Shown) -> None:
-        nonlocal said
-        if steady() - said >= seconds:
-            said = steady()
-            screen.say(f"pushing: {text_of(shown)}")
-
-    return show
 
 
 def _wait_for_other(station: Workstation, return_id: UUID, seconds: float) -> None:

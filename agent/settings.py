@@ -67,6 +67,8 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True):
     profile: ProfileName = None
     pull_every: Every = 60.0
     report_every: Every = 60.0
+    # How often what is held here is compared with what the service knows.
+    compare_every: Every = 3600.0
     watch_every: Every = 2.0
     uploads: Uploads = 8
     timeout: Timeout = 30.0

@@ -94,15 +94,16 @@ def create_app(settings: Settings | None = None) -> Litestar:
 
 def open_objects(settings: Settings) -> Objects:
     """The object store these settings name."""
-    return Objects(_store(settings))
+    return Objects(store_settings(settings))
 
 
 def open_holding(settings: Settings) -> Holding:
     """The same store, for those who look after what it holds."""
-    return Holding(_store(settings))
+    return Holding(store_settings(settings))
 
 
-def _store(settings: Settings) -> ObjectSettings:
+def store_settings(settings: Settings) -> ObjectSettings:
+    """What these settings say of the object store."""
     return ObjectSettings(
         endpoint=settings.s3_endpoint,
         public_endpoint=settings.s3_public,

@@ -47,7 +47,9 @@ Bucket = Annotated[
 Region = Annotated[
     str, Meta(pattern=r"^[A-Za-z0-9-]{1,63}\Z", description="the name of a region, like us-east-1")
 ]
-Key = Annotated[str, Meta(pattern=r"^\S+\Z", description="a key of the object store, without spaces")]
+Key = Annotated[
+    str, Meta(pattern=r"^\S(.*\S)?\Z", description="a key of the object store, without spaces around it")
+]
 OCTET = r"(25[0-5]|2[0-4]\d|1?\d?\d)"
 Host = Annotated[
     str,

@@ -7,8 +7,11 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from uuid import UUID
 
+from agent.cards.extent import extent_of, refuse_part_of_card
 from agent.cards.marker import Marker, read_marker
+from agent.cards.media import media_present
 from agent.cards.reading import Card
+from agent.cards.slots import insertion
 from agent.errors import AgentError
 from agent.outbox.cache import Cache
 from agent.outbox.database import now
@@ -31,6 +34,7 @@ class Said:
     person: str | None = None
     shift: str | None = None
     keep_unplaced: bool = False
+    whole_card: bool = False
     complete: list[str] = field(default_factory=list)
     complete_all: bool = False
     not_inspected: list[str] = field(default_factory=list)
@@ -129,7 +133,20 @@ def profile_to_prepare(state: State, cache: Cache, named: str | None) -> Profile
 
 def identify(state: State, cache: Cache, enrolment: Enrolment, root: Path, said: Said) -> Card:
     """What is known of the card at `root`; raises AgentError for a card of another site or a wrong pick."""
+    inserted = insertion(root)
     marker = read_marker(root)
+    card = _card(state, cache, enrolment, root, marker, said)
+    card.insertion = inserted
+    card.extent = extent_of(root, marker, media_present(state.settings()))
+    card.confirmed_by = _confirmed(card, said)
+    return card
+
+
+def _card(
+    state: State, cache: Cache, enrolment: Enrolment, root: Path, marker: Marker | None, said: Said
+) -> Card:
+    if marker is None:
+        refuse_part_of_card(root)
     if marker is not None and marker.site != enrolment.site:
         return _foreign(state, cache, enrolment, root, marker, said)
     if marker is not None:
@@ -144,6 +161,25 @@ def identify(state: State, cache: Cache, enrolment: Enrolment, root: Path, said:
     card.shift = said.shift
     card.statements = make_statements(cache, card, said)
     return card
+
+
+def _confirmed(card: Card, said: Said) -> str | None:
+    """Who says that this is a whole card; raises AgentError where nobody can say so."""
+    if not said.whole_card:
+        return None
+    if said.person is None:
+        raise AgentError(
+            "--whole-card needs the name of who has seen that this is a whole card.",
+            "Nothing was read.",
+            "Add --person NAME.",
+        )
+    if card.extent.kind == "part":
+        raise AgentError(
+            f"This is not a whole card: {card.extent.note}.",
+            "Nothing was read.",
+            "Read the medium itself, or leave --whole-card out: the files are kept, and no wipe is cleared.",
+        )
+    return said.person
 
 
 def _foreign(

@@ -25,7 +25,7 @@ from agent.cards.marker import (
     read_marker,
 )
 from agent.cards.taking import digest_of
-from agent.cards.walking import Walk, readable
+from agent.cards.walking import Walk, is_systems_own, readable
 from agent.errors import AgentError
 from agent.outbox.cache import Cache
 from agent.outbox.database import now
@@ -105,6 +105,8 @@ def _refuse_foreign_files(root: Path, earlier: Marker | None, profile: Profile, 
             covered = False
             continue
         if odd is None and _is_ours(name, Path(entry.path), earlier, profile):
+            continue
+        if is_systems_own(entry.name):
             continue
         foreign.append(name)
         covered = covered and _is_held(Path(entry.path), returns)

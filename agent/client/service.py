@@ -21,12 +21,16 @@ from service.contract.access import AgentEnrolled, AgentReport, EnrolAgent, JwkS
 from service.contract.cards import (
     CardReturnCommit,
     CardReturnStanding,
+    FilesAhead,
     ImagesAsked,
     ImagesHeld,
     LargeAnswer,
     LargeParts,
     PartAnswer,
     Receipt,
+    ReturnAsked,
+    ReturnsAsked,
+    ReturnsKnown,
 )
 from service.contract.wire import WORTH_PACKING
 
@@ -105,6 +109,17 @@ class Service:
         """Open, go on with, or ask after a large file."""
         path, body = f"/card-returns/{return_id}/large/{digest}", msgspec.json.encode(parts)
         return self._decoded(self._send("PUT", path, body, answer_size=TICKETS), LargeAnswer)
+
+    def put_ahead(self, return_id: UUID, ahead: FilesAhead) -> PartAnswer:
+        """Tickets for what the store lacks of these files, whose manifest part comes later."""
+        path, body = f"/card-returns/{return_id}/ahead", msgspec.json.encode(ahead)
+        return self._decoded(self._send("PUT", path, body, answer_size=TICKETS), PartAnswer)
+
+    def known_returns(self, returns: list[tuple[UUID, str]]) -> set[UUID]:
+        """Which of these (1,000 at most: id and manifest digest) the service knows as committed."""
+        asked = ReturnsAsked(returns=[ReturnAsked(id=key, manifest_sha256=digest) for key, digest in returns])
+        answer = self._send("POST", "/card-returns/known", msgspec.json.encode(asked), answer_size=TICKETS)
+        return set(self._decoded(answer, ReturnsKnown).known)
 
     def held(self, digests: list[str]) -> list[str]:
         """Which of these (1,000 at most) the service holds."""

@@ -19,6 +19,7 @@ import msgspec
 
 from agent.outbox.sending import Cut
 from agent.outbox.spool import refusal, sync_folder, written
+from service.contract.cards import CardExtent
 from service.contract.wire import UtcTime
 
 
@@ -56,17 +57,33 @@ class Said(msgspec.Struct, tag="said"):
     wire: msgspec.Raw
 
 
+class Ending(msgspec.Struct, frozen=True, kw_only=True):
+    """How a reading ended. `complete`: every file that the card listed was read; `extent`: whether that was a
+    whole card, `extent_note` why not; `aside`: names of system files that were not read."""
+
+    complete: bool = False
+    extent: CardExtent = "not_confirmed"
+    extent_note: str = ""
+    confirmed_by: str | None = None
+    aside: list[str] = []
+
+
 class Closed(msgspec.Struct, tag="closed", kw_only=True):
     """Reading has ended; what goes beyond these ordinals was written for a commit that failed."""
 
     files: int
     unread: int
-    complete: bool
-    skipped: int
+    ending: Ending
     finished_at: UtcTime
 
 
-Record = Opened | Listed | Took | NotRead | Said | Closed
+class Confirmed(msgspec.Struct, tag="confirmed"):
+    """A person said, after the reading, that it was a whole card."""
+
+    person: str
+
+
+Record = Opened | Listed | Took | NotRead | Said | Closed | Confirmed
 _decoder = msgspec.json.Decoder(Record)
 _encoder = msgspec.json.Encoder()
 

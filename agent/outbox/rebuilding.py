@@ -18,7 +18,7 @@ from agent.cards.pictures import Facts
 from agent.errors import AgentError
 from agent.locking import lock
 from agent.outbox.database import Damaged, is_damage, now, open_database
-from agent.outbox.journal import Closed, Journals, NotRead, Opened, Reading, Said, Took
+from agent.outbox.journal import Closed, Confirmed, Ending, Journals, NotRead, Opened, Reading, Said, Took
 from agent.outbox.originals import Originals
 from agent.outbox.returns import Returns
 from agent.outbox.spool import Spool
@@ -125,12 +125,14 @@ def restore(returns: Returns, spool: Spool, return_id: UUID) -> UUID | None:
     if journals is None or not journals.path(return_id).exists():
         return None
     reading = journals.read(return_id)
-    opened, closed = None, None
+    opened, closed, confirmed = None, None, None
     for record in reading:
         if isinstance(record, Opened):
             opened = record
         elif isinstance(record, Closed):
             closed = record
+        elif isinstance(record, Confirmed):
+            confirmed = record
     if reading.damaged:
         return _salvage(returns, spool, return_id, reading, opened)
     if opened is None:
@@ -141,7 +143,9 @@ def restore(returns: Returns, spool: Spool, return_id: UUID) -> UUID | None:
         _open(quiet, return_id, opened)
         _take(quiet, spool, return_id, reading, closed)
         if closed is not None:
-            quiet.close(return_id, closed.complete, closed.skipped, closed.finished_at)
+            quiet.close(return_id, closed.ending, closed.finished_at)
+        if confirmed is not None:
+            quiet.confirm(return_id, confirmed.person)
     return return_id
 
 
@@ -190,7 +194,7 @@ def _salvage(
                 elif isinstance(record, Said):
                     statements = True
             _name_damage(returns, again, reading, statements)
-            returns.close(again, complete=False, skipped=0)
+            returns.close(again, Ending())
     returns.journals.set_aside(return_id)
     return again if opened is not None else None
 

@@ -332,6 +332,7 @@ def upgrade() -> None:
         sa.ForeignKeyConstraint(["site_id"], ["sites.id"], name=op.f("fk_card_returns_site_id")),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_card_returns")),
     )
+    op.create_index("ix_card_returns_agent", "card_returns", ["agent_id"], unique=False)
     op.create_index("ix_card_returns_card", "card_returns", ["card_id"], unique=False)
     op.create_index(op.f("ix_card_returns_inspection_id"), "card_returns", ["inspection_id"], unique=False)
     op.create_index("ix_card_returns_site", "card_returns", ["site_id", "id"], unique=False)

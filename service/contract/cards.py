@@ -43,6 +43,9 @@ Mark = Literal[
     "too_large_to_judge",
     "slate",
 ]
+# What was read of a card: all of it, as it was prepared, or as a person confirmed; or what nobody has
+# confirmed; or a card from which a part of its preparation is gone; or a folder of a larger medium.
+CardExtent = Literal["as_prepared", "confirmed", "not_confirmed", "not_as_prepared", "part"]
 PlacementRule = Literal["folder", "file_name", "exif", "order", "slate", "by_hand"]
 
 
@@ -182,6 +185,20 @@ class LargeAnswer(Wire):
     expires_at: UtcTime
 
 
+class FileAhead(Wire):
+    """A file of a card that is still being read."""
+
+    sha256: Digest
+    size: Count
+
+
+class FilesAhead(Wire):
+    """Files of which the bytes may come before their manifest part does; they open the card return."""
+
+    opening: CardReturnOpen
+    files: Annotated[list[FileAhead], msgspec.Meta(max_length=FILES_PER_PART)]
+
+
 class ImagesAsked(Wire):
     """Digests of which a caller asks whether they are held: an agent that lost its own records."""
 
@@ -192,6 +209,31 @@ class ImagesHeld(Wire):
     """Those of the digests asked for that are held, in the order asked. A receipt says more: which card."""
 
     held: list[Digest]
+
+
+class ReturnAsked(Wire):
+    """A card return as its receipt names it."""
+
+    id: UUID
+    manifest_sha256: Digest
+
+
+class ReturnsAsked(Wire):
+    """Card returns of which an agent asks whether the service knows their commit; none: only the count."""
+
+    returns: Annotated[list[ReturnAsked], msgspec.Meta(max_length=1000)]
+
+
+class ReturnsKnown(Wire):
+    """`known`: those asked for that are committed at the agent's site with that manifest, in the order asked.
+
+    `committed`: how many the asking agent has committed in all. The service forgets none, so fewer than the
+    agent has receipts of means that its database was restored to an older state: what is not known then is
+    to be offered again, under its own id.
+    """
+
+    known: list[UUID]
+    committed: Count
 
 
 class CardReturnCommit(Wire):

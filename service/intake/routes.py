@@ -22,6 +22,8 @@ from service.contract.cards import (
     ManifestPart,
     PartAnswer,
     Receipt,
+    ReturnsAsked,
+    ReturnsKnown,
 )
 from service.contract.records import Move, MoveIn, ReturnFile
 from service.contract.wire import Page
@@ -146,6 +148,15 @@ async def commit(
     return _receipt(await commit_return(db, objects, signer, caller, return_id, data))
 
 
+@post("/card-returns/known", status_code=200, responses=problems(400, 401, 403))
+async def known_returns(
+    data: JSONBody[ReturnsAsked], db: NamedDependency[Database], caller: NamedDependency[Caller]
+) -> ReturnsKnown:
+    """Which of up to 1,000 card returns are committed with these manifests: asked by an agent that holds
+    their receipts, because a service restored from an older backup has forgotten some."""
+    return await actions.known_returns(db, caller, data.returns)
+
+
 @get("/card-returns", responses=problems(400, 401, 403))
 async def list_returns(
     request: AnyRequest,
@@ -240,6 +251,7 @@ router = Router(
         put_large,
         check_part,
         commit,
+        known_returns,
         list_returns,
         read_return,
         list_files,

@@ -48,6 +48,8 @@ OWN_OR_PUBLIC: set[Operation] = {
     ("post", "/api/v1/agents"),
     # Tells only whether an image is held, to one who can name its digest: he has its bytes.
     ("post", "/api/v1/images/held"),
+    # Tells of other sites' card returns what it tells of none: tests/intake/test_known.py.
+    ("post", "/api/v1/card-returns/known"),
     ("get", "/health/live"),
     ("get", "/health/ready"),
 }

@@ -15,7 +15,7 @@ from agent.cards.media import media_present
 from agent.errors import AgentError
 from agent.locking import lock
 from agent.settings import Settings, State
-from agent.sync.runner import Runner, holds_only_ours
+from agent.sync.runner import Runner
 from tests.agent.station import Bench, jpeg, put
 
 ROOT = Path(__file__).parents[2]
@@ -120,7 +120,6 @@ def test_media_are_folders_that_match(tmp_path: Path) -> None:
     (tmp_path / "a").mkdir()
     (tmp_path / "file").write_bytes(b"")
     assert media_present(Settings(media_roots=[f"{tmp_path}/*"])) == [tmp_path / "a"]
-    assert holds_only_ours(tmp_path / "a", None)
 
 
 def test_a_lock_is_held_by_one_process(tmp_path: Path) -> None:

@@ -209,7 +209,7 @@ def test_p07_a_read_error_is_tried_again_and_the_rest_goes_in(
         if entry.name in tries:
             tries[entry.name] += 1
             if entry.name == b"2.JPG" or tries[entry.name] == 1:
-                raise OSError(errno.EIO, "Input/output error")
+                raise copying.CardFault(OSError(errno.EIO, "Input/output error"))
         return real(self, file, entry, *more)
 
     monkeypatch.setattr(copying.Copier, "_once", failing)

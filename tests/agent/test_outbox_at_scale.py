@@ -51,7 +51,7 @@ def fill(path: Path, rows: int) -> Returns:
         connection.execute(
             "WITH RECURSIVE n(i) AS (SELECT 0 UNION ALL SELECT i+1 FROM n WHERE i<?1-1)"
             " INSERT INTO originals SELECT printf('%064x', i), 10, CAST('{}' AS BLOB), ?3,"
-            " CASE WHEN i/?2+1 < ?4 THEN ?3 END FROM n",
+            " CASE WHEN i/?2+1 < ?4 THEN ?3 END, CASE WHEN i/?2+1 < ?4 THEN ?3 END, NULL FROM n",
             (rows, FILES, AT.isoformat(), last),
         )
         connection.execute("UPDATE returns SET files=?", (FILES,))
@@ -180,7 +180,10 @@ def statements_of(module: object) -> list[str]:
 
 
 # Walks that are bounded by what a workstation has of it, and named here so that no other slips in.
-MAY_SCAN = {"r": "newest: along the key, newest first, as many as are shown"}
+MAY_SCAN = {
+    "r": "newest: along the key, newest first, as many as are shown",
+    "readings": "media that are in now: as many as there are slots, and as often as a listing changed",
+}
 
 
 @pytest.mark.parametrize("module", [returns, originals], ids=["returns", "originals"])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 from uuid import UUID
 
@@ -15,6 +16,8 @@ from service.contract.cards import (
     CardReturnOpen,
     CardReturnStanding,
     CardStanding,
+    ReturnAsked,
+    ReturnsKnown,
     UnreadFile,
 )
 from service.contract.records import ReturnFile
@@ -176,6 +179,20 @@ async def read_return(db: Database, caller: Caller, return_id: UUID) -> CardRetu
     """The standing of a card return."""
     async with db.begin() as connection:
         return standing(await own_return(connection, caller, return_id, Act.READ))
+
+
+async def known_returns(db: Database, caller: Caller, asked: Sequence[ReturnAsked]) -> ReturnsKnown:
+    """Which of these card returns are committed at the agent's site with these manifests.
+
+    Raises NotAllowed for a person: it is for agents, who compare what they hold receipts for.
+    """
+    caller.must(Act.READ_CARD)
+    assert caller.agent_id is not None, "only agents read cards"
+    async with db.begin() as connection:
+        held = await store.committed_manifests(connection, caller.sites, [one.id for one in asked])
+        committed = await store.committed_of_agent(connection, caller.agent_id)
+    known = [one.id for one in asked if held.get(one.id) == one.manifest_sha256]
+    return ReturnsKnown(known=list(dict.fromkeys(known)), committed=committed)
 
 
 async def list_returns(

@@ -65,6 +65,7 @@ card_returns = sa.Table(
     sa.Column("remarks", JSONB, nullable=False, server_default="[]"),
     sa.Index("ix_card_returns_site", "site_id", "id"),
     sa.Index("ix_card_returns_card", "card_id"),
+    sa.Index("ix_card_returns_agent", "agent_id"),
 )
 
 # The manifest as the agent sent it, part by part, kept as evidence of what was claimed.
@@ -198,6 +199,28 @@ async def card_return(connection: AsyncConnection, return_id: UUID, lock: str = 
         query = query.with_for_update(read=lock == "share", of=card_returns)
     found = await connection.execute(query)
     return found.mappings().one_or_none()
+
+
+async def committed_manifests(
+    connection: AsyncConnection, site_codes: Iterable[str] | None, return_ids: Iterable[UUID]
+) -> dict[UUID, str]:
+    """The manifest digest of each of these card returns that is committed at one of these sites."""
+    at = card_returns.c
+    query = (
+        sa.select(at.id, at.manifest_sha256)
+        .join(sites, sites.c.id == at.site_id)
+        .where(at.id.in_(list(return_ids)), at.committed_at.is_not(None))
+    )
+    if site_codes is not None:
+        query = query.where(sites.c.code.in_(list(site_codes)))
+    return {row.id: row.manifest_sha256 for row in await connection.execute(query)}
+
+
+async def committed_of_agent(connection: AsyncConnection, agent_id: UUID) -> int:
+    """How many card returns an agent has committed."""
+    at = card_returns.c
+    query = sa.select(sa.func.count()).where(at.agent_id == agent_id, at.committed_at.is_not(None))
+    return await connection.scalar(query) or 0
 
 
 async def returns_page(

@@ -1,0 +1,91 @@
+"""What this site owes, as the last pull said, and the words that may be used for it."""
+
+from __future__ import annotations
+
+from typing import Annotated
+from uuid import UUID
+
+import typer
+from rich.markup import escape
+from rich.table import Table
+
+from agent import screen
+from agent.cards.identifying import pick_inspection, plan_of
+from agent.commands.opening import opened
+from agent.errors import AgentError
+from agent.workstation import Workstation
+from service.contract.work import InspectionBrief, LocationStanding
+
+ANSWERED = frozenset({"complete", "omission_authorised"})
+REASONS = "not_inspected_reason:"
+
+
+def work(
+    serial: Annotated[str | None, typer.Argument(help="A unit; without one, all that is open here.")] = None,
+    inspection: Annotated[UUID | None, typer.Option(help="Which, if the unit has several.")] = None,
+) -> None:
+    """What this site owes: open inspections, and of one unit each location. Works without a link."""
+    with opened() as station:
+        if serial is not None:
+            _show_unit(station, pick_inspection(station.cache, serial, inspection))
+            return
+        worklist = station.cache.worklist()
+        if worklist is None:
+            raise AgentError(
+                "No worklist has been pulled yet.",
+                "What the site owes is not known here.",
+                "Connect once and run: sightledger-agent run --once",
+            )
+        table = Table(title=f"Open inspections at {worklist.site}", title_justify="left")
+        for heading in ("unit", "position", "campaign", "plan"):
+            table.add_column(heading)
+        for heading in ("locations", "answered", "pictures missing"):
+            table.add_column(heading, justify="right")
+        for brief in worklist.inspections:
+            owed = [location for location in brief.locations if location.state != "not_applicable"]
+            counts = (
+                len(owed),
+                sum(location.state in ANSWERED for location in owed),
+                sum(_missing(location) for location in owed),
+            )
+            words = (brief.unit, brief.position or "", brief.campaign, f"{brief.plan} {brief.revision}")
+            table.add_row(*map(escape, words), *map(str, counts))
+        screen.console.print(table)
+        document = station.cache.document("worklist")
+        assert document is not None
+        screen.say(
+            f"as pulled {document.fetched_at:%Y-%m-%d %H:%M} UTC; cards read since are not counted yet"
+        )
+
+
+def _missing(location: LocationStanding) -> int:
+    return max(0, location.pictures_required - location.pictures_held)
+
+
+def _show_unit(station: Workstation, brief: InspectionBrief) -> None:
+    plan = plan_of(station.cache, brief.revision_id, brief.build)
+    names = {location.key: location.name for location in plan.locations()} if plan else {}
+    title = f"{brief.unit}, {brief.campaign}, {brief.plan} {brief.revision}"
+    table = Table(title=escape(title), title_justify="left")
+    for heading in ("location", "name", "stands as"):
+        table.add_column(heading)
+    for heading in ("pictures required", "held"):
+        table.add_column(heading, justify="right")
+    for location in brief.locations:
+        words = (location.key, names.get(location.key, ""), location.state.replace("_", " "))
+        counts = (location.pictures_required, location.pictures_held)
+        table.add_row(*map(escape, words), *map(str, counts))
+    screen.console.print(table)
+
+
+def reasons() -> None:
+    """The reasons that may be given for not inspecting a location. Works without a link."""
+    with opened() as station:
+        terms = {code: term for code, term in station.cache.terms().items() if code.startswith(REASONS)}
+        if not terms:
+            raise AgentError(
+                "No list of reasons has been pulled yet.",
+                next_step="Connect once and run: sightledger-agent run --once",
+            )
+        for code, term in terms.items():
+            screen.say(f"{code}  {term}")
