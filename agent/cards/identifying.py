@@ -16,7 +16,7 @@ from agent.errors import AgentError
 from agent.outbox.cache import Cache
 from agent.outbox.database import now
 from agent.profiles.mapping import Placer
-from agent.profiles.schema import DEFAULT, SHIPPED, Profile, decode_profile, load_profile
+from agent.profiles.schema import SHIPPED, Profile, decode_profile, load_profile
 from agent.profiles.tree import Plan, folder_tree, picture_order
 from agent.settings import Enrolment, State
 from service.contract.wire import new_id
@@ -85,15 +85,39 @@ def plan_of(cache: Cache, revision_id: UUID, build: str | None) -> Plan | None:
 
 
 def profile_named(state: State, named: str) -> Profile:
-    """A shipped profile, one kept in the state folder by an earlier `prepare`, or a file."""
+    """A shipped profile, one in the state folder, or a file; raises AgentError."""
     kept = state.profiles / f"{named}.toml"
-    if named not in SHIPPED and not Path(named).is_file() and kept.is_file():
+    if named in SHIPPED or Path(named).is_file():
+        return load_profile(named)
+    if kept.is_file():
         return decode_profile(kept.read_bytes(), named)
-    return load_profile(named)
+    raise AgentError(
+        f"There is no card profile {named} on this workstation.",
+        "Nothing was read or written.",
+        f"Put its file to {kept}, or name one of {', '.join(SHIPPED)} or the path of a TOML file.",
+    )
 
 
-def profile_to_prepare(state: State, named: str) -> Profile:
+def usual_profile(state: State, cache: Cache) -> str:
+    """What a card goes by where nobody says: the workstation's profile, its site's, or the first shipped."""
+    worklist = cache.worklist()
+    return state.settings().profile or (worklist and worklist.card_profile) or SHIPPED[0]
+
+
+def profile_to_read(state: State, named: str | None, usual: str) -> Profile:
+    """The profile a person named; else the usual one. Where that is not on this workstation, a shipped one:
+    the folders in a marker still say what they mean, and every file is kept whatever it is taken for."""
+    if named is not None:
+        return profile_named(state, named)
+    try:
+        return profile_named(state, usual)
+    except AgentError:
+        return load_profile(SHIPPED[0])
+
+
+def profile_to_prepare(state: State, cache: Cache, named: str | None) -> Profile:
     """The profile; one from a file is kept, so that the card can be read when it comes back."""
+    named = named or usual_profile(state, cache)
     profile = profile_named(state, named)
     if named in SHIPPED or not Path(named).is_file():
         return profile
@@ -124,14 +148,15 @@ def _card(
     if marker is None:
         refuse_part_of_card(root)
     if marker is not None and marker.site != enrolment.site:
-        return _foreign(state, enrolment, root, marker, said)
+        return _foreign(state, cache, enrolment, root, marker, said)
     if marker is not None:
         card = _prepared(state, cache, enrolment, root, marker, said)
     elif said.unit is not None:
         inspection = pick_inspection(cache, said.unit, said.inspection)
         card = _picked(state, cache, enrolment, root, inspection, said)
     else:
-        card = Card(root, profile_named(state, said.profile or DEFAULT), enrolment.site)
+        profile = profile_to_read(state, said.profile, usual_profile(state, cache))
+        card = Card(root, profile, enrolment.site)
     card.scope, card.person = said.scope or card.scope, said.person or card.person
     card.shift = said.shift
     card.statements = make_statements(cache, card, said)
@@ -157,7 +182,9 @@ def _confirmed(card: Card, said: Said) -> str | None:
     return said.person
 
 
-def _foreign(state: State, enrolment: Enrolment, root: Path, marker: Marker, said: Said) -> Card:
+def _foreign(
+    state: State, cache: Cache, enrolment: Enrolment, root: Path, marker: Marker, said: Said
+) -> Card:
     if not said.keep_unplaced:
         raise AgentError(
             f"This card was prepared at site {marker.site}; this workstation belongs to {enrolment.site}.",
@@ -165,8 +192,9 @@ def _foreign(state: State, enrolment: Enrolment, root: Path, marker: Marker, sai
             f"Take it to a workstation of {marker.site}; or read it here with --keep-unplaced, "
             "and every file is kept but shown at no unit.",
         )
+    profile = profile_to_read(state, said.profile, usual_profile(state, cache))
     return Card(
-        root, profile_named(state, said.profile or DEFAULT), enrolment.site, marker, foreign=True,
+        root, profile, enrolment.site, marker, foreign=True,
         scope=said.scope or marker.scope, person=said.person or marker.person, shift=said.shift,
     )  # fmt: skip
 
@@ -181,11 +209,7 @@ def _prepared(
             "Read it without --unit; pictures of another unit on it can be moved afterwards, with a reason.",
         )
     inspection = cache.inspection(marker.inspection_id)
-    try:
-        profile = profile_named(state, said.profile or marker.profile)
-    except AgentError:
-        # A profile of another workstation: the folders in the marker still say what they mean.
-        profile = load_profile(DEFAULT)
+    profile = profile_to_read(state, said.profile, marker.profile)
     plan = plan_of(cache, marker.revision_id, inspection.build if inspection else None)
     return Card(
         root,
@@ -205,7 +229,7 @@ def _prepared(
 def _picked(
     state: State, cache: Cache, enrolment: Enrolment, root: Path, inspection: InspectionBrief, said: Said
 ) -> Card:
-    profile = profile_named(state, said.profile or DEFAULT)
+    profile = profile_to_read(state, said.profile, usual_profile(state, cache))
     plan = plan_of(cache, inspection.revision_id, inspection.build)
     folders = folder_tree(plan, profile) if plan else []
     return Card(

@@ -1,4 +1,4 @@
-"""Prepares a card: folders, marker, picklists and job sheet, all of them or nothing.
+"""Prepares a card: folders, marker, job sheet and list files, all of them or nothing.
 
 Everything is first written into a folder of its own on the card, then moved into place by renames. A card
 that holds a file which is not ours is refused: nothing of anybody's is overwritten or deleted (I6).
@@ -32,7 +32,7 @@ from agent.outbox.database import now
 from agent.outbox.returns import Returns
 from agent.outbox.spool import sync_folder
 from agent.profiles.schema import Profile
-from agent.profiles.tree import Folder, Plan, folder_tree, picklist_text, picture_order
+from agent.profiles.tree import Folder, Plan, folder_tree, list_text, picture_order
 from agent.settings import Enrolment
 from service.contract.cards import CardPrepared
 from service.contract.wire import new_id
@@ -135,7 +135,7 @@ def _is_ours(name: str, path: Path, earlier: Marker | None, profile: Profile) ->
             MARKER_NAME,
             *SHEET_NAMES,
             *SLATE_NAMES,
-            *(picklist.path for picklist in profile.picklists),
+            *(listed.name for listed in profile.lists),
         }
     if earlier is None:
         return False
@@ -180,8 +180,8 @@ def _contents(
 
         files[SLATE_NAMES[0]] = as_pdf(sheet)
         files[SLATE_NAMES[1]] = as_screen(sheet).encode("utf-8")
-    for picklist in order.profile.picklists:
-        files[picklist.path] = picklist_text(picklist, order.plan, terms).encode("utf-8")
+    for listed in order.profile.lists:
+        files[listed.name] = list_text(listed, order.plan, terms).encode("utf-8")
     return _marker(order, folders, files, enrolment, new_id()), files
 
 
@@ -269,8 +269,7 @@ def _clear_earlier(root: Path, earlier: Marker) -> None:
         if digest_of(path) == digest:
             path.unlink()
     (root / MARKER_NAME).unlink()
-    parents = {str(Path(name).parent) for name in earlier.own_files} - {"."}
-    for name in sorted({*earlier.folders, *parents}, key=lambda one: one.count("/"), reverse=True):
+    for name in sorted(earlier.folders, key=lambda one: one.count("/"), reverse=True):
         with suppress(OSError):
             (root / name).rmdir()
 

@@ -16,7 +16,7 @@ from agent.cards.reading import Card, read_card
 from agent.cards.walking import survey
 from agent.commands.opening import opened
 from agent.errors import AgentError, LinkDown
-from agent.profiles.schema import DEFAULT, SHIPPED
+from agent.profiles.schema import SHIPPED
 from agent.pushing import push_now, relief
 from agent.wording import standing_of
 from agent.workstation import Workstation
@@ -27,12 +27,15 @@ EXIT_UNREAD = 4
 def prepare(
     serial: Annotated[str, typer.Argument(help="Serial number of a unit on the worklist.")],
     card: Annotated[Path, typer.Option(help="Where the card is.")],
-    profile: Annotated[str, typer.Option(help=f"{', '.join(SHIPPED)}, or a TOML file.")] = DEFAULT,
+    profile: Annotated[
+        str | None,
+        typer.Option(help=f"{', '.join(SHIPPED)}, or a TOML file. Default: that of the site."),
+    ] = None,
     scope: Annotated[str | None, typer.Option(help="Which scope the card goes into.")] = None,
     person: Annotated[str | None, typer.Option(help="Who takes it.")] = None,
     inspection: Annotated[UUID | None, typer.Option(help="Which, if the unit has several.")] = None,
 ) -> None:
-    """Write folders, picklists and the job sheet of an inspection onto a card."""
+    """Write folders and the job sheet of an inspection onto a card."""
     with opened() as station:
         brief = pick_inspection(station.cache, serial, inspection)
         plan = plan_of(station.cache, brief.revision_id, brief.build)
@@ -42,7 +45,7 @@ def prepare(
                 "Nothing was written.",
                 "Connect once and run: sightledger-agent run --once",
             )
-        order = Order(brief, plan, profile_to_prepare(station.state, profile), scope, person)
+        order = Order(brief, plan, profile_to_prepare(station.state, station.cache, profile), scope, person)
         marker = prepare_card(card, order, station.cache, station.returns, station.enrolment)
     screen.console.print(
         escape(

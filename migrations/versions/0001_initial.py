@@ -51,6 +51,7 @@ def upgrade() -> None:
         sa.Column("name", sa.Text(), nullable=False),
         sa.Column("kind", sa.Text(), nullable=False),
         sa.Column("time_zone", sa.Text(), nullable=False),
+        sa.Column("card_profile", sa.Text(), nullable=True),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_sites")),
         sa.UniqueConstraint("code", name=op.f("uq_sites_code")),
     )

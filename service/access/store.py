@@ -22,6 +22,8 @@ sites = sa.Table(
     text("name"),
     text("kind"),
     text("time_zone"),
+    # The code of a card profile; NULL: the agent's own choice.
+    text("card_profile", nullable=True),
 )
 
 # `sites` NULL means every site; roles are the codes of service.access.rules.

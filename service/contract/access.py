@@ -135,11 +135,14 @@ class PasswordChange(Wire):
 
 
 class SiteIn(Wire):
-    """`time_zone` is a name of the IANA time zone database, such as Europe/Dublin."""
+    """`time_zone` is a name of the IANA time zone database, such as Europe/Dublin. `card_profile` is the code
+    of the card profile by which the site's workstations prepare cards unless told otherwise; null: the deeper
+    tree."""
 
     name: Annotated[str, msgspec.Meta(min_length=1, max_length=200)]
     kind: Annotated[str, msgspec.Meta(min_length=1, max_length=64)]
     time_zone: Annotated[str, msgspec.Meta(min_length=1, max_length=64)]
+    card_profile: Code | None = None
 
 
 class Site(Wire):
@@ -147,3 +150,4 @@ class Site(Wire):
     name: str
     kind: str
     time_zone: str
+    card_profile: str | None = None

@@ -72,6 +72,9 @@ class RevisionBrief(Wire):
 
 
 class Worklist(Wire):
+    """`card_profile` is that of the site, null where it has none."""
+
     site: Code
     inspections: list[InspectionBrief]
     revisions: list[RevisionBrief]
+    card_profile: str | None = None

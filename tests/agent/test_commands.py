@@ -42,15 +42,15 @@ def test_a_workstation_that_is_not_enrolled_says_how(tmp_path: Path) -> None:
 
 def test_prepare_and_read_without_a_link(bench: Bench) -> None:
     state = bench.station.state.folder
-    assert "6 folders" in agent(state, "prepare", "u-100", "--card", str(bench.card))
-    put(bench.card, "02 G.RING/A.JPG", jpeg(1))
+    assert "11 folders" in agent(state, "prepare", "u-100", "--card", str(bench.card))
+    put(bench.card, "01 Gears/G.RING Ring gear/A.JPG", jpeg(1))
     put(bench.card, "elsewhere/B.JPG", jpeg(2))
-    put(bench.card, "01 G.ID/CUT.JPG", jpeg(3)[:-100])
+    put(bench.card, "01 Gears/G.ID Nameplate/CUT.JPG", jpeg(3)[:-100])
     said = agent(state, "read", str(bench.card))
     # Ring gear: 3 required, 1 held before, 1 found.
     assert "G.RING: 1 missing" in said
     assert "G.ID: 1 missing" in said
-    assert "01 G.ID/CUT.JPG is truncated" in said
+    assert "01 Gears/G.ID Nameplate/CUT.JPG is truncated" in said
     assert "not understood" in said
     assert "copied here - the card may be removed, not yet wiped" in said
     [waiting] = json.loads(agent(state, "queue", "--json"))["cardReturns"]

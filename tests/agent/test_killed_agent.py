@@ -68,7 +68,7 @@ def site(service: Running, database_url: str, tmp_path_factory: pytest.TempPathF
     answer.raise_for_status()
     made = Site(service, code, unit, State(folder / "state"), folder / "slots" / "card")
     made.agent("enrol", service.url, answer.json()["code"], "--name", "bench-1")
-    made.agent("prepare", unit, "--card", str(card_of(made)))
+    made.agent("prepare", unit, "--card", str(card_of(made)), "--profile", "two-level")
     return made
 
 

@@ -78,7 +78,8 @@ class Site:
 
     def prepared(self, pictures: int) -> dict[str, bytes]:
         """Prepare the card and take pictures of location A onto it; path -> bytes."""
-        self.agent("prepare", self.unit, "--card", str(self.card), "--scope", "VS-1")
+        words = ("--card", str(self.card), "--profile", "two-level", "--scope", "VS-1")
+        self.agent("prepare", self.unit, *words)
         taken = {f"01 A/TWVS{n:04}.JPG": jpeg(new_id().int % 2**32) for n in range(1, pictures + 1)}
         for path, data in taken.items():
             put(self.card, path, data)

@@ -60,9 +60,9 @@ def test_i2_reading_changes_nothing_on_the_card(bench: Bench) -> None:
 
 def test_own_files_are_not_read_but_a_changed_one_is(bench: Bench) -> None:
     bench.prepare()
-    with (bench.card / "PICKLIST/EVALUATION.TXT").open("ab") as file:
+    with (bench.card / "SIGHTLEDGER-JOB.txt").open("ab") as file:
         file.write(b"typed at the scope")
-    assert set(bench.files(bench.read())) == {"PICKLIST/EVALUATION.TXT"}
+    assert set(bench.files(bench.read())) == {"SIGHTLEDGER-JOB.txt"}
 
 
 def test_a_damaged_marker_is_kept_like_any_file(bench: Bench) -> None:
@@ -193,7 +193,7 @@ def test_card_of_another_site_is_refused_or_kept_without_a_place(bench: Bench, t
 def test_without_a_marker_the_unit_is_picked(bench: Bench) -> None:
     put(bench.card, "02 G.RING/A.JPG", jpeg(1))
     put(bench.card, "B.JPG", jpeg(2))
-    files = bench.files(bench.read(unit="u-100"))
+    files = bench.files(bench.read(unit="u-100", profile="two-level"))
     places = {path: file.placement and file.placement.location_key for path, file in files.items()}
     assert places == {"02 G.RING/A.JPG": "G.RING", "B.JPG": None}
 

@@ -104,7 +104,7 @@ def filled_card(
 def prepared(bench: Bench, card: Path) -> Path:
     """A card that the service has heard of: it is prepared days before it comes back."""
     card.mkdir()
-    bench.station.run("prepare", SERIAL, "--card", str(card))
+    bench.station.run("prepare", SERIAL, "--card", str(card), "--profile", "two-level")
     bench.station.run("run", "--once")
     return card
 

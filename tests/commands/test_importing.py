@@ -87,6 +87,15 @@ def test_sites_types_and_units_are_imported_line_by_line(settings: Settings, wri
     assert (done.returncode, "since 2026-01-01 at AAA (row 1, bay 2)" in done.stderr) == (1, True)
 
 
+def test_the_card_profile_of_a_site_stays_when_something_else_is_changed(settings: Settings) -> None:
+    words = ("site", "add", "PRF", "--kind", "works", "--time-zone", "Europe/Dublin", "--name")
+    assert sightledger(settings, *words, "One", "--card-profile", "two-level").returncode == 0
+    assert sightledger(settings, *words, "Two", "--change").returncode == 0
+    assert table(settings, "SELECT name, card_profile FROM sites WHERE code = 'PRF'") == [
+        ("Two", "two-level")
+    ]
+
+
 def test_a_site_is_changed_only_when_that_is_said(settings: Settings, written: Written) -> None:
     words = ("site", "add", "CHG", "--kind", "works", "--time-zone", "Europe/Dublin", "--name")
     assert sightledger(settings, *words, "One").returncode == 0

@@ -110,7 +110,7 @@ def test_p28_a_bucket_without_object_lock_is_told_of_and_changed_only_when_said(
     [
         ("s3_endpoint", f"http://127.0.0.1:{free_port()}", "does not answer"),
         ("s3_secret_key", "another secret", "refused"),
-        ("s3_bucket", "No Bucket", "No Bucket"),
+        ("s3_bucket", "No_Bucket", "No_Bucket"),
     ],
 )
 def test_a_store_that_is_not_set_up_is_told_of(other: Settings, variable: str, value: str, said: str) -> None:

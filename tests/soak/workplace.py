@@ -174,7 +174,7 @@ class Person:
         if not folder.exists():
             folder.mkdir(parents=True)
             if visit.card.prepared:
-                self.place.run("prepare", self.place.unit, "--card", str(folder))
+                self.place.run("prepare", self.place.unit, "--card", str(folder), "--profile", "two-level")
             visit.card.put_into(folder)
         return folder
 

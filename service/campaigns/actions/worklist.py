@@ -8,6 +8,7 @@ from uuid import UUID
 
 from sqlalchemy.ext.asyncio import AsyncConnection
 
+from service.access import store as access
 from service.access.rules import Act, Caller
 from service.campaigns import store
 from service.campaigns.store import facts
@@ -26,7 +27,8 @@ async def read_worklist(db: Database, caller: Caller, site: str) -> Worklist:
     """
     caller.must(Act.READ, site)
     async with db.begin() as connection:
-        if not await store.site_exists(connection, site):
+        found = await access.site(connection, site)
+        if found is None:
             raise NotFound(f"There is no site {site}.", next_step="Take one from the list of sites.")
         rows = await store.open_inspections_at(connection, site)
         locations_of = await facts.locations_of(connection, [row["id"] for row in rows])
@@ -35,6 +37,7 @@ async def read_worklist(db: Database, caller: Caller, site: str) -> Worklist:
         site=site,
         inspections=[_brief(row, locations_of[row["id"]]) for row in rows],
         revisions=revisions,
+        card_profile=found["card_profile"],
     )
 
 

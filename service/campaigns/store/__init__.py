@@ -305,10 +305,6 @@ async def campaigns_of(connection: AsyncConnection, inspection_ids: Collection[U
     return set((await connection.execute(query)).scalars())
 
 
-async def site_exists(connection: AsyncConnection, code: str) -> bool:
-    return (await connection.execute(sa.select(sites.c.id).where(sites.c.code == code))).first() is not None
-
-
 async def next_open_campaign(connection: AsyncConnection, after: UUID | None) -> UUID | None:
     """The open campaign with the next higher id than `after`, else the one with the lowest."""
     ids = sa.select(campaigns.c.id).where(campaigns.c.closed_at.is_(None)).order_by(campaigns.c.id).limit(1)
