@@ -123,7 +123,7 @@ def seed(
 
 @plan_app.command("check")
 def plan_check(file: Annotated[Path, typer.Argument(help="a plan document, YAML or JSON")]) -> None:
-    """Say of every error in FILE where it stands and what to do. Needs no database."""
+    """Say of every error and doubt in FILE where it stands and what to do. Needs no database."""
     from service.plans.document import check_file
 
     try:

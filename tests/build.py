@@ -16,7 +16,7 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.access.rules import Caller, Role
 from service.access.store import accounts, agents, sites
-from service.contract.plan_document import Grade, Location, PictureRule, PlanDocument, Section
+from service.contract.plan_document import EvaluationWord, Location, PictureRule, PlanDocument, Section
 from service.contract.wire import new_id
 from service.database import Database
 from service.plans.document import digest
@@ -78,8 +78,10 @@ class Fleet:
             equipment_type=self.type_code,
             builds=list(self.builds),
             evaluation_scale=[
-                Grade(code="nothing_recordable", word="nothing recordable", rank=0, requires="nothing"),
-                Grade(code="refer", word="refer to engineering", rank=1, requires="engineering"),
+                EvaluationWord(
+                    code="nothing_recordable", word="nothing recordable", rank=0, requires="nothing"
+                ),
+                EvaluationWord(code="refer", word="refer to engineering", rank=1, requires="engineering"),
             ],
             sections=[Section(key="S", name="All", locations=list(locations))],
             invented=True,
