@@ -250,9 +250,11 @@ async def inspection_context(
 
 async def add_pictures(connection: AsyncConnection, inspection_id: UUID, by_location: dict[str, int]) -> None:
     """Count pictures in at the locations of an inspection (or out, with negative numbers); keys that
-    the inspection does not have are passed over, and counted when a re-binding brings the location."""
-    if not by_location:
-        return
+    the inspection does not have are passed over, and counted when a re-binding brings the location.
+
+    To be called after any change of what is shown at the inspection, also without a number: what is open
+    there (rules.OpenPictures) is counted anew.
+    """
     async with changing(connection, [inspection_id]) as locked:
         if inspection_id in locked:
             await facts.add_held(connection, inspection_id, by_location)
