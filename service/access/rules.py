@@ -47,6 +47,8 @@ ACTS: dict[Role, frozenset[Act]] = {
     Role.ADMINISTRATOR: frozenset({Act.READ, Act.RUN_SITE}),
 }
 
+# Who may say of a location that it is complete, and so whose words an agent may carry.
+SPEAKERS = tuple(role for role, acts in ACTS.items() if Act.STATE in acts)
 AGENT_ACTS = frozenset({Act.READ, Act.READ_CARD, Act.STATE})
 
 

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import asdict, dataclass, fields, replace
 from uuid import UUID
 
 from service.contract.plan_document import Requires
 from service.contract.work import LocationState, StatementKind
-from service.facts import standing
+from service.facts import later_facts, standing
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,6 +67,28 @@ def fold(statements: Iterable[Statement], keys: Iterable[str]) -> dict[str, Fold
         for key in statement.locations & by_key.keys():
             by_key[key].append(statement)
     return {key: location_state(named, key) for key, named in by_key.items()}
+
+
+def contradictions(statements: Collection[Statement]) -> dict[UUID, frozenset[UUID]]:
+    """For each statement those others that say something else of a location both name, where neither replaces
+    the other, directly or through others of these.
+
+    Statements of different people that do so are a conflict for a person to settle; in one breath they are
+    no statement at all. Ids without a contradiction are absent.
+    """
+    later = later_facts(statements)
+    found = {
+        one.id: frozenset(
+            other.id
+            for other in statements
+            if one.locations & other.locations
+            and (one.kind, one.reason) != (other.kind, other.reason)
+            and other.id not in later[one.id]
+            and one.id not in later[other.id]
+        )
+        for one in statements
+    }
+    return {key: others for key, others in found.items() if others}
 
 
 @dataclass(frozen=True, slots=True)

@@ -22,6 +22,7 @@ from service.contract.cards import (
     ManifestPart,
     PartAnswer,
     Receipt,
+    RefusalSettledIn,
 )
 from service.contract.records import Move, MoveIn, ReturnFile
 from service.contract.wire import Page
@@ -30,6 +31,7 @@ from service.http import AnyRequest, decode_cursor, encode_cursor, link_next
 from service.intake import actions
 from service.intake.actions import large, moves, parts
 from service.intake.actions.commit import commit_return
+from service.intake.actions.refused import settle_refused
 from service.objects import Objects
 from service.observe import bind_card_return
 from service.packing import packed
@@ -169,6 +171,22 @@ async def read_return(
     return await actions.read_return(db, caller, return_id)
 
 
+@post(
+    "/card-returns/{return_id:uuid}/refused/{refused_id:uuid}",
+    status_code=200,
+    responses=problems(400, 401, 403, 404, 409, 422),
+)
+async def settle(
+    return_id: FromPath[UUID],
+    refused_id: FromPath[UUID],
+    data: JSONBody[RefusalSettledIn],
+    db: NamedDependency[Database],
+    caller: NamedDependency[Caller],
+) -> CardReturnStanding:
+    """Deal with a statement that came with the card and was refused: state it anew, or dismiss it."""
+    return await settle_refused(db, caller, return_id, refused_id, data)
+
+
 @get("/card-returns/{return_id:uuid}/files", responses=problems(400, 401, 403, 404))
 async def list_files(
     request: AnyRequest,
@@ -242,6 +260,7 @@ router = Router(
         commit,
         list_returns,
         read_return,
+        settle,
         list_files,
         read_receipt,
         move_pictures,

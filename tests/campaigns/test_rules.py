@@ -169,6 +169,32 @@ def test_fold_answers_for_the_keys_asked_and_only_those():
     assert rules.fold(history, []) == {}
 
 
+def test_complete_and_not_inspected_in_one_breath_contradict_each_other():
+    whole, part = said(1, on="ABC"), said(2, "not_inspected", on="B", reason="x:one")
+    assert rules.contradictions([whole, part]) == {
+        uid(1): frozenset({uid(2)}),
+        uid(2): frozenset({uid(1)}),
+    }
+    assert rules.contradictions([whole, replace(part, locations=frozenset("D"))]) == {}
+    assert rules.contradictions([whole, replace(part, replaces=frozenset({uid(1)}))]) == {}
+    assert rules.contradictions([whole, said(3, on="B")]) == {}
+
+
+@given(histories())
+def test_without_a_contradiction_a_batch_makes_no_conflict_by_itself(history):
+    found = rules.contradictions(history)
+    assert all(uid in found[other] for uid, others in found.items() for other in others)
+    kept = [s for s in history if s.id not in found]
+    assert all(rules.location_state(kept, key).state != "conflict" for key in KEYS)
+
+
+@given(histories(), st.randoms(use_true_random=False))
+def test_i3_contradictions_do_not_depend_on_order(history, random):
+    again = history.copy()
+    random.shuffle(again)
+    assert rules.contradictions(again) == rules.contradictions(history)
+
+
 def test_i11_not_applicable_comes_from_the_build_and_no_statement_changes_it():
     location = BoundLocation("A", applicable=False)
     assert rules.shown_state(location, Fold("complete", (uid(1),))) == "not_applicable"

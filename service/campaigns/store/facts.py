@@ -56,10 +56,12 @@ async def statements_by_id(connection: AsyncConnection, statement_ids: Iterable[
     return {row["id"]: row for row in (await connection.execute(query)).mappings()}
 
 
-async def insert_statements(connection: AsyncConnection, rows: list[dict[str, Any]]) -> None:
-    """Append statements; an id already there is left as it is."""
-    if rows:
-        await connection.execute(insert(statements).values(rows).on_conflict_do_nothing())
+async def insert_statements(connection: AsyncConnection, rows: list[dict[str, Any]]) -> set[UUID]:
+    """Append statements; the ids that were new. One already there is left as it is."""
+    if not rows:
+        return set()
+    added = insert(statements).values(rows).on_conflict_do_nothing().returning(statements.c.id)
+    return set(await connection.scalars(added))
 
 
 async def set_folds(connection: AsyncConnection, inspection_id: UUID, folds: Mapping[str, Fold]) -> None:

@@ -15,6 +15,7 @@ from service.contract.cards import (
     CardReturnOpen,
     CardReturnStanding,
     CardStanding,
+    RefusedStatement,
     UnreadFile,
 )
 from service.contract.records import ReturnFile
@@ -155,6 +156,7 @@ def standing(row: Row) -> CardReturnStanding:
     """A card return as the API shows it."""
     shown = {name: row[name] for name in CardReturnStanding.__struct_fields__ if name != "state"}
     shown["unread"] = msgspec.convert(row["unread"], list[UnreadFile])
+    shown["refused"] = msgspec.convert(row["refused"], list[RefusedStatement])
     return CardReturnStanding(**shown, state="open" if row["committed_at"] is None else "committed")
 
 
