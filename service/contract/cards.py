@@ -237,7 +237,11 @@ class ReturnsKnown(Wire):
 
 
 class CardReturnCommit(Wire):
-    """Closes the manifest. `manifest_sha256` is `manifest_digest` over all parts' files in order."""
+    """Closes the manifest. `manifest_sha256` is `manifest_digest` over all parts' files in order.
+
+    Each of the `statements` that can be taken is taken; one that cannot keeps nothing else back and stands
+    in `refused` of the card return.
+    """
 
     parts: Count
     files: Count
@@ -278,7 +282,41 @@ class Receipt(Wire):
     signature: str
 
 
+class RefusalSettled(Wire):
+    """That a person dealt with a refused statement: made it again as `statement_id`, or, where that is null,
+    dismissed it."""
+
+    id: UUID
+    statement_id: UUID | None
+    reason: str
+    by: str
+    recorded_at: UtcTime
+
+
+class RefusedStatement(Wire):
+    """A statement that came with a card and was not taken: `why`, and what to do next. It stays open until a
+    person settles it. `unit` is the serial number of its inspection, null for one not known here."""
+
+    id: UUID
+    statement: StatementIn
+    unit: str | None
+    why: str
+    next_step: str | None
+    recorded_at: UtcTime
+    settled: RefusalSettled | None
+
+
+class RefusalSettledIn(Wire):
+    """Deals with a refused statement: `statement` is what is stated in its place, null: nothing is."""
+
+    id: UUID
+    reason: Annotated[str, msgspec.Meta(min_length=3, max_length=4000)]
+    statement: StatementIn | None = None
+
+
 class CardReturnStanding(Wire):
+    """`refused` are the statements that came with the card and were not taken, those settled among them."""
+
     id: UUID
     site: str
     state: Literal["open", "committed"]
@@ -296,6 +334,7 @@ class CardReturnStanding(Wire):
     unread: list[UnreadFile]
     remarks: list[str]
     not_yet_verified: list[Digest] = []
+    refused: list[RefusedStatement] = []
 
 
 class CardPrepared(Wire):

@@ -10,6 +10,7 @@ from uuid import UUID
 
 from service.contract.cards import (
     CardReturnCommit,
+    FileAhead,
     ManifestFile,
     PlacementClaim,
     ReceiptFile,
@@ -149,7 +150,7 @@ def manifest_faults(
     return []
 
 
-def sizes(files: Iterable[ManifestFile | ReceiptFile]) -> tuple[dict[str, int], set[str]]:
+def sizes(files: Iterable[ManifestFile | ReceiptFile | FileAhead]) -> tuple[dict[str, int], set[str]]:
     """Size by digest, and the digests that the manifest gives two sizes for (bytes have only one)."""
     known: dict[str, int] = {}
     torn = set()

@@ -22,6 +22,7 @@ from service.intake.actions.commit import ObjectsMissing
 from service.intake.actions.parts import ObjectsDiffer
 from service.intake.store import card_return_parts, receipts
 from service.records.store import sightings
+from tests import build
 from tests.intake.returning import (
     CardBack,
     Yard,
@@ -76,13 +77,21 @@ async def test_i8_every_step_can_be_repeated_and_gives_the_same_answer(yard: Yar
     assert {ticket.sha256 for ticket in (await card.put_part(0)).lacking} == {f.sha256 for f in card.files}
     assert await card.upload(answer.lacking) == [200, 200, 200]
     assert await card.upload(answer.lacking) == [412, 412, 412]
-    said = StatementIn(id=new_id(), inspection_id=yard.inspection_id, kind="complete", locations=["B"])
+    await build.add_people(yard.db, yard.made, yard.made.site)
+    said = StatementIn(
+        id=new_id(),
+        inspection_id=yard.inspection_id,
+        kind="complete",
+        locations=["B"],
+        stated_by=build.SPEAKER,
+    )
     receipt = await card.commit(statements=[said])
     assert await card.commit(statements=[said]) == receipt
     assert await actions.read_receipt(yard.db, yard.agent, card.id) == receipt
     assert (await card.put_part(0)).lacking == []
     assert (await card.open()).state == "committed"
     assert (await card.standing()).files_new == 3
+    assert (await card.standing()).refused == []
     await assert_sound(yard)
 
 

@@ -16,6 +16,7 @@ from service.contract.cards import (
     CardReturnOpen,
     CardReturnStanding,
     CardStanding,
+    RefusedStatement,
     ReturnAsked,
     ReturnsKnown,
     UnreadFile,
@@ -158,6 +159,7 @@ def standing(row: Row) -> CardReturnStanding:
     """A card return as the API shows it."""
     shown = {name: row[name] for name in CardReturnStanding.__struct_fields__ if name != "state"}
     shown["unread"] = msgspec.convert(row["unread"], list[UnreadFile])
+    shown["refused"] = msgspec.convert(row["refused"], list[RefusedStatement])
     return CardReturnStanding(**shown, state="open" if row["committed_at"] is None else "committed")
 
 

@@ -9,7 +9,7 @@ from service.contract.cards import FilesAhead, LargeLacking, PartAnswer
 from service.database import Database
 from service.errors import Conflict
 from service.intake.actions import open_return, own_return
-from service.intake.actions.parts import lacking_in_store, sizes_held, split, tickets
+from service.intake.actions.parts import _lacking_in_store, _sizes_held, _split, _tickets
 from service.intake.rules import sizes
 from service.intake.store.large import await_files
 from service.intake.store.naming import about_to_name
@@ -27,8 +27,8 @@ async def put_ahead(
 ) -> PartAnswer:
     """Answer tickets for those of the files that the store lacks; asked again, for those it still lacks.
 
-    What is asked for is remembered with the card return, so that no sweep takes the bytes meanwhile. Nothing is
-    recorded of the files: that is for the manifest.
+    What is asked for is remembered with the card return, so that no sweep takes the bytes meanwhile. Nothing
+    is recorded of the files: that is for the manifest.
     """
     await open_return(db, caller, return_id, ahead.opening)
     wanted, _ = sizes(ahead.files)
@@ -39,15 +39,15 @@ async def put_ahead(
                 "The card return is committed: nothing more belongs to it.",
                 next_step="Open a new card return for files that were not in the first one.",
             )
-        held = await sizes_held(connection, wanted)
+        held = await _sizes_held(connection, wanted)
         await about_to_name(connection)
         await await_files(connection, return_id, wanted)
-    small, big = split({digest: size for digest, size in wanted.items() if digest not in held})
-    small = await lacking_in_store(objects, small)
+    small, big = _split({digest: size for digest, size in wanted.items() if digest not in held})
+    small = await _lacking_in_store(objects, small)
     return PartAnswer(
         part=0,
         files=len(ahead.files),
         held=sum(file.sha256 not in small and file.sha256 not in big for file in ahead.files),
-        lacking=await tickets(objects, settings, small, {}),
+        lacking=await _tickets(objects, settings, [], small),
         large=[LargeLacking(sha256=digest, size=size) for digest, size in big.items()],
     )

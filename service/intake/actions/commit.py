@@ -22,6 +22,7 @@ from service.intake import store
 from service.intake.actions import own_return
 from service.intake.actions.parts import ERRORS_SHOWN, decoded, missing_in_store
 from service.intake.actions.recording import Recorder, gather_images
+from service.intake.actions.refused import keep_refused
 from service.intake.rules import Home, manifest_faults, placing_remarks, sizes, storable_json
 from service.intake.store.large import verified_among
 from service.jobs import defer_each
@@ -121,7 +122,7 @@ async def _earlier_receipt(connection: AsyncConnection, row: Row, commit: CardRe
         row["manifest_sha256"] == commit.manifest_sha256
         and row["complete"] == commit.complete
         and row["unread"] == storable_json(msgspec.to_builtins(commit.unread))
-        and await store.statement_ids(connection, row["id"]) == {said.id for said in commit.statements}
+        and set(row["statements"]) == {said.id for said in commit.statements}
     )
     if not same:
         raise Conflict(
@@ -211,14 +212,15 @@ async def _write(
     async for files in manifest.read_by_many(connection):
         await recorder.record(files)
     await recorder.count()
-    if commit.statements:
-        await record_statements(connection, caller, commit.statements, row["id"])
+    turned = await record_statements(connection, caller, commit.statements, row["id"])
+    await keep_refused(connection, row["id"], turned, now)
     remarks = await _opening_remarks(connection, row, card, homes.get(own) if own else None)
     closing = {
         "committed_at": now,
         "finished_at": commit.finished_at,
         "manifest_sha256": commit.manifest_sha256,
         "complete": commit.complete,
+        "statements": sorted({said.id for said in commit.statements}),
         "files": len(manifest.files),
         "files_new": len(new),
         "bytes": sum(file.size for file in manifest.files),

@@ -11,9 +11,9 @@ from sqlalchemy.dialects.postgresql import JSONB, insert
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.access.store import agents, sites
-from service.campaigns.store import statements
 from service.database import Row, id_column, ids, json, metadata, moment, reference, text
 from service.intake.store.large import not_yet_verified
+from service.intake.store.refused import refused_of
 from service.plans.store import plan_revisions
 from service.records.store import images, sightings
 
@@ -63,6 +63,8 @@ card_returns = sa.Table(
     sa.Column("not_placed", sa.Integer, nullable=False, server_default="0"),
     sa.Column("unread", JSONB, nullable=False, server_default="[]"),
     sa.Column("remarks", JSONB, nullable=False, server_default="[]"),
+    # The ids of the statements that came with the commit, taken or not.
+    ids("statements", server_default="{}"),
     sa.Index("ix_card_returns_site", "site_id", "id"),
     sa.Index("ix_card_returns_card", "card_id"),
     sa.Index("ix_card_returns_agent", "agent_id"),
@@ -186,6 +188,7 @@ def _returns() -> sa.Select[*tuple[Any, ...]]:
             sites.c.time_zone,
             agents.c.name.label("agent"),
             not_yet_verified(card_returns),
+            refused_of(card_returns),
         )
         .join(sites, sites.c.id == card_returns.c.site_id)
         .join(agents, agents.c.id == card_returns.c.agent_id)
@@ -293,13 +296,6 @@ async def receipt(connection: AsyncConnection, return_id: UUID) -> bytes | None:
 
 async def insert_receipt(connection: AsyncConnection, row: Mapping[str, Any]) -> None:
     await connection.execute(receipts.insert().values(**row))
-
-
-async def statement_ids(connection: AsyncConnection, return_id: UUID) -> set[UUID]:
-    """The statements that came with a card return."""
-    return set(
-        await connection.scalars(sa.select(statements.c.id).where(statements.c.card_return_id == return_id))
-    )
 
 
 async def revision_label(connection: AsyncConnection, revision_id: UUID) -> str | None:

@@ -10,6 +10,7 @@ import sqlalchemy as sa
 from sqlalchemy.dialects.postgresql import insert
 from sqlalchemy.ext.asyncio import AsyncConnection
 
+from service.contract.cards import LARGE_FROM
 from service.database import Row, metadata, moment, reference, text
 from service.records.store import images
 
@@ -30,7 +31,8 @@ large_files = sa.Table(
     moment("refused_at", nullable=True),
 )
 
-# The large files of a card return that were not held when its manifest came.
+# The large files of a card return that were not held when its manifest came, and all files of which the bytes
+# were to come ahead of it.
 awaited_files = sa.Table(
     "awaited_files",
     metadata,
@@ -134,7 +136,7 @@ async def _set(connection: AsyncConnection, digest: str, **values: Any) -> None:
 
 
 async def await_files(connection: AsyncConnection, return_id: UUID, sizes: Mapping[str, int]) -> None:
-    """Remember that a card return waits for these large files."""
+    """Remember that a card return waits for these files."""
     rows = [{"card_return_id": return_id, "digest": digest, "size": size} for digest, size in sizes.items()]
     if rows:
         await connection.execute(insert(awaited_files).values(rows).on_conflict_do_nothing())
@@ -155,6 +157,7 @@ def not_yet_verified(card_returns: sa.Table) -> sa.ColumnElement[list[str]]:
         sa.select(at.digest)
         .where(
             at.card_return_id == card_returns.c.id,
+            at.size > LARGE_FROM,
             ~sa.exists().where(_AT.digest == at.digest, _AT.verified_at.is_not(None)),
             ~sa.exists().where(images.c.digest == at.digest),
         )
