@@ -1,5 +1,5 @@
 -- An invented fleet of the size the benches ask for, written straight into the tables.
--- Parameters: units, locations (per unit), images (in all; spread evenly over the first 1,000 units).
+-- Parameters: units, locations (per unit), images (in all; spread evenly over the units, at most 1,000 of them).
 SET synchronous_commit = off;
 
 CREATE TEMP TABLE made_unit AS
@@ -32,7 +32,7 @@ FROM made_unit, generate_series(1, :locations) l;
 
 CREATE TEMP TABLE made_image AS
 SELECT i, encode(sha256(i::text::bytea), 'hex') AS digest, gen_random_uuid() AS sighting_id,
-       1 + i % 1000 AS n, timestamptz '2026-10-20 08:00Z' + i * interval '1 second' AS at
+       1 + i % least(:units, 1000) AS n, timestamptz '2026-10-20 08:00Z' + i * interval '1 second' AS at
 FROM generate_series(1, :images) i;
 
 INSERT INTO card_returns (id, site_id, agent_id, profile, opening, started_at, opened_at, committed_at, complete)

@@ -5,8 +5,11 @@ from __future__ import annotations
 from pathlib import Path
 
 from tests.bench.figures import Figure, medians
-from tests.bench.fleet import fleet
+from tests.bench.fleet import Fleet, fleet
+from tests.bench.ground import Ground
 
+# psql comes with the embedded PostgreSQL.
+TOOLS = ()
 IMAGES, PAGE, ROUNDS = 1_000_000, 100, 15
 
 PLAIN = f"""
@@ -31,7 +34,15 @@ LIMIT {PAGE}
 
 def run(folder: Path) -> Figure:
     with fleet(folder, units=1000, locations=50, images=IMAGES) as here:
-        page = f"/units/BENCH-17/images?limit={PAGE}"
-        here.get(page)
-        ours, theirs = medians(lambda: here.get(page), lambda: here.psql(PLAIN), ROUNDS)
-        return Figure("history", ours, theirs, f"a page of {PAGE} of {IMAGES:,} images; ours over HTTP")
+        return measured(here, ROUNDS, f"a page of {PAGE} of {IMAGES:,} images; ours over HTTP")
+
+
+def small(ground: Ground) -> Figure:
+    return measured(ground.fleet, 1, "a small fleet")
+
+
+def measured(here: Fleet, number: int, remark: str) -> Figure:
+    page = f"/units/BENCH-17/images?limit={PAGE}"
+    here.get(page)
+    ours, theirs = medians(lambda: here.get(page), lambda: here.psql(PLAIN), number)
+    return Figure("history", ours, theirs, remark)
