@@ -152,7 +152,7 @@ def paged(request: AnyRequest, items: list[T], limit: int, key: Callable[[T], An
 
 
 class ServiceRequest(Request[Any, Any, Any]):
-    """Unpacks a body that was packed; refuses one that is not what its route takes, whatever way it is not."""
+    """Unpacks a body that was packed; refuses one that is not what its route takes, whatever it is."""
 
     async def stream(self) -> AsyncGenerator[bytes, None]:
         most = self.route_handler.resolve_request_max_body_size() or math.inf
