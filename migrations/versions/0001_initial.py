@@ -42,6 +42,7 @@ def upgrade() -> None:
         sa.Column("marks", postgresql.ARRAY(sa.Text()), nullable=False),
         sa.Column("verified_at", sa.DateTime(timezone=True), nullable=False),
         sa.Column("thumbnail", sa.Text(), nullable=True),
+        sa.Column("unsound_at", sa.DateTime(timezone=True), nullable=True),
         sa.PrimaryKeyConstraint("digest", name=op.f("pk_images")),
     )
     op.create_table(

@@ -79,8 +79,6 @@ card_return_parts = sa.Table(
     sa.Column("files", sa.Integer, nullable=False),
     sa.Column("body", sa.LargeBinary, nullable=False),
     text("body_sha256"),
-    # When the store was seen to hold every file of the part that is not large.
-    moment("verified_at", nullable=True),
 )
 
 # A person's order to show pictures at another place, with the reason (I12).
@@ -259,33 +257,20 @@ async def insert_part(connection: AsyncConnection, row: Mapping[str, Any]) -> bo
     return done.first() is not None
 
 
-async def part_numbers(connection: AsyncConnection, return_id: UUID) -> dict[int, bool]:
-    """The numbers of the parts that were sent, in order, and whether each was verified in the store."""
+async def part_numbers(connection: AsyncConnection, return_id: UUID) -> list[int]:
+    """The numbers of the parts that were sent, in order."""
     at = card_return_parts.c
-    found = await connection.execute(
-        sa.select(at.part, at.verified_at.is_not(None).label("verified"))
-        .where(at.card_return_id == return_id)
-        .order_by(at.part)
-    )
-    return {row.part: row.verified for row in found}
+    query = sa.select(at.part).where(at.card_return_id == return_id).order_by(at.part)
+    return list(await connection.scalars(query))
 
 
-async def part(connection: AsyncConnection, return_id: UUID, number: int) -> Row | None:
-    """One part: the body as it was sent, which never changes, and when it was verified."""
+async def part(connection: AsyncConnection, return_id: UUID, number: int) -> bytes | None:
+    """The body of one part as it was sent, which never changes."""
     at = card_return_parts.c
-    found = await connection.execute(
-        sa.select(at.body, at.verified_at).where(at.card_return_id == return_id, at.part == number)
+    body = await connection.scalar(
+        sa.select(at.body).where(at.card_return_id == return_id, at.part == number)
     )
-    return found.mappings().one_or_none()
-
-
-async def note_part_verified(connection: AsyncConnection, return_id: UUID, number: int) -> None:
-    at = card_return_parts.c
-    await connection.execute(
-        sa.update(card_return_parts)
-        .where(at.card_return_id == return_id, at.part == number, at.verified_at.is_(None))
-        .values(verified_at=sa.func.clock_timestamp())
-    )
+    return None if body is None else bytes(body)
 
 
 async def receipt(connection: AsyncConnection, return_id: UUID) -> bytes | None:

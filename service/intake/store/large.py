@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from typing import Any
 from uuid import UUID
 
@@ -130,6 +130,15 @@ async def forget_upload(
     )
 
 
+async def expect_again(connection: AsyncConnection, digests: Collection[str]) -> None:
+    """These were read back whole once and are not sound any more: what was done for them begins anew."""
+    await connection.execute(
+        sa.update(large_files)
+        .where(_AT.digest.in_(digests), _AT.verified_at.is_not(None))
+        .values(upload_id=None, assembled_at=None, verified_at=None, refused_at=None)
+    )
+
+
 async def _set(connection: AsyncConnection, digest: str, **values: Any) -> None:
     held = sa.update(large_files).where(_AT.digest == digest, _AT.verified_at.is_(None))
     await connection.execute(held.values(**values))
@@ -159,7 +168,7 @@ def not_yet_verified(card_returns: sa.Table) -> sa.ColumnElement[list[str]]:
             at.card_return_id == card_returns.c.id,
             at.size > LARGE_FROM,
             ~sa.exists().where(_AT.digest == at.digest, _AT.verified_at.is_not(None)),
-            ~sa.exists().where(images.c.digest == at.digest),
+            ~sa.exists().where(images.c.digest == at.digest, images.c.unsound_at.is_(None)),
         )
         .order_by(at.digest)
         .correlate(card_returns)
