@@ -22,16 +22,12 @@ from service.contract.cards import (
     CardReturnCommit,
     CardReturnStanding,
     FilesAhead,
-    ImagesAsked,
-    ImagesHeld,
     LargeAnswer,
     LargeParts,
     PartAnswer,
     Receipt,
-    ReturnAsked,
-    ReturnsAsked,
-    ReturnsKnown,
 )
+from service.contract.comparing import ImagesAsked, ImagesHeld, ReturnAsked, ReturnsAsked, ReturnsKnown
 from service.contract.wire import WORTH_PACKING
 
 BASE = "/api/v1"

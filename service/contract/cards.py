@@ -205,43 +205,6 @@ class FilesAhead(Wire):
     files: Annotated[list[FileAhead], msgspec.Meta(max_length=FILES_PER_PART)]
 
 
-class ImagesAsked(Wire):
-    """Digests of which a caller asks whether they are held: an agent that lost its own records."""
-
-    digests: Annotated[list[Digest], msgspec.Meta(max_length=1000)]
-
-
-class ImagesHeld(Wire):
-    """Those of the digests asked for that are held, in the order asked. A receipt says more: which card."""
-
-    held: list[Digest]
-
-
-class ReturnAsked(Wire):
-    """A card return as its receipt names it."""
-
-    id: UUID
-    manifest_sha256: Digest
-
-
-class ReturnsAsked(Wire):
-    """Card returns of which an agent asks whether the service knows their commit; none: only the count."""
-
-    returns: Annotated[list[ReturnAsked], msgspec.Meta(max_length=1000)]
-
-
-class ReturnsKnown(Wire):
-    """`known`: those asked for that are committed at the agent's site with that manifest, in the order asked.
-
-    `committed`: how many the asking agent has committed in all. The service forgets none, so fewer than the
-    agent has receipts of means that its database was restored to an older state: what is not known then is
-    to be offered again, under its own id.
-    """
-
-    known: list[UUID]
-    committed: Count
-
-
 class CardReturnCommit(Wire):
     """Closes the manifest. `manifest_sha256` is `manifest_digest` over all parts' files in order. A card with
     unread files was not read to its end: `complete` is then False.

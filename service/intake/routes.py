@@ -24,9 +24,8 @@ from service.contract.cards import (
     PartAnswer,
     Receipt,
     RefusalSettledIn,
-    ReturnsAsked,
-    ReturnsKnown,
 )
+from service.contract.comparing import ReturnsAsked, ReturnsKnown
 from service.contract.records import Move, MoveIn, ReturnFile
 from service.contract.wire import Page
 from service.database import Database

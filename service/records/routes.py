@@ -12,7 +12,7 @@ from litestar.params import FromQuery, JSONBody, PathParameter, QueryParameter
 from litestar.response import Redirect
 
 from service.access.rules import Caller
-from service.contract.cards import ImagesAsked, ImagesHeld
+from service.contract.comparing import ImagesAsked, ImagesHeld
 from service.contract.records import Download, HistoryItem, ImageDetail, PositionIn, Unit, UnitDetail, UnitIn
 from service.contract.wire import CODE_PATTERN, DIGEST_PATTERN, Page
 from service.database import Database

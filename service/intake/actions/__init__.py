@@ -17,10 +17,9 @@ from service.contract.cards import (
     CardReturnStanding,
     CardStanding,
     RefusedStatement,
-    ReturnAsked,
-    ReturnsKnown,
     UnreadFile,
 )
+from service.contract.comparing import ReturnAsked, ReturnsKnown
 from service.contract.records import ReturnFile
 from service.database import Database, Row, server_now
 from service.errors import Conflict, Invalid, NotAllowed, NotFound
