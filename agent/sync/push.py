@@ -9,6 +9,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 from uuid import UUID
 
+import msgspec
+
 from agent.client.service import Service
 from agent.client.store import Store
 from agent.client.traffic import Traffic
@@ -24,7 +26,7 @@ from agent.sync.progress import NOTE_EVERY, Sent, Shown, leave_note, shown_every
 from agent.sync.receipts import checked_receipt
 from agent.sync.waiting import Waits, put_off
 from service.contract.access import JwkSet
-from service.contract.cards import CardReturnCommit, LargeLacking, Receipt, ReceiptBody
+from service.contract.cards import MOST_ASIDE, CardReturnCommit, LargeLacking, Receipt, ReceiptBody
 from service.contract.failpoints import reach
 from service.contract.work import StatementIn
 
@@ -204,6 +206,11 @@ class Pusher:
             finished_at=datetime.fromisoformat(row["finished_at"]),
             unread=self.returns.unread(return_id),
             statements=statements,
+            extent=row["extent"],
+            extent_note=row["extent_note"] or None,
+            # A confirmation that came after the reading is kept here alone: what is sent stays the same (I8).
+            confirmed_by=row["confirmed_by"] if row["extent"] == "confirmed" else None,
+            aside=msgspec.json.decode(row["aside"], type=list[str])[:MOST_ASIDE],
         )
 
 

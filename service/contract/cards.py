@@ -37,6 +37,9 @@ LARGE_FROM = 8 * 1024 * 1024
 LEAST_PART = 5 * 1024 * 1024
 MOST_PARTS = 10_000
 
+# System files that a commit names; of more the agent tells only these.
+MOST_ASIDE = 500
+
 FileKind = Literal["still", "video", "side", "other"]
 Mark = Literal[
     "zero_length",
@@ -53,6 +56,7 @@ CardExtent = Literal["as_prepared", "confirmed", "not_confirmed", "not_as_prepar
 PlacementRule = Literal["folder", "file_name", "exif", "order", "slate", "by_hand"]
 
 
+Path = Annotated[str, msgspec.Meta(min_length=1, max_length=4096)]
 ExifTag = Annotated[str, msgspec.Meta(max_length=64)]
 ExifText = Annotated[str, msgspec.Meta(max_length=2000)]
 
@@ -87,7 +91,7 @@ class ManifestFile(Wire):
     `readable_path` of them. A manifest names no exact path twice.
     `modified` is the file system's time as shown, its zone unknown (I9)."""
 
-    path: Annotated[str, msgspec.Meta(min_length=1, max_length=4096)]
+    path: Path
     size: Count
     sha256: Digest
     kind: FileKind
@@ -102,7 +106,7 @@ class ManifestFile(Wire):
 class UnreadFile(Wire):
     """A file the card lists that could not be read: recorded as such, it deletes nothing (I7)."""
 
-    path: Annotated[str, msgspec.Meta(min_length=1, max_length=4096)]
+    path: Path
     why: Text
 
 
@@ -220,6 +224,10 @@ class CardReturnCommit(Wire):
     finished_at: UtcTime
     unread: list[UnreadFile] = []
     statements: list[StatementIn] = []
+    extent: CardExtent = "not_confirmed"
+    extent_note: Text | None = None
+    confirmed_by: Text | None = None
+    aside: Annotated[list[Path], msgspec.Meta(max_length=MOST_ASIDE)] = []
 
 
 class ReceiptFile(Wire):
@@ -230,7 +238,9 @@ class ReceiptFile(Wire):
 
 
 class ReceiptBody(Wire):
-    """The payload of a receipt. `complete` False: the card was not read to its end, do not wipe it (I6)."""
+    """The payload of a receipt. It clears a wipe only with `complete` (the card was read to its end) and an
+    `extent` that is a whole card, as it was prepared or as `confirmed_by` confirmed it (I6). `aside` are
+    files of an operating system that were not read."""
 
     format: Literal["sightledger-receipt/1"]
     card_return_id: UUID
@@ -242,6 +252,9 @@ class ReceiptBody(Wire):
     complete: bool
     files: list[ReceiptFile]
     unread: list[UnreadFile]
+    extent: CardExtent
+    confirmed_by: str | None
+    aside: list[str]
 
 
 class Receipt(Wire):
@@ -296,6 +309,9 @@ class CardReturnStanding(Wire):
     opened_at: UtcTime
     committed_at: UtcTime | None
     complete: bool | None
+    extent: CardExtent | None
+    confirmed_by: str | None
+    aside: list[str]
     files: int
     files_new: int
     bytes: int

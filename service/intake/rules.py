@@ -10,6 +10,7 @@ from typing import Any, Literal, NamedTuple, Protocol
 from uuid import UUID
 
 from service.contract.cards import (
+    CardExtent,
     CardReturnCommit,
     FileAhead,
     ManifestFile,
@@ -20,6 +21,7 @@ from service.contract.cards import (
     readable_path,
 )
 
+ASIDE_NAMED = 10
 PICTURES = frozenset({"still", "video"})
 NO_PICTURE = frozenset({"zero_length", "truncated", "not_an_image", "slate"})
 
@@ -128,6 +130,28 @@ def _not_ours(home: Home | None, site: str, own_unit: UUID | None) -> str | None
     if own_unit is not None and home.unit_id != own_unit:
         return "belongs to another unit than the card"
     return None
+
+
+EXTENTS: dict[CardExtent, str] = {
+    "not_confirmed": "Nobody had confirmed that this was a whole card",
+    "not_as_prepared": "A part of what the preparation wrote is gone from the card",
+    "part": "This was not a whole card",
+}
+
+
+def extent_remarks(commit: CardReturnCommit) -> list[str]:
+    """What a person should know of how much of the card was read."""
+    remarks = []
+    if commit.extent in EXTENTS:
+        note = f": {commit.extent_note}" if commit.extent_note else ""
+        remarks.append(f"{EXTENTS[commit.extent]}{note}.")
+    if commit.extent == "confirmed":
+        remarks.append(f"{commit.confirmed_by or 'Nobody by name'} confirmed that this was a whole card.")
+    if commit.aside:
+        names = ", ".join(commit.aside[:ASIDE_NAMED])
+        more = f" and {len(commit.aside) - ASIDE_NAMED} more" if len(commit.aside) > ASIDE_NAMED else ""
+        remarks.append(f"Left aside, as files of an operating system: {names}{more}.")
+    return remarks
 
 
 def placing_remarks(counted: Mapping[str, int]) -> list[str]:

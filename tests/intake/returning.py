@@ -194,6 +194,7 @@ class CardBack:
             "manifest_sha256": manifest_digest(lines),
             "complete": True,
             "finished_at": STARTED,
+            "extent": "as_prepared",
         }
         return CardReturnCommit(**told | more)
 
