@@ -16,7 +16,7 @@ from agent.outbox.database import now
 from agent.outbox.pruning import prune
 from agent.sync.ahead import relieve
 from agent.sync.large import ReadingBack
-from agent.sync.push import push_preparations
+from agent.sync.push import is_for_good, push_preparations, sent_anew
 from agent.sync.waiting import put_off, wait_after
 from agent.workstation import Workstation
 
@@ -27,8 +27,8 @@ ASK_EVERY = 5.0
 LONGEST_PAUSE = 15.0
 
 
-def push_now(station: Workstation, return_id: UUID, wait: bool) -> None:
-    """Push this return, once or (`wait`) until it is held or the link is of no use.
+def push_now(station: Workstation, return_id: UUID, wait: bool) -> UUID:
+    """Push this return, once or (`wait`) until it is held or the link is of no use; the id it has then.
 
     A link that is down is no error of reading: it is said, and the return waits in the queue.
     """
@@ -36,12 +36,17 @@ def push_now(station: Workstation, return_id: UUID, wait: bool) -> None:
     while left:
         if not station.allowance.open(now()):
             screen.say("outside the hours in which pictures may go: it waits here, and goes by itself")
-            return
+            return return_id
         try:
             if not _push_once(station, return_id):
                 _wait_for_other(station, return_id, WAIT_FOR_OTHER if wait else 0)
-            return
+            return return_id
         except AgentError as error:
+            if is_for_good(error):
+                anew = sent_anew(station.returns, return_id)
+                screen.say(anew.detail)
+                return_id = anew.new
+                continue
             row = station.returns.one(return_id)
             assert row is not None
             put_off(station.returns, row, error)
@@ -58,9 +63,10 @@ def push_now(station: Workstation, return_id: UUID, wait: bool) -> None:
                 pause = min(LONGEST_PAUSE, wait_after(TRIES - left))
             else:
                 screen.show_error(error)
-                return
+                return return_id
         if left:
             time.sleep(pause)
+    return return_id
 
 
 def relief(station: Workstation, say: Callable[[str], None]) -> Callable[[], None]:

@@ -171,6 +171,7 @@ def stay(stack: Stack, folder: Path) -> None:
         "sightledger enrol-code SKB",
         f"sightledger-agent enrol {stack.url} CODE --name my-bench",
         "sightledger-agent prepare KG30401-E --card FOLDER",
+        "sightledger-agent read FOLDER --push",
     ):
         print(f"  {line}")
     print("\nCtrl-C stops everything.", flush=True)

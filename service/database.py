@@ -49,8 +49,8 @@ def texts(name: str, *, nullable: bool = False) -> sa.Column[Any]:
     return sa.Column(name, ARRAY(sa.Text), nullable=nullable)
 
 
-def ids(name: str) -> sa.Column[Any]:
-    return sa.Column(name, ARRAY(UUID(as_uuid=True)), nullable=False)
+def ids(name: str, *, server_default: str | None = None) -> sa.Column[Any]:
+    return sa.Column(name, ARRAY(UUID(as_uuid=True)), nullable=False, server_default=server_default)
 
 
 def json(name: str, *, nullable: bool = False) -> sa.Column[Any]:

@@ -8,6 +8,7 @@ import hashlib
 import math
 import re
 from collections.abc import AsyncGenerator, Callable
+from functools import lru_cache
 from typing import Annotated, Any, TypeVar
 from urllib.parse import parse_qsl, quote, urlencode
 
@@ -15,6 +16,7 @@ import msgspec
 from litestar import Request, Response
 from litestar.datastructures import MutableScopeHeaders
 from litestar.enums import ScopeType
+from litestar.exceptions import ValidationException
 from litestar.params import QueryParameter
 from litestar.types import ASGIApp, Empty, Message, Receive, Scope, Send
 
@@ -150,7 +152,7 @@ def paged(request: AnyRequest, items: list[T], limit: int, key: Callable[[T], An
 
 
 class ServiceRequest(Request[Any, Any, Any]):
-    """Unpacks a body that was packed; refuses one that is no JSON, whatever way it fails to be."""
+    """Unpacks a body that was packed; refuses one that is not what its route takes, whatever it is."""
 
     async def stream(self) -> AsyncGenerator[bytes, None]:
         most = self.route_handler.resolve_request_max_body_size() or math.inf
@@ -160,10 +162,35 @@ class ServiceRequest(Request[Any, Any, Any]):
             yield chunk
 
     async def json(self) -> Any:
-        try:
-            return await super().json()
-        except (UnicodeDecodeError, RecursionError) as error:
-            raise Malformed("The body is no JSON in UTF-8, or is nested too deep.") from error
+        """The body as its route takes it, decoded once and strictly: 0 is no time and "7" is no number.
+
+        The framework would take both. What it is given here has the shape already, and passes as it is.
+        """
+        if self._json is Empty:
+            field = self.route_handler.parsed_data_field
+            self._json = _decoded(await self.body(), Any if field is None else field.annotation)
+        return self._json
+
+
+_WHERE = re.compile(r"^(.+?)(?: - at `\$\.?(.+)`)?$", re.DOTALL)
+
+
+@lru_cache
+def _decoder(shape: Any) -> msgspec.json.Decoder[Any]:
+    return msgspec.json.Decoder(shape)
+
+
+def _decoded(body: bytes, shape: Any) -> Any:
+    """JSON of a shape; raises Malformed for what is none, ValidationException naming where it is another."""
+    try:
+        return _decoder(shape).decode(body)
+    except msgspec.ValidationError as error:
+        found = _WHERE.match(str(error))
+        assert found is not None
+        fault = {"message": found[1], "key": found[2] or "data", "source": "body"}
+        raise ValidationException("The body has another shape.", extra=[fault]) from error
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
+        raise Malformed("The body is no JSON in UTF-8, or is nested too deep.") from error
 
 
 def framed(app: ASGIApp, *, https: bool) -> ASGIApp:

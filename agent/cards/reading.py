@@ -8,7 +8,7 @@ from __future__ import annotations
 import sqlite3
 from collections import deque
 from collections.abc import Generator, Iterator
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor, wait
 from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 from uuid import UUID
@@ -34,6 +34,7 @@ __all__ = ["Card", "Progress", "ReadingStopped", "close_interrupted", "read_card
 # One thread reads and hashes while the other waits for its fsync; more would not help a card reader.
 THREADS = 2
 AHEAD = 8
+IDLE_SECONDS = 1.0
 # Files that did not hold still, or gave a read error, are tried again at the end: as many as these.
 MOST_AGAIN = 1000
 
@@ -107,25 +108,34 @@ def _is_in(root: Path, before: str) -> bool:
         return False
 
 
-def _copied(copier: Copier, room: Room, taker: Taker) -> Generator[Copied | Failed]:
-    """Results in the order of the walk, a few files ahead; those that need another try come last."""
+def _next_of(waiting: deque[Future[Copied | Failed]]) -> Iterator[Copied | Failed | None]:
+    """The first result, with a None for every second that it is waited for."""
+    future = waiting.popleft()
+    while not wait([future], IDLE_SECONDS).done:
+        yield None
+    yield future.result()
+
+
+def _copied(copier: Copier, room: Room, taker: Taker) -> Generator[Copied | Failed | None]:
+    """Results in the order of the walk, a few files ahead; those that need another try come last. None
+    while the next file takes long."""
     walk, again = Walk(taker.card.root), list[Entry]()
     profile = taker.card.profile
     with ThreadPoolExecutor(THREADS, thread_name_prefix="copy") as pool:
 
-        def ahead(entries: Iterator[Entry], last: bool) -> Iterator[Copied | Failed]:
+        def ahead(entries: Iterator[Entry], last: bool) -> Iterator[Copied | Failed | None]:
             waiting: deque[Future[Copied | Failed]] = deque()
             for entry in entries:
                 kind = profile.kind_of(readable(entry.name)[0])
                 waiting.append(pool.submit(copier.copy, entry, kind, last or len(again) >= MOST_AGAIN))
                 if len(waiting) >= AHEAD:
-                    yield waiting.popleft().result()
+                    yield from _next_of(waiting)
             while waiting:
-                yield waiting.popleft().result()
+                yield from _next_of(waiting)
 
         try:
             for result in ahead((entry for entry in walk if not taker.card.is_ours(entry)), last=False):
-                if result.again and len(again) < MOST_AGAIN:
+                if result is not None and result.again and len(again) < MOST_AGAIN:
                     again.append(result.entry)
                 else:
                     yield result

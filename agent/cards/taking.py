@@ -149,10 +149,15 @@ class Taker:
                 self.returns.note(self.return_id, Listed(names[start : start + NAMES_PER_LINE]))
         reach("read.opened")
 
-    def take(self, results: Iterator[Copied | Failed]) -> None:
+    def take(self, results: Iterator[Copied | Failed | None]) -> None:
+        """Note results as they come; what has come when the next takes long is noted at once, so that it
+        can go to the service should the disk be full."""
         for result in results:
             if self.progress.stopping():
                 raise stopped()
+            if result is None:
+                self._with_room(self._commit)
+                continue
             self.progress.files += 1
             self.progress.current = readable(result.entry.name)[0]
             self._batch.append(result)

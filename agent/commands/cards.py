@@ -98,7 +98,7 @@ def read(
         card = identify(station.state, station.cache, station.enrolment, path, said)
         return_id = _read(station, card, relieving=push is not False)
         if push is not False:
-            push_now(station, return_id, wait=bool(push))
+            return_id = push_now(station, return_id, wait=bool(push))
         row = station.returns.shown(return_id)
         screen.console.print(escape(standing_of(row)), style="bold", soft_wrap=True)
         unread = bool(station.returns.unread(return_id))

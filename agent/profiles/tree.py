@@ -142,11 +142,11 @@ def _with_range(first: int, last: int) -> Extend:
 
 def _evaluations(plan: Plan, level: FolderLevel) -> dict[str, tuple[str, Extend]]:
     return {
-        grade.code: (
-            level.template.format(number=number, code=grade.code, word=grade.word),
-            _with_evaluation(grade.code),
+        evaluation.code: (
+            level.template.format(number=number, code=evaluation.code, word=evaluation.word),
+            _with_evaluation(evaluation.code),
         )
-        for number, grade in enumerate(plan.document.evaluation_scale, 1)
+        for number, evaluation in enumerate(plan.document.evaluation_scale, 1)
     }
 
 
@@ -165,7 +165,10 @@ def _list_fields(listed: ListFile, plan: Plan, terms: Mapping[str, str]) -> Iter
         return list(plan.location_fields().values())
     if listed.each == "evaluation":
         scale = plan.document.evaluation_scale
-        return [{"number": n, "code": grade.code, "word": grade.word} for n, grade in enumerate(scale, 1)]
+        return [
+            {"number": n, "code": evaluation.code, "word": evaluation.word}
+            for n, evaluation in enumerate(scale, 1)
+        ]
     conditions = dict.fromkeys(code for location in plan.locations() for code in location.conditions)
     return [{"number": n, "code": c, "word": terms.get(c, c)} for n, c in enumerate(conditions, 1)]
 

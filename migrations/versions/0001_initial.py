@@ -42,6 +42,7 @@ def upgrade() -> None:
         sa.Column("marks", postgresql.ARRAY(sa.Text()), nullable=False),
         sa.Column("verified_at", sa.DateTime(timezone=True), nullable=False),
         sa.Column("thumbnail", sa.Text(), nullable=True),
+        sa.Column("unsound_at", sa.DateTime(timezone=True), nullable=True),
         sa.PrimaryKeyConstraint("digest", name=op.f("pk_images")),
     )
     op.create_table(
@@ -101,6 +102,15 @@ def upgrade() -> None:
         sa.ForeignKeyConstraint(["type_id"], ["equipment_types.id"], name=op.f("fk_plans_type_id")),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_plans")),
         sa.UniqueConstraint("code", name=op.f("uq_plans_code")),
+    )
+    op.create_table(
+        "site_people",
+        sa.Column("site_id", sa.UUID(), nullable=False),
+        sa.Column("name", sa.Text(), nullable=False),
+        sa.Column("since", sa.DateTime(timezone=True), nullable=False),
+        sa.Column("until", sa.DateTime(timezone=True), nullable=True),
+        sa.ForeignKeyConstraint(["site_id"], ["sites.id"], name=op.f("fk_site_people_site_id")),
+        sa.PrimaryKeyConstraint("site_id", "name", name=op.f("pk_site_people")),
     )
     op.create_table(
         "access_events",
@@ -210,8 +220,10 @@ def upgrade() -> None:
         sa.Column("type_id", sa.UUID(), nullable=False),
         sa.Column("inspections", sa.BigInteger(), server_default="0", nullable=False),
         sa.Column("inspections_complete", sa.BigInteger(), server_default="0", nullable=False),
+        sa.Column("inspections_blocked", sa.BigInteger(), server_default="0", nullable=False),
         sa.Column("locations", sa.BigInteger(), server_default="0", nullable=False),
         sa.Column("complete", sa.BigInteger(), server_default="0", nullable=False),
+        sa.Column("complete_short", sa.BigInteger(), server_default="0", nullable=False),
         sa.Column("omitted", sa.BigInteger(), server_default="0", nullable=False),
         sa.Column("not_inspected", sa.BigInteger(), server_default="0", nullable=False),
         sa.Column("reopened", sa.BigInteger(), server_default="0", nullable=False),
@@ -220,6 +232,10 @@ def upgrade() -> None:
         sa.Column("not_applicable", sa.BigInteger(), server_default="0", nullable=False),
         sa.Column("pictures_required", sa.BigInteger(), server_default="0", nullable=False),
         sa.Column("pictures_held", sa.BigInteger(), server_default="0", nullable=False),
+        sa.Column("pictures_required_held", sa.BigInteger(), server_default="0", nullable=False),
+        sa.Column("pictures_engineering", sa.BigInteger(), server_default="0", nullable=False),
+        sa.Column("pictures_second_look", sa.BigInteger(), server_default="0", nullable=False),
+        sa.Column("pictures_unplaced", sa.BigInteger(), server_default="0", nullable=False),
         sa.ForeignKeyConstraint(["campaign_id"], ["campaigns.id"], name=op.f("fk_completion_campaign_id")),
         sa.ForeignKeyConstraint(["site_id"], ["sites.id"], name=op.f("fk_completion_site_id")),
         sa.ForeignKeyConstraint(["type_id"], ["equipment_types.id"], name=op.f("fk_completion_type_id")),
@@ -235,6 +251,9 @@ def upgrade() -> None:
         sa.Column("revision_id", sa.UUID(), nullable=False),
         sa.Column("version", sa.Integer(), nullable=False),
         sa.Column("complete", sa.Boolean(), server_default=sa.text("false"), nullable=False),
+        sa.Column("pictures_engineering", sa.Integer(), server_default="0", nullable=False),
+        sa.Column("pictures_second_look", sa.Integer(), server_default="0", nullable=False),
+        sa.Column("pictures_unplaced", sa.Integer(), server_default="0", nullable=False),
         sa.Column("created_at", sa.DateTime(timezone=True), nullable=False),
         sa.ForeignKeyConstraint(["campaign_id"], ["campaigns.id"], name=op.f("fk_inspections_campaign_id")),
         sa.ForeignKeyConstraint(
@@ -322,6 +341,7 @@ def upgrade() -> None:
         sa.Column("not_placed", sa.Integer(), server_default="0", nullable=False),
         sa.Column("unread", postgresql.JSONB(astext_type=sa.Text()), server_default="[]", nullable=False),
         sa.Column("remarks", postgresql.JSONB(astext_type=sa.Text()), server_default="[]", nullable=False),
+        sa.Column("statements", postgresql.ARRAY(sa.UUID()), server_default=sa.text("'{}'"), nullable=False),
         sa.ForeignKeyConstraint(["agent_id"], ["agents.id"], name=op.f("fk_card_returns_agent_id")),
         sa.ForeignKeyConstraint(
             ["inspection_id"], ["inspections.id"], name=op.f("fk_card_returns_inspection_id")
@@ -544,6 +564,45 @@ def upgrade() -> None:
     op.create_index("ix_unit_images_history", "unit_images", ["unit_id", "taken_at", "id"], unique=False)
     op.create_index(
         "ix_unit_images_location", "unit_images", ["unit_id", "location_key", "taken_at", "id"], unique=False
+    )
+    op.create_table(
+        "refused_statements",
+        sa.Column("id", sa.UUID(), nullable=False),
+        sa.Column("card_return_id", sa.UUID(), nullable=False),
+        sa.Column("inspection_id", sa.UUID(), nullable=False),
+        sa.Column("statement", postgresql.JSONB(none_as_null=True, astext_type=sa.Text()), nullable=False),
+        sa.Column("why", sa.Text(), nullable=False),
+        sa.Column("next_step", sa.Text(), nullable=True),
+        sa.Column("recorded_at", sa.DateTime(timezone=True), nullable=False),
+        sa.ForeignKeyConstraint(
+            ["card_return_id"], ["card_returns.id"], name=op.f("fk_refused_statements_card_return_id")
+        ),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_refused_statements")),
+    )
+    op.create_index(
+        op.f("ix_refused_statements_card_return_id"), "refused_statements", ["card_return_id"], unique=False
+    )
+    op.create_index(
+        op.f("ix_refused_statements_inspection_id"), "refused_statements", ["inspection_id"], unique=False
+    )
+    op.create_table(
+        "refusals_settled",
+        sa.Column("id", sa.UUID(), nullable=False),
+        sa.Column("refused_id", sa.UUID(), nullable=False),
+        sa.Column("statement_id", sa.UUID(), nullable=True),
+        sa.Column("reason", sa.Text(), nullable=False),
+        sa.Column("by", sa.Text(), nullable=False),
+        sa.Column("account_id", sa.UUID(), nullable=False),
+        sa.Column("recorded_at", sa.DateTime(timezone=True), nullable=False),
+        sa.ForeignKeyConstraint(["account_id"], ["accounts.id"], name=op.f("fk_refusals_settled_account_id")),
+        sa.ForeignKeyConstraint(
+            ["refused_id"], ["refused_statements.id"], name=op.f("fk_refusals_settled_refused_id")
+        ),
+        sa.ForeignKeyConstraint(
+            ["statement_id"], ["statements.id"], name=op.f("fk_refusals_settled_statement_id")
+        ),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_refusals_settled")),
+        sa.UniqueConstraint("refused_id", name=op.f("uq_refusals_settled_refused_id")),
     )
     _install_queue()
 

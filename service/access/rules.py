@@ -49,6 +49,8 @@ ACTS: dict[Role, frozenset[Act]] = {
 
 # The id of a caller who is neither a person with an account nor an agent.
 NO_ACCOUNT = UUID(int=0)
+# Who may say of a location that it is complete, and so whose words an agent may carry.
+SPEAKERS = tuple(role for role, acts in ACTS.items() if Act.STATE in acts)
 AGENT_ACTS = frozenset({Act.READ, Act.READ_CARD, Act.STATE})
 
 

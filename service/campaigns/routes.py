@@ -43,9 +43,16 @@ from service.http import (
 from service.problems import problems
 
 EquipmentType = Annotated[str | None, QueryParameter(name="type", description="code of an equipment type")]
-# Of the inspection: complete, open. Of at least one location of the bound revision: the others.
+# Of the inspection: complete, blocked, open. Of at least one location of the bound revision: the others.
 StateFilter = Literal[
-    "complete", "open", "reopened", "not_inspected", "omission_authorised", "conflict", "no_statement"
+    "complete",
+    "blocked",
+    "open",
+    "reopened",
+    "not_inspected",
+    "omission_authorised",
+    "conflict",
+    "no_statement",
 ]
 
 

@@ -58,13 +58,18 @@ def sweep(
         bool, typer.Option("--delete", help="delete them; never after a restore of an older backup")
     ] = False,
     days: Annotated[
-        int | None, typer.Option(min=1, help="how old by the store's clock; default SIGHTLEDGER_SWEEP_DAYS")
+        int | None, typer.Option(min=0, help="how old by the store's clock; default SIGHTLEDGER_SWEEP_DAYS")
     ] = None,
 ) -> None:
     """List objects in the store that nothing here names, one a line: key, bytes, since when."""
     from service.custody.actions.sweep import sweep as run_sweep
 
-    age = days or read_settings().sweep_days
+    age = read_settings().sweep_days if days is None else days
+    if delete and age < 1:
+        stop(
+            "Objects younger than a day are only listed, never deleted. Nothing was done. Give --days 1.",
+            NOT_SET_UP,
+        )
 
     async def run(db: Database, holding: Holding) -> Swept:
         return await run_sweep(db, holding, age, delete=delete)

@@ -6,11 +6,15 @@
 3. PUT  to the object store, one per ticket, with exactly the ticket's headers
    or, for what is larger than LARGE_FROM, PUT /api/v1/card-returns/{id}/large/{sha256}
                                                LargeParts       -> LargeAnswer (tickets for its parts)
-4. POST /api/v1/card-returns/{id}/parts/{n}/check               -> PartAnswer (what the store still lacks)
-5. POST /api/v1/card-returns/{id}/commit       CardReturnCommit -> Receipt (a JWS, RFC 7515)
+4. POST /api/v1/card-returns/{id}/commit       CardReturnCommit -> Receipt (a JWS, RFC 7515)
+   The store is looked at for every object of the manifest. 409 `objects-missing`: it lacks some, whether
+   they were recorded before or not; 409 `objects-unverified`: some came in and are still read back.
+5. POST /api/v1/card-returns/{id}/parts/{n}/check               -> PartAnswer (what the store lacks)
+   For who goes on after a break, or was told `objects-missing`: the store is looked at for the part.
 
 Every step can be repeated: the same id with the same content gives the same answer, with other
-content it is refused with 409 (I8).
+content it is refused with 409 `return-differs` (I8). Only the agent that opened a card return sends for
+it; another is refused with 403 `return-of-another-agent`.
 """
 
 from __future__ import annotations
@@ -79,7 +83,8 @@ class PictureFacts(Wire):
 
 class ManifestFile(Wire):
     """One file seen on the card. `path` is relative to the card's root, '/' separated, for reading;
-    `path_bytes` are the exact name bytes where UTF-8 of `path` is not exactly them.
+    `path_bytes` are the exact name bytes where UTF-8 of `path` is not exactly them, and `path` is then
+    `readable_path` of them. A manifest names no exact path twice.
     `modified` is the file system's time as shown, its zone unknown (I9)."""
 
     path: Annotated[str, msgspec.Meta(min_length=1, max_length=4096)]
@@ -131,7 +136,8 @@ class ManifestPart(Wire):
 
 class UploadTicket(Wire):
     """PUT the bytes to `url` with exactly `headers`; the store refuses other bytes (checksum signed in)
-    and a second write (If-None-Match). 412 means: already there, carry on."""
+    and a second write (If-None-Match). 412 means: already there, carry on. Where the store holds other bytes
+    under the name, `headers` have no If-None-Match: the right ones are written over them."""
 
     sha256: Digest
     size: Count
@@ -141,7 +147,7 @@ class UploadTicket(Wire):
 
 
 class LargeLacking(Wire):
-    """A file larger than LARGE_FROM that is not verified here."""
+    """A file larger than LARGE_FROM that is not verified here, or is not held any more."""
 
     sha256: Digest
     size: Count
@@ -237,7 +243,12 @@ class ReturnsKnown(Wire):
 
 
 class CardReturnCommit(Wire):
-    """Closes the manifest. `manifest_sha256` is `manifest_digest` over all parts' files in order."""
+    """Closes the manifest. `manifest_sha256` is `manifest_digest` over all parts' files in order. A card with
+    unread files was not read to its end: `complete` is then False.
+
+    Each of the `statements` that can be taken is taken; one that cannot keeps nothing else back and stands
+    in `refused` of the card return.
+    """
 
     parts: Count
     files: Count
@@ -278,7 +289,41 @@ class Receipt(Wire):
     signature: str
 
 
+class RefusalSettled(Wire):
+    """That a person dealt with a refused statement: made it again as `statement_id`, or, where that is null,
+    dismissed it."""
+
+    id: UUID
+    statement_id: UUID | None
+    reason: str
+    by: str
+    recorded_at: UtcTime
+
+
+class RefusedStatement(Wire):
+    """A statement that came with a card and was not taken: `why`, and what to do next. It stays open until a
+    person settles it. `unit` is the serial number of its inspection, null for one not known here."""
+
+    id: UUID
+    statement: StatementIn
+    unit: str | None
+    why: str
+    next_step: str | None
+    recorded_at: UtcTime
+    settled: RefusalSettled | None
+
+
+class RefusalSettledIn(Wire):
+    """Deals with a refused statement: `statement` is what is stated in its place, null: nothing is."""
+
+    id: UUID
+    reason: Annotated[str, msgspec.Meta(min_length=3, max_length=4000)]
+    statement: StatementIn | None = None
+
+
 class CardReturnStanding(Wire):
+    """`refused` are the statements that came with the card and were not taken, those settled among them."""
+
     id: UUID
     site: str
     state: Literal["open", "committed"]
@@ -296,6 +341,7 @@ class CardReturnStanding(Wire):
     unread: list[UnreadFile]
     remarks: list[str]
     not_yet_verified: list[Digest] = []
+    refused: list[RefusedStatement] = []
 
 
 class CardPrepared(Wire):
@@ -343,6 +389,11 @@ def part_size(size: int) -> int:
     be too many."""
     mebibyte = 1024 * 1024
     return max(LEAST_PART, -(-size // (MOST_PARTS * mebibyte)) * mebibyte)
+
+
+def readable_path(name: bytes) -> str:
+    """Name bytes for reading: what is no UTF-8 shows as U+FFFD."""
+    return name.decode("utf-8", "replace")
 
 
 def exact_path(path: str, path_bytes: bytes | None) -> bytes:

@@ -17,11 +17,13 @@ from service.contract.cards import (
     CardReturnOpen,
     CardReturnStanding,
     CardStanding,
+    FilesAhead,
     LargeAnswer,
     LargeParts,
     ManifestPart,
     PartAnswer,
     Receipt,
+    RefusalSettledIn,
     ReturnsAsked,
     ReturnsKnown,
 )
@@ -30,8 +32,9 @@ from service.contract.wire import Page
 from service.database import Database
 from service.http import AnyRequest, decode_cursor, encode_cursor, link_next
 from service.intake import actions
-from service.intake.actions import large, moves, parts
+from service.intake.actions import ahead, large, moves, parts
 from service.intake.actions.commit import commit_return
+from service.intake.actions.refused import settle_refused
 from service.objects import Objects
 from service.observe import bind_card_return
 from service.packing import packed
@@ -114,6 +117,23 @@ async def put_large(
     return await large.put_large(db, objects, settings, caller, return_id, digest, data)
 
 
+@put(
+    "/card-returns/{return_id:uuid}/ahead",
+    status_code=200,
+    responses=problems(400, 401, 403, 404, 409, 413, 422, 503),
+)
+async def put_ahead(
+    return_id: FromPath[UUID],
+    data: JSONBody[FilesAhead],
+    db: NamedDependency[Database],
+    caller: NamedDependency[Caller],
+    objects: NamedDependency[Objects],
+    settings: NamedDependency[Settings],
+) -> PartAnswer:
+    """Before step 2, for a card that is still being read: tickets for bytes whose manifest comes later."""
+    return await ahead.put_ahead(db, objects, settings, caller, return_id, data)
+
+
 @post(
     "/card-returns/{return_id:uuid}/parts/{part:int}/check",
     status_code=200,
@@ -178,6 +198,22 @@ async def read_return(
 ) -> CardReturnStanding:
     """How far a card return is, and what a person should know of it."""
     return await actions.read_return(db, caller, return_id)
+
+
+@post(
+    "/card-returns/{return_id:uuid}/refused/{refused_id:uuid}",
+    status_code=200,
+    responses=problems(400, 401, 403, 404, 409, 422),
+)
+async def settle(
+    return_id: FromPath[UUID],
+    refused_id: FromPath[UUID],
+    data: JSONBody[RefusalSettledIn],
+    db: NamedDependency[Database],
+    caller: NamedDependency[Caller],
+) -> CardReturnStanding:
+    """Deal with a statement that came with the card and was refused: state it anew, or dismiss it."""
+    return await settle_refused(db, caller, return_id, refused_id, data)
 
 
 @get("/card-returns/{return_id:uuid}/files", responses=problems(400, 401, 403, 404))
@@ -248,12 +284,14 @@ router = Router(
         read_card,
         open_return,
         put_part,
+        put_ahead,
         put_large,
         check_part,
         commit,
         known_returns,
         list_returns,
         read_return,
+        settle,
         list_files,
         read_receipt,
         move_pictures,

@@ -137,7 +137,11 @@ def names_in(inspected: Collection[Inspected]) -> Names:
     places = [place for document in documents for place in document.locations()]
     return Names(
         locations={place.key: place.name for place in places},
-        evaluations={grade.code: grade.word for document in documents for grade in document.evaluation_scale},
+        evaluations={
+            evaluation.code: evaluation.word
+            for document in documents
+            for evaluation in document.evaluation_scale
+        },
         elements={place.key: place.element.kind for place in places if place.element is not None},
         conditions=sorted({term for place in places for term in place.conditions}),
     )

@@ -67,6 +67,7 @@ def _environment() -> Environment:
         "in_words": rules.in_words,
         "no_data": rules.no_data,
         "standing": rules.standing,
+        "stands_open": rules.stands_open,
         "states": rules.STATES,
         "bar_parts": rules.PARTS,
         "query": _query,

@@ -33,6 +33,7 @@ from service.web.rendering import page
 STATE_CHOICES = [
     ("open", "the inspection open"),
     ("complete", "the inspection complete"),
+    ("blocked", "the inspection complete, and blocked"),
     ("conflict", "a location in conflict"),
     ("not_inspected", "a location not inspected"),
     ("reopened", "a location reopened"),

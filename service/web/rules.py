@@ -11,7 +11,7 @@ from itertools import groupby
 from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo
 
-from service.campaigns.rules import COLUMNS
+from service.campaigns.rules import COLUMNS, share
 from service.contract.campaigns import CompletionRow, Counted, LocationDetail, StatementOut
 from service.contract.work import LocationState
 from service.plans import vocabulary
@@ -69,14 +69,46 @@ def in_words(counts: Counted) -> str:
 
 
 def no_data(counts: Counted) -> bool:
-    """True when nobody said anything and no picture is held: that is not the same as nothing found (I11)."""
-    return counts.no_statement == counts.locations and counts.pictures_held == 0
+    """True when nobody said anything and no picture is held, at a location or at none: that is not the same
+    as nothing found (I11)."""
+    pictures = counts.pictures_held + counts.pictures_unplaced
+    return counts.no_statement == counts.locations and pictures == 0
+
+
+# What stands open beside "complete", in the order in which it is told: briefly, of one, of many.
+OPEN = (
+    ("pictures_engineering", "to engineering", "picture whose evaluation requires engineering",
+     "pictures whose evaluation requires engineering"),
+    ("pictures_second_look", "to a second look", "picture whose evaluation requires a second look",
+     "pictures whose evaluation requires a second look"),
+    ("pictures_unplaced", "at no location", "picture at no location", "pictures at no location"),
+    ("complete_short", "complete with too few", "location called complete with too few pictures",
+     "locations called complete with too few pictures"),
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Open:
+    """Something that stands open whatever was stated: how many, briefly of what, and in full words."""
+
+    number: int
+    briefly: str
+    words: str
+
+
+def stands_open(counts: Counted) -> list[Open]:
+    found = ((getattr(counts, name), briefly, one, many) for name, briefly, one, many in OPEN)
+    return [
+        Open(number, briefly, one if number == 1 else many) for number, briefly, one, many in found if number
+    ]
 
 
 def standing(counts: Counted) -> str:
     """The standing of one inspection in words."""
     if no_data(counts):
         return "no data yet"
+    if counts.inspections_blocked:
+        return "inspection complete by statements, and blocked"
     return "inspection complete" if counts.inspections_complete else "inspection open"
 
 
@@ -87,11 +119,11 @@ def total(rows: Iterable[Counted]) -> Counted:
         for name in COLUMNS:
             sums[name] += getattr(row, name)
     owed = sums["locations"]
-    answered = sums["complete"] + sums["omitted"]
     return Counted(
         **sums,
-        share_complete=sums["complete"] / owed if owed else None,
-        share_answered=answered / owed if owed else None,
+        share_complete=share(sums["complete"], owed),
+        share_answered=share(sums["complete"] + sums["omitted"], owed),
+        share_pictures=share(sums["pictures_required_held"], sums["pictures_required"]),
     )
 
 

@@ -25,7 +25,7 @@ from service.contract.access import JwkSet
 from service.contract.cards import ManifestFile
 from service.contract.plan_document import (
     ElementRule,
-    Grade,
+    EvaluationWord,
     LimitText,
     Location,
     PictureRule,
@@ -64,8 +64,8 @@ def plan_document() -> PlanDocument:
         equipment_type="T",
         builds=["X", "Y"],
         evaluation_scale=[
-            Grade(code="nothing_recordable", word="nothing recordable", rank=0, requires="nothing"),
-            Grade(code="refer", word="refer to engineering", rank=1, requires="engineering"),
+            EvaluationWord(code="nothing_recordable", word="nothing recordable", rank=0, requires="nothing"),
+            EvaluationWord(code="refer", word="refer to engineering", rank=1, requires="engineering"),
         ],
         sections=[Section(key="S", name="Gears", locations=[plate, ring])],
         cautions=["ISOL"],

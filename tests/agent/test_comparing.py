@@ -1,9 +1,8 @@
-"""An older state of the service's database: agents notice, and bring back what they hold receipts for (case 7)."""
+"""An older state of the service's database: agents notice, and bring back what they hold receipts for."""
 
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Iterator
 from contextlib import closing
 from uuid import UUID
 
@@ -13,8 +12,8 @@ import sqlalchemy as sa
 from agent.sync.runner import Runner
 from agent.workstation import Workstation
 from service.database import Database
+from tests.agent.sites import Site
 from tests.agent.station import jpeg, put
-from tests.agent.test_pushing import Site, site  # noqa: F401
 from tests.running import Running
 from tests.soak.backend import client_of
 
@@ -58,8 +57,8 @@ def forget(url: str, return_id: str) -> None:
 
 
 @pytest.fixture
-def lines() -> Iterator[list[str]]:
-    yield []
+def lines() -> list[str]:
+    return []
 
 
 def run_once(site: Site, lines: list[str]) -> list[str]:

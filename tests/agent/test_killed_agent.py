@@ -21,8 +21,8 @@ from service.contract.failpoints import AGENT
 from service.contract.wire import new_id
 from service.objects import ObjectSettings
 from service.objects.holding import Holding
+from tests.agent.sites import ROOT, Site, make_unit, variables
 from tests.agent.station import jpeg, put
-from tests.agent.test_pushing import ROOT, Site, make_unit, variables
 from tests.running import Running, execute
 
 # So that a card of a few files goes in several transactions and parts, as one of thousands does.

@@ -19,12 +19,10 @@ from agent.outbox.rebuilding import ask_held, rebuild
 from agent.settings import Settings, State
 from agent.workstation import Workstation
 from service.contract.wire import new_id
+from tests.agent.sites import Site
 from tests.agent.station import Bench, jpeg, put
 from tests.agent.test_commands import agent
-from tests.agent.test_pushing import Site, site
 from tests.running import execute
-
-__all__ = ["site"]
 
 
 def lose(database: Path) -> None:

@@ -19,9 +19,9 @@ from agent.cards.marker import read_marker
 from agent.settings import State
 from agent.slates.code import Slate
 from service.contract.wire import new_id
+from tests.agent.sites import Site, make_unit
 from tests.agent.slate_views import View, seen
 from tests.agent.station import jpeg, put
-from tests.agent.test_pushing import Site, make_unit
 from tests.running import Running
 from tests.web.test_browser import BEYOND, CHROMIUM, DESK, FLAGS, PHONE, SMALL_TARGETS, WEAK_TEXT
 from tests.web.wellformed import Outline

@@ -150,7 +150,9 @@ async def test_a_card_made_out_before_a_rebinding_is_taken_and_what_has_gone_owe
     lead = await build.person(db, Role.SHIFT_LEAD)
     revision = await publish_b(db, made)
     await binding.rebind(db, lead, inspection, BindingIn(id=new_id(), revision_id=revision, reason="Newer"))
-    after = await say(db, await build.agent(db, made, made.site), inspection, "complete", "BC")
+    await build.add_people(db, made, made.site)
+    agent = await build.agent(db, made, made.site)
+    after = await say(db, agent, inspection, "complete", "BC", stated_by=build.SPEAKER)
     assert states(after.inspection)["C"] == "complete"
     assert (after.inspection.counts.complete, after.inspection.counts.locations) == (1, 4)
     await assert_sound(db, after.inspection.campaign_id)

@@ -95,6 +95,7 @@ def test_conditional_requests_and_pages_are_described(service: Running) -> None:
     assert {name for name, held in headers.items() if "If-Match" in held} == {
         "put /api/v1/accounts/{account_id}",
         "put /api/v1/sites/{code}",
+        "put /api/v1/sites/{code}/people",
         "put /api/v1/sites/{code}/retention",
         "put /api/v1/campaigns/{campaign_id}",
         "put /api/v1/plan-revisions/{revision_id}/document",
@@ -103,6 +104,7 @@ def test_conditional_requests_and_pages_are_described(service: Running) -> None:
     for name in (
         "accounts/{account_id}",
         "sites/{code}",
+        "sites/{code}/people",
         "sites/{code}/retention",
         "plan-revisions/{revision_id}/document",
     ):

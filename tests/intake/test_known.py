@@ -1,4 +1,4 @@
-"""An agent asks which of its card returns the service knows: after the restore of an older database not all."""
+"""An agent asks which of its card returns the service knows; after an older backup was restored, not all."""
 
 from __future__ import annotations
 

@@ -12,6 +12,7 @@ import sqlalchemy as sa
 
 from service.contract.cards import LARGE_FROM, LargeAnswer, LargeParts
 from service.errors import Conflict, Invalid, NotFound
+from service.intake.actions.commit import ObjectsMissing
 from service.intake.actions.large import LargeDiffers, put_large, verify_large
 from service.intake.store.large import large_files
 from service.objects import multipart
@@ -138,7 +139,7 @@ async def test_p17_a_sender_whose_parts_are_not_the_file_is_told_so_and_the_true
     with pytest.raises(LargeDiffers, match="another file") as refused:
         await _ask(card, large_parts(lie))
     assert "deleted" in refused.value.consequence
-    with pytest.raises(NotYetVerified):
+    with pytest.raises(ObjectsMissing):
         await card.commit()
     assert (await _sent(card, true)).state == "verifying"
     await work_off(yard)

@@ -29,8 +29,8 @@ from service.contract.access import EnrolAgent
 from service.contract.cards import ReceiptBody
 from service.contract.wire import new_id
 from service.settings import Settings
+from tests.agent.sites import make_unit, variables
 from tests.agent.station import jpeg, put
-from tests.agent.test_pushing import make_unit, variables
 from tests.link.proxy import Proxy
 from tests.running import ROOT, Running, execute, running_service
 

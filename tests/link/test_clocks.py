@@ -15,7 +15,7 @@ from typing import Any
 
 import pytest
 
-from tests.agent.test_pushing import variables
+from tests.agent.sites import variables
 from tests.link.conftest import Far
 from tests.running import ROOT
 

@@ -8,7 +8,7 @@ import threading
 from pathlib import Path
 
 from service.contract.cards import ReceiptBody
-from tests.agent.test_pushing import make_unit
+from tests.agent.sites import make_unit
 from tests.link.conftest import Far, enrolled, picture, prepared, push_card
 from tests.running import execute
 

@@ -24,7 +24,7 @@ numbers = st.integers(min_value=0, max_value=10**6)
 def counts(draw: st.DrawFn) -> Counted:
     held = {name: draw(numbers) for name in COLUMNS}
     held["locations"] = sum(held[name] for name in COLUMN_OF.values())
-    return rules.total([Counted(**held, share_complete=None, share_answered=None)])
+    return rules.total([Counted(**held, share_complete=None, share_answered=None, share_pictures=None)])
 
 
 @given(counts())
@@ -49,7 +49,7 @@ def test_every_state_that_counts_has_a_stretch_of_its_own() -> None:
 
 @given(counts())
 def test_no_data_is_never_said_where_something_is_known(held: Counted) -> None:
-    known = held.pictures_held or held.locations != held.no_statement
+    known = held.pictures_held or held.pictures_unplaced or held.locations != held.no_statement
     assert rules.no_data(held) == (not known)
     assert (rules.standing(held) == "no data yet") == (not known)
 

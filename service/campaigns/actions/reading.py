@@ -49,6 +49,7 @@ def _numbers(counts: Counts) -> dict[str, Any]:
     return asdict(counts) | {
         "share_complete": rules.share(counts.complete, counts.locations),
         "share_answered": rules.share(counts.complete + counts.omitted, counts.locations),
+        "share_pictures": rules.share(counts.pictures_required_held, counts.pictures_required),
     }
 
 
@@ -172,7 +173,7 @@ async def list_inspections(
 ) -> tuple[list[InspectionRow], str | None]:
     """A page of a campaign's units by serial number, and the serial the next page begins after.
 
-    `state` is complete or open (of the inspection), or the state of a location that one of its
+    `state` is complete, blocked or open (of the inspection), or the state of a location that one of its
     locations has to be in.
     """
     site_codes = narrowed(caller, site)

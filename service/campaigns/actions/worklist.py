@@ -10,6 +10,7 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.access import store as access
 from service.access.rules import Act, Caller
+from service.access.store import people_at
 from service.campaigns import store
 from service.campaigns.store import facts
 from service.contract.work import InspectionBrief, LocationStanding, RevisionBrief, Worklist
@@ -23,7 +24,8 @@ async def read_worklist(db: Database, caller: Caller, site: str) -> Worklist:
     """Every inspection at the site in a campaign that is not closed, complete ones too, since a complete
     one may be reopened; with the revisions they are bound to and those effective there now.
 
-    Locations are those of the bound revision, in job order. Raises NotFound or NotAllowed.
+    Locations are those of the bound revision, in job order; people are those in whose name a statement may
+    be made. Raises NotFound or NotAllowed.
     """
     caller.must(Act.READ, site)
     async with db.begin() as connection:
@@ -33,11 +35,13 @@ async def read_worklist(db: Database, caller: Caller, site: str) -> Worklist:
         rows = await store.open_inspections_at(connection, site)
         locations_of = await facts.locations_of(connection, [row["id"] for row in rows])
         revisions = await _revisions(connection, rows, site)
+        people = await people_at(connection, site)
     return Worklist(
         site=site,
         inspections=[_brief(row, locations_of[row["id"]]) for row in rows],
         revisions=revisions,
         card_profile=found["card_profile"],
+        people=people,
     )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import asdict
 from typing import Any
 from uuid import UUID
 
@@ -11,7 +12,7 @@ from sqlalchemy.dialects.postgresql import insert
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.access.store import accounts, agents
-from service.campaigns.rules import BoundLocation, Fold
+from service.campaigns.rules import BoundLocation, Fold, OpenPictures
 from service.campaigns.store import bindings, inspection_locations, inspections, statements
 from service.database import Row
 from service.plans.store import plan_revisions
@@ -55,10 +56,12 @@ async def statements_by_id(connection: AsyncConnection, statement_ids: Iterable[
     return {row["id"]: row for row in (await connection.execute(query)).mappings()}
 
 
-async def insert_statements(connection: AsyncConnection, rows: list[dict[str, Any]]) -> None:
-    """Append statements; an id already there is left as it is."""
-    if rows:
-        await connection.execute(insert(statements).values(rows).on_conflict_do_nothing())
+async def insert_statements(connection: AsyncConnection, rows: list[dict[str, Any]]) -> set[UUID]:
+    """Append statements; the ids that were new. One already there is left as it is."""
+    if not rows:
+        return set()
+    added = insert(statements).values(rows).on_conflict_do_nothing().returning(statements.c.id)
+    return set(await connection.scalars(added))
 
 
 async def set_folds(connection: AsyncConnection, inspection_id: UUID, folds: Mapping[str, Fold]) -> None:
@@ -75,11 +78,14 @@ async def set_folds(connection: AsyncConnection, inspection_id: UUID, folds: Map
         )
 
 
-async def touch_inspection(connection: AsyncConnection, inspection_id: UUID, *, complete: bool) -> None:
+async def touch_inspection(
+    connection: AsyncConnection, inspection_id: UUID, *, complete: bool, pictures: OpenPictures
+) -> None:
+    """Keep what was counted anew of an inspection."""
     await connection.execute(
         sa.update(inspections)
         .where(inspections.c.id == inspection_id)
-        .values(complete=complete, version=inspections.c.version + 1)
+        .values(complete=complete, **asdict(pictures), version=inspections.c.version + 1)
     )
 
 

@@ -13,6 +13,7 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 from service.access.store import sites
 from service.database import Row, id_column, json, metadata, moment, reference, text
 from service.intake.store import card_returns
+from service.intake.store import large as large_files
 from service.records.store import images, sightings, unit_images, units
 
 # One pass over the store, or a part of it, with what it found; appended when it ends.
@@ -143,6 +144,37 @@ async def add_readings(connection: AsyncConnection, rows: Sequence[Mapping[str, 
     older = sa.or_(image_custody.c.number.is_(None), image_custody.c.number < shown.excluded.number)
     await connection.execute(
         shown.on_conflict_do_update(index_elements=["digest"], set_=changed, where=older), fresh
+    )
+    await _tell_intake(connection, [row["digest"] for row in fresh])
+
+
+async def _tell_intake(connection: AsyncConnection, digests: Collection[str]) -> None:
+    """Show the last readings in images.unsound_at: what is not sound is asked for again when it comes by.
+
+    A file that was called sound again has another current version than the one that was locked before: that
+    one keeps its lock as long as it was set, and this one is locked at the next pass.
+    """
+    last = image_custody.c
+    unsound_at = sa.case((last.outcome == "sound", None), else_=last.read_at)
+    found = await connection.execute(
+        sa.update(images)
+        .where(
+            images.c.digest == last.digest,
+            last.digest == sa.any_(texts_of(digests)),
+            images.c.unsound_at.is_distinct_from(unsound_at),
+        )
+        .values(unsound_at=unsound_at)
+        .returning(images.c.digest, images.c.unsound_at)
+    )
+    changed = {row.digest: row.unsound_at for row in found}
+    await large_files.expect_again(
+        connection, [digest for digest, since in changed.items() if since is not None]
+    )
+    mended = [digest for digest, since in changed.items() if since is None]
+    await connection.execute(
+        sa.update(image_custody)
+        .where(last.digest == sa.any_(texts_of(mended)), last.locked_version.is_not(None))
+        .values(locked_version=None, renew_at=last.read_at)
     )
 
 

@@ -16,16 +16,25 @@ from service.contract.cards import (
     CardReturnOpen,
     CardReturnStanding,
     CardStanding,
+    RefusedStatement,
     ReturnAsked,
     ReturnsKnown,
     UnreadFile,
 )
 from service.contract.records import ReturnFile
 from service.database import Database, Row, server_now
-from service.errors import Conflict, Invalid, NotFound
+from service.errors import Conflict, Invalid, NotAllowed, NotFound
 from service.intake import store
 from service.intake.rules import storable, storable_json
 from service.records.actions import clocks
+
+
+class ReturnDiffers(Conflict):
+    slug, title = "return-differs", "The card return is recorded with other content"
+
+
+class ReturnOfAnotherAgent(NotAllowed):
+    slug, title = "return-of-another-agent", "Another agent opened the card return"
 
 
 async def prepare_card(db: Database, caller: Caller, card_id: UUID, body: CardPrepared) -> CardStanding:
@@ -104,8 +113,9 @@ async def open_return(
             await _insert_return(connection, caller, return_id, opening, as_sent)
             row = await store.card_return(connection, return_id)
         assert row is not None
+        _refuse_another(caller, row)
         if row["opening"] != as_sent:
-            raise Conflict(
+            raise ReturnDiffers(
                 f"Card return {return_id} is recorded with other content.",
                 next_step="Open a new card return with a new id; what was sent under this id stays.",
             )
@@ -158,6 +168,7 @@ def standing(row: Row) -> CardReturnStanding:
     """A card return as the API shows it."""
     shown = {name: row[name] for name in CardReturnStanding.__struct_fields__ if name != "state"}
     shown["unread"] = msgspec.convert(row["unread"], list[UnreadFile])
+    shown["refused"] = msgspec.convert(row["refused"], list[RefusedStatement])
     return CardReturnStanding(**shown, state="open" if row["committed_at"] is None else "committed")
 
 
@@ -173,6 +184,22 @@ async def own_return(
             next_step="Open the card return first, with an agent of the card's site.",
         )
     return row
+
+
+async def opened_return(connection: AsyncConnection, caller: Caller, return_id: UUID, lock: str = "") -> Row:
+    """A card return that the calling agent opened: nobody else sends for it, the receipt names who did."""
+    row = await own_return(connection, caller, return_id, Act.READ_CARD, lock)
+    _refuse_another(caller, row)
+    return row
+
+
+def _refuse_another(caller: Caller, row: Row) -> None:
+    if row["agent_id"] != caller.agent_id:
+        raise ReturnOfAnotherAgent(
+            f"Card return {row['id']} was opened by agent {row['agent']}; only that agent sends for it.",
+            consequence="Nothing was changed. Do not wipe the card.",
+            next_step="Open a card return of this agent's own, with a new id.",
+        )
 
 
 async def read_return(db: Database, caller: Caller, return_id: UUID) -> CardReturnStanding:

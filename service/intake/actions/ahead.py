@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from uuid import UUID
 
-from service.access.rules import Act, Caller
-from service.contract.cards import FilesAhead, LargeLacking, PartAnswer
+from service.access.rules import Caller
+from service.contract.cards import FilesAhead, PartAnswer
 from service.database import Database
-from service.errors import Conflict
-from service.intake.actions import open_return, own_return
-from service.intake.actions.parts import lacking_in_store, sizes_held, split, tickets
+from service.intake.actions import ReturnDiffers, open_return, opened_return
+from service.intake.actions.lacking import look, recorded
+from service.intake.actions.parts import answer
 from service.intake.rules import sizes
 from service.intake.store.large import await_files
 from service.intake.store.naming import about_to_name
@@ -27,27 +27,19 @@ async def put_ahead(
 ) -> PartAnswer:
     """Answer tickets for those of the files that the store lacks; asked again, for those it still lacks.
 
-    What is asked for is remembered with the card return, so that no sweep takes the bytes meanwhile. Nothing is
-    recorded of the files: that is for the manifest.
+    What is asked for is remembered with the card return, so that no sweep takes the bytes meanwhile. Nothing
+    is recorded of the files: that is for the manifest.
     """
     await open_return(db, caller, return_id, ahead.opening)
     wanted, _ = sizes(ahead.files)
     async with db.begin() as connection:
-        row = await own_return(connection, caller, return_id, Act.READ_CARD, "share")
+        row = await opened_return(connection, caller, return_id, "share")
         if row["committed_at"] is not None:
-            raise Conflict(
+            raise ReturnDiffers(
                 "The card return is committed: nothing more belongs to it.",
                 next_step="Open a new card return for files that were not in the first one.",
             )
-        held = await sizes_held(connection, wanted)
+        known = await recorded(connection, wanted)
         await about_to_name(connection)
         await await_files(connection, return_id, wanted)
-    small, big = split({digest: size for digest, size in wanted.items() if digest not in held})
-    small = await lacking_in_store(objects, small)
-    return PartAnswer(
-        part=0,
-        files=len(ahead.files),
-        held=sum(file.sha256 not in small and file.sha256 not in big for file in ahead.files),
-        lacking=await tickets(objects, settings, small, {}),
-        large=[LargeLacking(sha256=digest, size=size) for digest, size in big.items()],
-    )
+    return await answer(objects, settings, 0, ahead.files, await look(objects, wanted, known))

@@ -237,7 +237,9 @@ async def _exchange_shown(
         left = await records.images_at(connection, inspections, digests)
     await records.add_unit_images(connection, rows)
     after = left | {(row["inspection_id"], row["location_key"], row["digest"]) for row in rows}
-    changes = Counter(_counted(after - before, images))
+    # Campaigns count what is open at an inspection also where no location gained or lost a picture.
+    changes = Counter({(inspection_id, ""): 0 for inspection_id in inspections})
+    changes.update(_counted(after - before, images))
     changes.subtract(_counted(before - after, images))
     return changes
 
@@ -249,7 +251,8 @@ def _counted(shown: Iterable[tuple[UUID, str, str]], images: Mapping[str, Row]) 
 
 
 async def count_pictures(connection: AsyncConnection, changes: Mapping[tuple[UUID, str], int]) -> None:
-    """Tell campaigns how many more (or fewer) pictures each location of an inspection holds."""
+    """Tell campaigns how many more (or fewer) pictures each location of an inspection holds; at an inspection
+    that is named at all, what is shown may have changed."""
     by_inspection: dict[UUID, dict[str, int]] = {}
     for (inspection_id, location_key), number in changes.items():
         by_inspection.setdefault(inspection_id, {})[location_key] = number

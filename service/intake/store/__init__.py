@@ -11,9 +11,9 @@ from sqlalchemy.dialects.postgresql import JSONB, insert
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.access.store import agents, sites
-from service.campaigns.store import statements
 from service.database import Row, id_column, ids, json, metadata, moment, reference, text
 from service.intake.store.large import not_yet_verified
+from service.intake.store.refused import refused_of
 from service.plans.store import plan_revisions
 from service.records.store import images, sightings
 
@@ -63,6 +63,8 @@ card_returns = sa.Table(
     sa.Column("not_placed", sa.Integer, nullable=False, server_default="0"),
     sa.Column("unread", JSONB, nullable=False, server_default="[]"),
     sa.Column("remarks", JSONB, nullable=False, server_default="[]"),
+    # The ids of the statements that came with the commit, taken or not.
+    ids("statements", server_default="{}"),
     sa.Index("ix_card_returns_site", "site_id", "id"),
     sa.Index("ix_card_returns_card", "card_id"),
     sa.Index("ix_card_returns_agent", "agent_id"),
@@ -77,8 +79,6 @@ card_return_parts = sa.Table(
     sa.Column("files", sa.Integer, nullable=False),
     sa.Column("body", sa.LargeBinary, nullable=False),
     text("body_sha256"),
-    # When the store was seen to hold every file of the part that is not large.
-    moment("verified_at", nullable=True),
 )
 
 # A person's order to show pictures at another place, with the reason (I12).
@@ -186,6 +186,7 @@ def _returns() -> sa.Select[*tuple[Any, ...]]:
             sites.c.time_zone,
             agents.c.name.label("agent"),
             not_yet_verified(card_returns),
+            refused_of(card_returns),
         )
         .join(sites, sites.c.id == card_returns.c.site_id)
         .join(agents, agents.c.id == card_returns.c.agent_id)
@@ -256,33 +257,20 @@ async def insert_part(connection: AsyncConnection, row: Mapping[str, Any]) -> bo
     return done.first() is not None
 
 
-async def part_numbers(connection: AsyncConnection, return_id: UUID) -> dict[int, bool]:
-    """The numbers of the parts that were sent, in order, and whether each was verified in the store."""
+async def part_numbers(connection: AsyncConnection, return_id: UUID) -> list[int]:
+    """The numbers of the parts that were sent, in order."""
     at = card_return_parts.c
-    found = await connection.execute(
-        sa.select(at.part, at.verified_at.is_not(None).label("verified"))
-        .where(at.card_return_id == return_id)
-        .order_by(at.part)
-    )
-    return {row.part: row.verified for row in found}
+    query = sa.select(at.part).where(at.card_return_id == return_id).order_by(at.part)
+    return list(await connection.scalars(query))
 
 
-async def part(connection: AsyncConnection, return_id: UUID, number: int) -> Row | None:
-    """One part: the body as it was sent, which never changes, and when it was verified."""
+async def part(connection: AsyncConnection, return_id: UUID, number: int) -> bytes | None:
+    """The body of one part as it was sent, which never changes."""
     at = card_return_parts.c
-    found = await connection.execute(
-        sa.select(at.body, at.verified_at).where(at.card_return_id == return_id, at.part == number)
+    body = await connection.scalar(
+        sa.select(at.body).where(at.card_return_id == return_id, at.part == number)
     )
-    return found.mappings().one_or_none()
-
-
-async def note_part_verified(connection: AsyncConnection, return_id: UUID, number: int) -> None:
-    at = card_return_parts.c
-    await connection.execute(
-        sa.update(card_return_parts)
-        .where(at.card_return_id == return_id, at.part == number, at.verified_at.is_(None))
-        .values(verified_at=sa.func.clock_timestamp())
-    )
+    return None if body is None else bytes(body)
 
 
 async def receipt(connection: AsyncConnection, return_id: UUID) -> bytes | None:
@@ -293,13 +281,6 @@ async def receipt(connection: AsyncConnection, return_id: UUID) -> bytes | None:
 
 async def insert_receipt(connection: AsyncConnection, row: Mapping[str, Any]) -> None:
     await connection.execute(receipts.insert().values(**row))
-
-
-async def statement_ids(connection: AsyncConnection, return_id: UUID) -> set[UUID]:
-    """The statements that came with a card return."""
-    return set(
-        await connection.scalars(sa.select(statements.c.id).where(statements.c.card_return_id == return_id))
-    )
 
 
 async def revision_label(connection: AsyncConnection, revision_id: UUID) -> str | None:

@@ -37,7 +37,8 @@ def person(caller: Caller) -> UUID:
 def accepted(checked: Checked) -> PlanDocument:
     """The document of a check without error; raises Invalid that lists the findings."""
     if checked.document is None:
-        errors = [ProblemError(detail=f.message, path=f.path, line=f.line) for f in checked.findings]
+        faults = [found for found in checked.findings if found.severity == "error"]
+        errors = [ProblemError(detail=f.message, path=f.path, line=f.line) for f in faults]
         raise Invalid(
             f"The plan document has {len(errors)} fault(s): {errors[0].detail}",
             consequence="No revision was changed.",

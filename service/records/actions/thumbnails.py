@@ -11,6 +11,7 @@ import structlog
 from PIL import Image, ImageOps
 
 from service.database import Database
+from service.jobs import THUMBNAILS
 from service.objects import Objects
 from service.records import store
 from service.records.rules import wants_thumbnail
@@ -81,7 +82,7 @@ async def make_thumbnails(db: Database, objects: Objects, digests: Sequence[str]
 _AGAIN = procrastinate.RetryStrategy(max_attempts=8, exponential_wait=3)
 
 
-@tasks.task(name="make_thumbnails", pass_context=True, retry=_AGAIN)
+@tasks.task(name="make_thumbnails", queue=THUMBNAILS, pass_context=True, retry=_AGAIN)
 async def _make_thumbnails(context: procrastinate.JobContext, digests: list[str]) -> None:
     """Runs in the worker, whose context holds `db` and `objects`; a store that is down is tried again."""
     around = context.additional_context

@@ -52,6 +52,9 @@ images = sa.Table(
     texts("marks"),
     moment("verified_at"),
     text("thumbnail", nullable=True),
+    # By the store's clock, when a reading last found the original not sound; NULL: it counts as held. The
+    # projection of custody's readings by which intake asks for it again.
+    moment("unsound_at", nullable=True),
 )
 
 # One file seen on one card at one path, with the four clocks as read (I9):
@@ -131,7 +134,7 @@ def as_bytea(raw: bytes) -> str:
 
 
 async def images_held(connection: AsyncConnection, digests: Iterable[str]) -> dict[str, Row]:
-    """The rows of those digests that are held here, by digest."""
+    """The rows of those digests that are recorded here, by digest; sound or not."""
     found = await connection.execute(sa.select(images).where(images.c.digest == sa.any_(_texts(digests))))
     return {row["digest"]: row for row in found.mappings()}
 
@@ -144,8 +147,10 @@ async def kinds_held(connection: AsyncConnection, digests: Iterable[str]) -> dic
 
 
 async def digests_held(connection: AsyncConnection, digests: Iterable[str]) -> set[str]:
-    """Which of the digests are held here."""
-    query = sa.select(images.c.digest).where(images.c.digest == sa.any_(_texts(digests)))
+    """Which of the digests are held here: recorded, and not found unsound since."""
+    query = sa.select(images.c.digest).where(
+        images.c.digest == sa.any_(_texts(digests)), images.c.unsound_at.is_(None)
+    )
     return set(await connection.scalars(query))
 
 
