@@ -30,6 +30,11 @@ def test_the_demo_starts_everything_and_ends_by_itself() -> None:
         command = [sys.executable, "-c", SHORT, "--once", "--folder", str(folder / "demo")]
         done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True)
     assert done.returncode == 0, done.stdout + done.stderr
-    for said in ("loading the invented fleet", "opens a campaign", "enrolling the agents of", "images stored"):
+    for said in (
+        "loading the invented fleet",
+        "opens a campaign",
+        "enrolling the agents of",
+        "images stored",
+    ):
         assert said in done.stdout
     assert done.stdout.endswith("demo: ok\n")
