@@ -68,7 +68,7 @@ def main() -> None:
         trouble = explained(error, chosen.state.database)
         if is_damage(error):
             trouble = Damaged(
-                f"The agent's database is damaged: {error}.",
+                f"The agent's database is damaged ({error}).",
                 "What was copied lies in the spool and is not lost. Do not wipe any card.",
                 "Run the command again: the database is then set aside and made anew from the spool.",
             )

@@ -21,7 +21,7 @@ import msgspec
 import platformdirs
 from msgspec import Meta
 
-from agent.errors import AgentError
+from agent.errors import AgentError, why
 from agent.sync.hours import SPAN
 from service.contract.access import JwkSet
 from service.contract.bounds import admitted
@@ -154,13 +154,21 @@ class State:
                 "Run: sightledger-agent enrol URL CODE --name NAME",
             ) from None
         except (OSError, msgspec.DecodeError) as error:
-            raise AgentError(f"{path} cannot be read: {error}.", next_step="Enrol again.") from error
+            raise AgentError(
+                f"Who this workstation is cannot be read from {path} ({error}).",
+                "Nothing was read or written; what was copied before lies in the spool.",
+                "Enrol again.",
+            ) from error
 
     def token(self) -> str:
         try:
             return (self.folder / "token").read_text("ascii").strip()
         except OSError as error:
-            raise AgentError(f"The token cannot be read: {error}.", next_step="Enrol again.") from error
+            raise AgentError(
+                f"The token of this workstation cannot be read: {why(error)}.",
+                "Cards can be read; nothing can be pushed.",
+                "Enrol again.",
+            ) from error
 
     def enrolment_id(self, code: str) -> UUID:
         """The id to enrol under: the same for the same code, so that a lost answer can be had again (I8)."""

@@ -21,7 +21,7 @@ import msgspec
 
 from agent.cards.pictures import Facts, judge
 from agent.cards.walking import Entry
-from agent.errors import AgentError
+from agent.errors import AgentError, why
 from agent.outbox.database import OutboxFull, now, open_database
 from agent.outbox.originals import NOT_JUDGED
 from agent.outbox.returns import Returns
@@ -84,7 +84,7 @@ class CardFault(Exception):
 
     def __init__(self, error: OSError) -> None:
         super().__init__(str(error))
-        self.why = error.strerror or type(error).__name__
+        self.why = why(error)
         self.may_pass = error.errno == errno.EIO
 
 

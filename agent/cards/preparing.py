@@ -26,7 +26,7 @@ from agent.cards.marker import (
 )
 from agent.cards.taking import digest_of
 from agent.cards.walking import Walk, is_systems_own, readable
-from agent.errors import AgentError
+from agent.errors import AgentError, why
 from agent.outbox.cache import Cache
 from agent.outbox.database import now
 from agent.outbox.returns import Returns
@@ -75,7 +75,7 @@ def prepare_card(root: Path, order: Order, cache: Cache, returns: Returns, enrol
         _write(root, earlier, marker, made, files)
     except OSError as error:
         raise AgentError(
-            f"The card at {root} could not be written: {error.strerror or error}.",
+            f"The card at {root} could not be written: {why(error)}.",
             "Nothing of this preparation was left on it.",
             "Check that the card is not write-protected or full, then try again.",
         ) from error

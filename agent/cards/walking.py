@@ -15,6 +15,7 @@ from fnmatch import fnmatchcase
 from pathlib import Path
 
 from agent.cards.marker import read_marker
+from agent.errors import why
 
 # What Windows and macOS write onto a medium by themselves, by name (common practice, no source). Never a
 # whole folder of theirs, and never what is named like a picture: people and repairs put pictures into such
@@ -97,12 +98,12 @@ class Walk:
                     yield from self._file(path, name, facts)
                     continue
             except OSError as error:
-                yield Entry(name, path, 0, 0, trouble=f"cannot be looked at: {error.strerror}")
+                yield Entry(name, path, 0, 0, trouble=f"cannot be looked at: {why(error)}")
                 continue
             try:
                 waiting += reversed(_listed(path, name))
             except OSError as error:
-                trouble = f"the folder cannot be listed: {error.strerror}"
+                trouble = f"the folder cannot be listed: {why(error)}"
                 yield Entry(name or b".", path, 0, 0, trouble=trouble)
 
     def _file(self, path: str, name: bytes, facts: os.stat_result) -> Iterator[Entry]:

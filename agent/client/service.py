@@ -152,9 +152,12 @@ class Service:
         return checked(answer, url)
 
     def _decoded(self, answer: Answer, kind: type[Kind]) -> Kind:
-        """The body; one that is not what the service answers was cut short, or made by something between."""
+        return self.understood(answer.data, kind)
+
+    def understood(self, body: bytes, kind: type[Kind]) -> Kind:
+        """A body; one that is not what the service answers was cut short, or made by something between."""
         try:
-            return msgspec.json.decode(answer.data, type=kind)
+            return msgspec.json.decode(body, type=kind)
         except msgspec.DecodeError as error:
             raise cannot_serve(f"its answer cannot be read ({error}).", self.url) from error
 

@@ -10,7 +10,7 @@ from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 
-from agent.errors import AgentError
+from agent.errors import AgentError, why
 
 BUSY_MS = 60_000
 
@@ -137,21 +137,21 @@ def explained(error: Exception, path: Path) -> AgentError:
     kept = "What was copied lies in the spool folder beside it and is not lost. Do not wipe any card."
     if isinstance(error, sqlite3.Error):
         code = getattr(error, "sqlite_errorcode", None)
-        why = _SAYS.get(code & 0xFF, "it cannot be used") if code is not None else "it cannot be used"
+        says = _SAYS.get(code & 0xFF, "it cannot be used") if code is not None else "it cannot be used"
         return AgentError(
-            f"The agent's database {path}: {why} ({error}).",
+            f"The agent's database {path}: {says} ({error}).",
             kept,
             "Look whether the state folder can be written and the disk is sound, then try again.",
         )
     if isinstance(error, OSError):
         where = error.filename or path.parent
         return AgentError(
-            f"{where}: {error.strerror or type(error).__name__}.",
+            f"{where}: {why(error)}.",
             kept,
             "Look whether this folder is there and can be written, then try again.",
         )
     return AgentError(
-        f"The agent met what it was not made for: {type(error).__name__}: {error}.",
+        f"The agent met what it was not made for ({type(error).__name__}: {error}).",
         kept,
         "Try again; if it stays so, report this line.",
     )
@@ -181,7 +181,7 @@ def open_database(path: Path, any_thread: bool = False) -> sqlite3.Connection:
             connection.close()
         if is_damage(error):
             raise Damaged(
-                f"The agent's database {path} is damaged: {error}.",
+                f"The agent's database {path} is damaged ({error}).",
                 "Files already copied lie in the spool folder beside it. Do not wipe any card.",
                 "Run: sightledger-agent rebuild",
             ) from error

@@ -18,7 +18,7 @@ from io import FileIO
 from pathlib import Path
 from uuid import uuid4
 
-from agent.errors import AgentError
+from agent.errors import AgentError, why
 from service.contract.failpoints import reach
 
 BLOCK = 1024 * 1024
@@ -39,7 +39,7 @@ def refusal(folder: Path, error: OSError) -> SpoolError:
     """What a failed write or sync under the spool means."""
     full = error.errno in FULL
     return (SpoolFull if full else SpoolError)(
-        f"The disk under {folder} {'is full' if full else f'failed: {error.strerror}'}.",
+        f"The disk under {folder} {'is full' if full else f'failed: {why(error)}'}.",
         "The card was not read to its end: leave it as it is, do not wipe it.",
         "Free space on this disk, or let the agent push what is waiting, then read the card again."
         if full

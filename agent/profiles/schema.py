@@ -33,6 +33,7 @@ LIST_NAMES = {
     "evaluation": "SIGHTLEDGER-EVALUATIONS.txt",
     "condition": "SIGHTLEDGER-CONDITIONS.txt",
 }
+NUMBERS = {"number", "first", "last"}
 GROUPS = {"location", "element", "element_last", "evaluation", "note"}
 ORDER: dict[Level, int] = {"section": 0, "location": 1, "element_range": 2, "evaluation": 3}
 
@@ -133,8 +134,10 @@ def decode_profile(raw: bytes, named: str) -> Profile:
     try:
         profile = msgspec.convert(tomllib.loads(raw.decode("utf-8")), Profile)
         faults = list(_faults(profile))
-    except (UnicodeDecodeError, tomllib.TOMLDecodeError, msgspec.ValidationError) as error:
-        faults = [str(error)]
+    except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        faults = [f"it is no TOML in UTF-8 ({error})"]
+    except msgspec.ValidationError as error:
+        faults = [f"it has not the shape of a card profile ({error})"]
     if faults:
         raise AgentError(
             f"Card profile {named} cannot be used: {'; '.join(faults)}.",
@@ -187,11 +190,16 @@ def template_faults(where: str, template: str, fields: set[str]) -> Iterable[str
     try:
         named = [name for _, name, _, _ in string.Formatter().parse(template) if name is not None]
     except ValueError as error:
-        yield f"{where}: {error}"
+        yield f"{where}: is no template ({error})"
         return
-    for name in named:
-        if name not in fields:
-            yield f"{where}: knows {', '.join(sorted(fields))}, not {{{name}}}"
+    unknown = [name for name in named if name not in fields]
+    for name in unknown:
+        yield f"{where}: knows {', '.join(sorted(fields))}, not {{{name}}}"
+    try:
+        if not unknown:
+            template.format(**{name: 1 if name in NUMBERS else "x" for name in fields})
+    except (ValueError, LookupError) as error:
+        yield f"{where}: cannot be filled in ({error})"
 
 
 def _path_faults(where: str, path: str) -> Iterable[str]:

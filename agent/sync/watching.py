@@ -15,7 +15,7 @@ from agent.cards.media import media_present
 from agent.cards.reading import Progress, read_card
 from agent.cards.slots import reading_key
 from agent.cards.walking import Survey, survey
-from agent.errors import AgentError
+from agent.errors import AgentError, why
 from agent.outbox.database import OutboxFull, is_damage
 from agent.outbox.room import ReadingStopped
 from agent.outbox.spool import SpoolFull
@@ -77,7 +77,7 @@ class CardWatch:
             return self._put_off(
                 key,
                 root,
-                AgentError(f"{root} cannot be looked at: {error.strerror or type(error).__name__}."),
+                AgentError(f"{root} cannot be looked at: {why(error)}."),
             )
         except AgentError as error:
             return self._put_off(key, root, error)
@@ -147,7 +147,7 @@ def named(error: AgentError, root: Path) -> AgentError:
 
 def _unexpected(root: Path, error: Exception) -> AgentError:
     return AgentError(
-        f"The card at {root} could not be read: {type(error).__name__}: {error}.",
+        f"The card at {root} could not be read, for a reason not foreseen ({type(error).__name__}: {error}).",
         "What was copied of it is kept and pushed, marked as not complete; other cards are read. "
         "Do not wipe the card.",
         "Take it out and put it in again; if it stays so, keep the card and report this line.",

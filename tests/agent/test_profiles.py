@@ -45,11 +45,15 @@ def test_shipped_profiles_fit_the_schema_and_load(name: str) -> None:
 
 
 BAD = [
-    ('code = "x"', "code = 5", "str"),
+    ('code = "x"', "code = 5", "it has not the shape of a card profile (Expected `str`"),
+    ('code = "x"', "code =", "it is no TOML in UTF-8 ("),
     ("longest = 32", "longest = 3", ">= 8"),
     ('of = "location"', 'of = "place"', "place"),
     ('template = "{number:02d} {key}"', 'template = "{key.__class__}"', "not {key.__class__}"),
     ('template = "{number:02d} {key}"', 'template = "{word}"', "not {word}"),
+    ('template = "{number:02d} {key}"', 'template = "{key:02d}"', "cannot be filled in (Unknown format code"),
+    ('template = "{number:02d} {key}"', 'template = "{key"', "is no template (expected '}'"),
+    ('line = "{word}"', 'line = "{number:%Y-%}"', "lists[0].line: cannot be filled in ("),
     ("pattern = 'x(?P<note>.)'", "pattern = '('", "regular expression"),
     ("pattern = 'x(?P<note>.)'", "pattern = 'x'", "named groups"),
     ('make = ["P"]', 'make = ["../P"]', "below the card"),
