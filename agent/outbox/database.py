@@ -53,6 +53,8 @@ MIGRATIONS = (
     """,
     """
     CREATE INDEX statements_by_return ON statements(return_id);
+    CREATE INDEX statements_refused ON statements(return_id, id) WHERE trouble IS NOT NULL;
+    CREATE INDEX preparations_refused ON preparations(card_id) WHERE sent_at IS NULL AND trouble IS NOT NULL;
     CREATE INDEX preparations_unsent ON preparations(card_id) WHERE sent_at IS NULL AND trouble IS NULL;
     -- Bytes found in the spool by a rebuild, of which nothing is known but that they are sound.
     CREATE INDEX originals_unexplained ON originals(sha256) WHERE facts=x'' AND held_at IS NULL;

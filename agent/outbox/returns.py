@@ -14,6 +14,7 @@ import msgspec
 from agent.outbox.database import now, transaction
 from agent.outbox.journal import Closed, Journals, NotRead, Opened, Record, Said, Took
 from agent.outbox.originals import Originals
+from agent.outbox.refused import Refusals
 from agent.outbox.sending import CUT, Cut, Sending
 from service.contract.cards import (
     CardPrepared,
@@ -32,7 +33,7 @@ NO_PICTURE = frozenset({"zero_length", "truncated", "not_an_image", "slate"})
 R = TypeVar("R", bound=Record)
 
 
-class Returns(Originals, Sending):
+class Returns(Originals, Sending, Refusals):
     """All access of one thread to card returns; `connection` belongs to that thread.
 
     With journals, what is read is written there too, before the outbox commits it.
@@ -249,9 +250,9 @@ class Returns(Originals, Sending):
         return [UnreadFile(path=row["path"], why=row["why"]) for row in rows]
 
     def statements(self, return_id: UUID) -> list[StatementIn]:
-        """Those not refused."""
+        """All that were said with it, those that were refused among them: the commit stays the same (I8)."""
         rows = self._sql.execute(
-            "SELECT wire FROM statements WHERE return_id=? AND trouble IS NULL ORDER BY id", (str(return_id),)
+            "SELECT wire FROM statements WHERE return_id=? ORDER BY id", (str(return_id),)
         )
         return [msgspec.json.decode(row["wire"], type=StatementIn) for row in rows]
 
@@ -292,18 +293,6 @@ class Returns(Originals, Sending):
             opening = b'"opening":' + row["opening"] + b","
         return b"{" + opening + b'"files":[' + b",".join(row["wire"] for row in rows) + b"]}"
 
-    def refuse_statements(self, return_id: UUID, why: str) -> None:
-        self._sql.execute(
-            "UPDATE statements SET trouble=? WHERE return_id=? AND trouble IS NULL", (why, str(return_id))
-        )
-
-    def refused_statements(self, return_id: UUID) -> list[str]:
-        rows = self._sql.execute(
-            "SELECT DISTINCT trouble FROM statements WHERE return_id=? AND trouble IS NOT NULL",
-            (str(return_id),),
-        )
-        return [row["trouble"] for row in rows]
-
     def put_off(self, return_id: UUID, until: float, trouble: str) -> None:
         self._sql.execute(
             "UPDATE returns SET tries=tries+1, next_try=?, trouble=? WHERE id=?",
@@ -324,6 +313,10 @@ class Returns(Originals, Sending):
                 ((at or noted_at).isoformat(), str(return_id)),
             )
             self._sql.execute("UPDATE returns SET state='held', trouble=NULL WHERE id=?", (str(return_id),))
+        row = self.one(return_id)
+        card_id = msgspec.json.decode(row["opening"], type=CardReturnOpen).card_id if row else None
+        if card_id is not None:
+            self.note_card_back(card_id)
         # Only now that the receipt is on the disk: until then the journal is the second witness.
         if self.journals is not None:
             self.journals.remove(return_id)
@@ -359,6 +352,7 @@ class Returns(Originals, Sending):
         )
 
     def unsent_preparations(self) -> list[tuple[UUID, bytes]]:
+        """Those that the service has not been told of; not those that it refused."""
         rows = self._sql.execute(
             "SELECT card_id, wire FROM preparations WHERE sent_at IS NULL AND trouble IS NULL"
             " ORDER BY card_id"
@@ -366,11 +360,21 @@ class Returns(Originals, Sending):
         return [(UUID(row["card_id"]), bytes(row["wire"])) for row in rows]
 
     def note_preparation_sent(self, card_id: UUID, trouble: str | None = None) -> None:
+        """`trouble`: the service refused it, and it is kept with the reason."""
         self._sql.execute(
             "UPDATE preparations SET sent_at=?, trouble=? WHERE card_id=?",
             (None if trouble else now().isoformat(), trouble, str(card_id)),
         )
-        if self.journals is not None:
+        if trouble is None and self.journals is not None:
+            self.journals.drop_prepared(card_id)
+
+    def note_card_back(self, card_id: UUID) -> None:
+        """The card came back, or was prepared anew: a refusal of its preparation hinders nobody any more."""
+        refused = (
+            "UPDATE preparations SET sent_at=? WHERE card_id=? AND sent_at IS NULL AND trouble IS NOT NULL"
+        )
+        changed = self._sql.execute(refused, (now().isoformat(), str(card_id))).rowcount
+        if changed and self.journals is not None:
             self.journals.drop_prepared(card_id)
 
 

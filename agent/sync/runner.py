@@ -27,6 +27,7 @@ from agent.settings import State
 from agent.sync.progress import Shown, text_of
 from agent.sync.pull import pull
 from agent.sync.push import push_due, push_preparations
+from agent.sync.refused import ask_refused, refused_lines
 from agent.sync.waiting import Reach, Waits
 from agent.wording import standing_of
 from agent.workstation import Workstation
@@ -54,6 +55,7 @@ class Runner:
         self._store_origin = ""
         self._waits = Waits()
         self._told_at = 0.0
+        self._refused: set[str] = set()
 
     def stop(self) -> None:
         self._stop.set()
@@ -157,12 +159,14 @@ class Runner:
         troubles: list[AgentError] = []
         with station.service() as service:
             steps: list[Callable[[], None]] = [
-                lambda: push_preparations(station.returns, service),
+                lambda: push_preparations(station.returns, service, again=pulling),
                 lambda: troubles.extend(self._push(station, service, forced)),
             ]
             if pulling:
                 steps.insert(0, lambda: self._pull(station, service))
                 steps.append(lambda: _explain(station, service))
+                steps.append(lambda: ask_refused(station.returns, service))
+            steps.append(lambda: self._name_refused(station))
             if reporting:
                 steps.append(lambda: service.report(station.enrolment.id, station.report()))
             for step in steps:
@@ -173,6 +177,14 @@ class Runner:
                 except AgentError as error:
                     troubles.append(error)
         return troubles
+
+    def _name_refused(self, station: Workstation) -> None:
+        """Each refusal that is open, once by this process."""
+        lines = refused_lines(station.returns)
+        for line in lines:
+            if line not in self._refused:
+                self._log(line)
+        self._refused = set(lines)
 
     def _pull(self, station: Workstation, service: Service) -> None:
         outcome = pull(station.cache, service, station.enrolment.site)
