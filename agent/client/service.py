@@ -92,6 +92,11 @@ class Service:
         answer = self._send("PUT", f"/card-returns/{return_id}", body)
         return self._decoded(answer, CardReturnStanding)
 
+    def read_return(self, return_id: UUID) -> CardReturnStanding:
+        """The standing of a card return; longer by each refused statement."""
+        answer = self._send("GET", f"/card-returns/{return_id}", answer_size=TICKETS)
+        return self._decoded(answer, CardReturnStanding)
+
     def put_part(self, return_id: UUID, part: int, body: bytes) -> PartAnswer:
         answer = self._send("PUT", f"/card-returns/{return_id}/parts/{part}", body, answer_size=TICKETS)
         return self._decoded(answer, PartAnswer)

@@ -173,6 +173,27 @@ async def open_questions(
     return found
 
 
+@dataclass(frozen=True, slots=True)
+class OpenRefusal:
+    """Statements about an inspection that came with one card return, were refused and stand open."""
+
+    return_id: UUID
+    committed_at: datetime
+    statements: int
+
+
+async def open_refusals(
+    db: Database, inspected: Collection[Inspected]
+) -> Mapping[UUID, Sequence[OpenRefusal]]:
+    """By inspection."""
+    found: dict[UUID, list[OpenRefusal]] = {one.detail.id: [] for one in inspected}
+    async with db.begin() as connection:
+        for row in await store.refused_open(connection, list(found)):
+            refusal = OpenRefusal(row["id"], row["committed_at"], row["statements"])
+            found[row["inspection_id"]].append(refusal)
+    return found
+
+
 async def images_of(
     db: Database, caller: Caller, serial: str, wanted: Wanted, after: tuple[datetime, UUID] | None
 ) -> tuple[list[HistoryItem], tuple[datetime, UUID] | None]:

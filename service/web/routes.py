@@ -26,7 +26,7 @@ from service.objects import Objects
 from service.records import actions as records
 from service.records.rules import UNREADABLE
 from service.settings import Settings
-from service.web import actions, rules, settling, sign_in
+from service.web import actions, refused, rules, settling, sign_in
 from service.web.asked import chosen, said, said_id
 from service.web.rendering import page
 
@@ -157,6 +157,7 @@ async def unit(
         may_move=caller.may(Act.MOVE_PICTURE),
         new_id=new_id,
         questions=await actions.open_questions(db, inspected),
+        refusals=await actions.open_refusals(db, inspected),
         items=items,
         older=None if older is None else encode_cursor(older),
         older_than=cursor,
@@ -287,6 +288,7 @@ router = Router(
         thumbnail,
         original,
         *settling.route_handlers,
+        *refused.route_handlers,
         *sign_in.route_handlers,
         _static,
     ],

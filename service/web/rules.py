@@ -82,7 +82,7 @@ OPEN = (
     ("pictures_second_look", "to a second look", "picture whose evaluation requires a second look",
      "pictures whose evaluation requires a second look"),
     ("pictures_unplaced", "at no location", "picture at no location", "pictures at no location"),
-    ("complete_short", "complete with too few", "location called complete with too few pictures",
+    ("complete_short", "complete, too few", "location called complete with too few pictures",
      "locations called complete with too few pictures"),
 )  # fmt: skip
 

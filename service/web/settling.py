@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
-from urllib.parse import parse_qsl, quote, urlencode
+from urllib.parse import quote, urlencode
 from uuid import UUID
 
 import msgspec
@@ -26,15 +26,14 @@ from service.http import AnyRequest, decode_cursor, encode_cursor
 from service.intake.actions import list_returns, read_return
 from service.intake.actions.moves import move_pictures
 from service.settings import Settings
-from service.web import actions, store
-from service.web.asked import said, said_id, said_number
+from service.web import actions, refused, store
+from service.web.asked import said, said_id, said_number, sent_form, unreadable_form
 from service.web.rendering import page
 
 RETURNS_PER_PAGE = 50
 # So many are shown; a move takes so many at once (MoveIn).
 PICTURES_SHOWN, PICTURES_MOVED = 200, 1000
 INSPECTIONS_OFFERED = 2000
-LONGEST_FORM = 128 * 1024
 NO_RULE = "no rule of the card's profile named a location"
 NO_UNIT = "the card was read without a unit"
 
@@ -128,6 +127,8 @@ async def settle(
         move_id=new_id(),
         moved=said_number(query, "moved", PICTURES_MOVED),
         most=PICTURES_MOVED,
+        dealt=said_number(query, "dealt", 1),
+        **refused.shown(back, caller),
     )
 
 
@@ -145,7 +146,7 @@ async def settled(
     caller: NamedDependency[Caller],
 ) -> Redirect:
     """Move the ticked pictures, or all of one question, to a location of an inspection's plan."""
-    sent = await _sent(request)
+    sent = await sent_form(request, PICTURES_SHOWN + 20)
     fields = dict(sent)
     picks = [value for name, value in sent if name == "pick"]
     why = fields.get("why", "").strip()
@@ -166,7 +167,7 @@ def _picked(picks: Sequence[str]) -> dict[str, list[str]]:
     by_kind: dict[str, list[str]] = {"p": [], "s": []}
     for pick in dict.fromkeys(picks):
         if pick[:1] not in by_kind:
-            raise _unreadable()
+            raise unreadable_form()
         by_kind[pick[:1]].append(pick[1:])
     return {"pictures": by_kind["p"], "sightings": by_kind["s"]}
 
@@ -180,7 +181,7 @@ async def undo(
     caller: NamedDependency[Caller],
 ) -> Redirect:
     """Bring the pictures of a move back to where they stood."""
-    fields = dict(await _sent(request))
+    fields = dict(await sent_form(request, PICTURES_SHOWN + 20))
     await move_pictures(db, caller, _move(fields, undoes=str(move_id)))
     return Redirect(f"/units/{quote(serial, safe='')}#moves", status_code=303)
 
@@ -195,25 +196,6 @@ def _move(fields: Mapping[str, str], **what: Any) -> MoveIn:
             consequence="Nothing was moved.",
             next_step="Go back, pick a location and pictures, and give a reason of three characters or more.",
         ) from error
-
-
-async def _sent(request: AnyRequest) -> list[tuple[str, str]]:
-    """The form's fields, as application/x-www-form-urlencoded (WHATWG URL 5.1)."""
-    raw = await request.body()
-    try:
-        if len(raw) > LONGEST_FORM:
-            raise ValueError
-        most = PICTURES_SHOWN + 20
-        sent = parse_qsl(raw.decode("utf-8"), keep_blank_values=True, max_num_fields=most, errors="strict")
-    except ValueError as error:
-        raise _unreadable() from error
-    if any("\0" in value for _, value in sent):
-        raise _unreadable()
-    return sent
-
-
-def _unreadable() -> Malformed:
-    return Malformed("The form cannot be read.", next_step="Open the page again.")
 
 
 route_handlers = [card_returns, settle, settled, undo]

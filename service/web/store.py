@@ -1,5 +1,5 @@
-"""SQL that only pages need: the inspections of one serial number or site, when cards last came back, and the
-pictures that stand at no location."""
+"""SQL that only pages need: the inspections of one serial number or site, when cards last came back, the
+pictures that stand at no location, and the statements that were refused."""
 
 from __future__ import annotations
 
@@ -15,6 +15,7 @@ from service.campaigns.store import campaigns, inspections
 from service.database import Row
 from service.intake.rules import PICTURES
 from service.intake.store import card_returns, placements, stands
+from service.intake.store.refused import refusals_settled, refused_statements
 from service.records.store import images, sightings, unit_images, units
 
 
@@ -117,5 +118,26 @@ async def returns_open(connection: AsyncConnection, inspection_ids: Collection[U
         .where(shown.inspection_id.in_(inspection_ids), shown.location_key == "")
         .group_by(shown.inspection_id, card_returns.c.id, card_returns.c.committed_at)
         .order_by(card_returns.c.committed_at)
+    )
+    return (await connection.execute(query)).mappings().all()
+
+
+async def refused_open(connection: AsyncConnection, inspection_ids: Collection[UUID]) -> Sequence[Row]:
+    """Card returns of an inspection's own site that brought statements about it which were refused and stand
+    open, with their number."""
+    at, back = refused_statements.c, card_returns.c
+    query = (
+        sa.select(at.inspection_id, back.id, back.committed_at, sa.func.count().label("statements"))
+        .join(card_returns, back.id == at.card_return_id)
+        .join(
+            inspections,
+            (inspections.c.id == at.inspection_id) & (inspections.c.site_id == back.site_id),
+        )
+        .where(
+            at.inspection_id.in_(inspection_ids),
+            ~sa.exists().where(refusals_settled.c.refused_id == at.id),
+        )
+        .group_by(at.inspection_id, back.id, back.committed_at)
+        .order_by(back.committed_at, back.id)
     )
     return (await connection.execute(query)).mappings().all()
