@@ -16,7 +16,7 @@ from uuid import UUID
 from agent.cards.copying import Copied, Copier, Failed
 from agent.cards.marker import Marker
 from agent.cards.taking import BROKEN_OFF, Card, Progress, Taker, not_read
-from agent.cards.walking import Entry, Survey, Walk, readable
+from agent.cards.walking import Entry, Survey, Walk
 from agent.locking import lock
 from agent.outbox.database import is_damage, now
 from agent.outbox.journal import Listed
@@ -89,14 +89,12 @@ def taken_key(marker: Marker | None, found: Survey) -> str:
 def _copied(copier: Copier, room: Room, taker: Taker) -> Generator[Copied | Failed]:
     """Results in the order of the walk, a few files ahead; those that need another try come last."""
     walk, again = Walk(taker.card.root), list[Entry]()
-    profile = taker.card.profile
     with ThreadPoolExecutor(THREADS, thread_name_prefix="copy") as pool:
 
         def ahead(entries: Iterator[Entry], last: bool) -> Iterator[Copied | Failed]:
             waiting: deque[Future[Copied | Failed]] = deque()
             for entry in entries:
-                kind = profile.kind_of(readable(entry.name)[0])
-                waiting.append(pool.submit(copier.copy, entry, kind, last or len(again) >= MOST_AGAIN))
+                waiting.append(pool.submit(copier.copy, entry, last or len(again) >= MOST_AGAIN))
                 if len(waiting) >= AHEAD:
                     yield waiting.popleft().result()
             while waiting:
