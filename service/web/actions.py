@@ -20,6 +20,7 @@ from service.intake.actions.moves import moves_of_unit
 from service.plans.store import revision_document
 from service.records import actions as records
 from service.records.store.history import Wanted
+from service.records.store.reading import ever_at_unit
 from service.web import rules, store
 
 UNITS_PER_PAGE = 50
@@ -27,6 +28,7 @@ IMAGES_PER_PAGE = 24
 CAMPAIGNS_OFFERED = 200
 MOST_SITES = 10_000
 MOVES_SHOWN = 20
+SIGHTINGS_PER_PAGE = 50
 
 
 @dataclass(frozen=True, slots=True)
@@ -179,15 +181,25 @@ async def images_of(
     return items, (last.taken_at, last.id) if last is not None else None
 
 
+@dataclass(frozen=True, slots=True)
+class UnitImage:
+    """An image at a unit, with a page of its sightings and the key that the next page begins after."""
+
+    unit: UnitDetail
+    image: ImageDetail
+    following: tuple[UUID, int] | None
+
+
 async def image_of_unit(
-    db: Database, caller: Caller, serial: str, digest: str
-) -> tuple[UnitDetail, ImageDetail]:
+    db: Database, caller: Caller, serial: str, digest: str, after: tuple[UUID, int] | None
+) -> UnitImage:
     """An image that stands or once stood at a unit; raises NotFound for one that never did."""
     unit = await records.read_unit(db, caller, serial)
-    image = await records.read_image(db, caller, digest)
-    if not any(fact.unit == serial for sighting in image.sightings for fact in sighting.placements):
-        raise NotFound(
-            f"Image {digest} is no image of unit {serial}.",
-            next_step="Take the image from the history of the unit.",
-        )
-    return unit, image
+    image, following = await records.read_image(db, caller, digest, after, SIGHTINGS_PER_PAGE)
+    async with db.begin() as connection:
+        if not await ever_at_unit(connection, digest, unit.id):
+            raise NotFound(
+                f"Image {digest} is no image of unit {serial}.",
+                next_step="Take the image from the history of the unit.",
+            )
+    return UnitImage(unit, image, following)

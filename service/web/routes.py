@@ -186,23 +186,29 @@ def alternative(item: HistoryItem, names: actions.Names) -> str:
 
 @get("/units/{serial:str}/images/{digest:str}", name="page_image")
 async def image(
+    request: AnyRequest,
     serial: FromPath[str],
     digest: FromPath[str],
     db: NamedDependency[Database],
     caller: NamedDependency[Caller],
     settings: NamedDependency[Settings],
 ) -> Response[str]:
-    found, detail = await actions.image_of_unit(db, caller, serial, digest)
+    cursor = said(request.query_params, "cursor")
+    after = decode_cursor(cursor, tuple[UUID, int])
+    found = await actions.image_of_unit(db, caller, serial, digest, after)
+    detail = found.image
     sites = await actions.sites_named(db, None)
     return page(
         settings,
         "image.html",
         caller=caller,
-        unit=found,
+        unit=found.unit,
         image=detail,
-        names=actions.names_in(await actions.inspections_of(db, caller, found)),
+        later=cursor,
+        further=None if found.following is None else encode_cursor(found.following),
+        names=actions.names_in(await actions.inspections_of(db, caller, found.unit)),
         site_names=sites.names,
-        zone=sites.zone(found.site),
+        zone=sites.zone(found.unit.site),
         zones={seen.site: sites.zone(seen.site) for seen in detail.sightings},
         shown_as=shown_address(detail),
         alt=f"The image {digest[:12]}" if shown_address(detail).startswith("/images/") else "no preview",
@@ -215,7 +221,13 @@ def shown_address(detail: ImageDetail) -> str:
         return f"/images/{detail.digest}/original"
     if detail.thumbnail:
         return f"/images/{detail.digest}/thumbnail"
-    return placeholder(detail.kind, detail.marks)
+    return instead_of(detail)
+
+
+def instead_of(detail: ImageDetail) -> str:
+    """What a page shows where there is no picture of the bytes: by the first file that holds them."""
+    first = detail.sightings[0] if detail.sightings else None
+    return placeholder(first.kind if first else "other", first.marks if first else [])
 
 
 def exact_name(seen: ImageSighting) -> str | None:
@@ -253,8 +265,8 @@ async def thumbnail(
     try:
         return Redirect(await records.thumbnail(db, objects, caller, digest), status_code=303)
     except NotFound:
-        detail = await records.read_image(db, caller, digest)
-        return Redirect(placeholder(detail.kind, detail.marks), status_code=303)
+        detail, _ = await records.read_image(db, caller, digest, limit=1)
+        return Redirect(instead_of(detail), status_code=303)
 
 
 @get("/images/{digest:str}/original", name="page_original")

@@ -9,12 +9,13 @@ import sqlalchemy as sa
 
 from service.access.rules import Caller, Role
 from service.campaigns import actions
-from service.campaigns.actions import binding, opening, reading
+from service.campaigns.actions import opening, reading
 from service.contract.campaigns import BindingIn
 from service.contract.wire import new_id
 from service.contract.work import StatementIn
 from service.database import Database, server_now
 from service.errors import Invalid, NotAllowed
+from service.intake.actions.binding import rebind
 from service.intake.store import card_returns
 from tests import build
 from tests.campaigns.working import assert_sound, campaign, one_inspection, rows, states, words
@@ -74,7 +75,7 @@ async def test_i11_a_card_that_speaks_of_what_the_build_no_longer_has_is_taken(d
             [build.location("A", "XY"), build.location("B", "Y")],
             effective_from=server_now(),
         )
-    await binding.rebind(db, lead, inspection, BindingIn(id=new_id(), revision_id=revision, reason="Newer"))
+    await rebind(db, lead, inspection, BindingIn(id=new_id(), revision_id=revision, reason="Newer"))
     await record(db, made, agent, [words(inspection, "complete", "ABC")])
     found = await reading.read_inspection(db, lead, inspection)
     assert states(found) == {

@@ -95,6 +95,7 @@ def _checked(
         "stated_at": statement.stated_at,
         "account_id": caller.account_id,
         "agent_id": caller.agent_id,
+        "by_name": caller.name,
         "card_return_id": card_return_id,
         "recorded_at": server_now(),
     }

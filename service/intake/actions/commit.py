@@ -22,13 +22,14 @@ from service.intake import store
 from service.intake.actions import own_return
 from service.intake.actions.parts import ERRORS_SHOWN, decoded, missing_in_store
 from service.intake.actions.recording import Recorder, gather_images
-from service.intake.rules import Home, manifest_faults, placing_remarks, sizes, storable_json
+from service.intake.rules import Home, manifest_faults, placing_remarks, sizes
 from service.intake.store.large import verified_among
 from service.jobs import defer_each
 from service.objects import Objects
 from service.records import store as records
 from service.records.actions import NotYetVerified
 from service.records.actions.thumbnails import THUMBNAIL_TASK
+from service.records.rules import storable_json
 from service.signing import Signer
 
 THUMBNAILS_PER_JOB = 200
@@ -207,7 +208,7 @@ async def _write(
     homes = await inspection_context(connection, concerned)
     now = server_now()
     new = await gather_images(connection, manifest.read_by_many(connection), now)
-    recorder = Recorder(connection, caller, row, homes, own, now, new)
+    recorder = Recorder(connection, caller, row, homes, own, now)
     async for files in manifest.read_by_many(connection):
         await recorder.record(files)
     await recorder.count()
