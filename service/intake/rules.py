@@ -59,7 +59,8 @@ def heads(facts: Iterable[Fact]) -> set[Fact]:
 
 @dataclass(frozen=True, slots=True)
 class Sighted:
-    """What a file of a card return has to do with showing it; `ordinal` is its place in the manifest."""
+    """What a file of a card return has to do with showing it. `ordinal` is its place in the manifest, `told`:
+    the agent told what its bytes say of the picture."""
 
     id: UUID
     digest: str
@@ -67,6 +68,7 @@ class Sighted:
     ordinal: int
     kind: str
     marks: frozenset[str] = frozenset()
+    told: bool = True
 
 
 class Shown(NamedTuple):
@@ -82,8 +84,8 @@ def shown(sighted: Mapping[UUID, Sighted], facts: Iterable[Fact]) -> dict[tuple[
     """Which images stand at which places. A file that is no picture by its own kind shows none, whatever
     other file has the same bytes.
 
-    The first is the least by card return and place in the manifest, of those that count if one does: ids that
-    agents made, so that it does not depend on which card came in first.
+    The first is the least by card return and place in the manifest, of those that count and tell of the
+    picture if there are such: ids that agents made, so that it does not depend on which card came in first.
     """
     standing: dict[tuple[Place, str], list[tuple[Sighted, Fact]]] = {}
     for fact in heads(facts):
@@ -94,9 +96,10 @@ def shown(sighted: Mapping[UUID, Sighted], facts: Iterable[Fact]) -> dict[tuple[
 
 
 def _shown(here: Sequence[tuple[Sighted, Fact]]) -> Shown:
-    def key(one: tuple[Sighted, Fact]) -> tuple[bool, UUID, int, UUID]:
+    def key(one: tuple[Sighted, Fact]) -> tuple[bool, bool, UUID, int, UUID]:
         seen, fact = one
-        return (not counts_as_held(seen.kind, seen.marks), seen.card_return_id, seen.ordinal, fact.id)
+        counts = counts_as_held(seen.kind, seen.marks)
+        return (not counts, not seen.told, seen.card_return_id, seen.ordinal, fact.id)
 
     first, fact = min(here, key=key)
     counted = counts_as_held(first.kind, first.marks)

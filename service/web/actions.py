@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from uuid import UUID
@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 from service.access.rules import Act, Caller
 from service.access.store import site_page
 from service.campaigns.actions import reading as campaigns
-from service.contract.campaigns import Campaign, InspectionDetail, InspectionRow, StatementOut
+from service.contract.campaigns import Campaign, CompletionRow, InspectionDetail, InspectionRow, StatementOut
 from service.contract.plan_document import PlanDocument
 from service.contract.records import HistoryItem, ImageDetail, Move, Unit, UnitDetail
 from service.database import Database
@@ -59,6 +59,20 @@ async def campaign_choices(db: Database, caller: Caller) -> list[tuple[UUID, str
     """The newest campaigns a caller may choose from."""
     listed, _ = await campaigns.list_campaigns(db, caller, before=None, limit=CAMPAIGNS_OFFERED)
     return [(campaign.id, campaign.name) for campaign in listed]
+
+
+async def uncounted_in(
+    db: Database, rows: Collection[CompletionRow]
+) -> Callable[[Collection[CompletionRow]], int]:
+    """Where nothing is stated and nothing counts: how many pictures came in all the same, of some rows."""
+    silent = {row.campaign_id for row in rows if rules.silent(row)}
+    async with db.begin() as connection:
+        found = await store.uncounted_in(connection, silent) if silent else {}
+
+    def of(some: Collection[CompletionRow]) -> int:
+        return sum(found.get((row.campaign_id, row.site, row.equipment_type), 0) for row in some)
+
+    return of
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,15 +4,12 @@ from __future__ import annotations
 
 from datetime import datetime
 from pathlib import Path
-from typing import Any
 from uuid import UUID
 
 from litestar import Response, Router, get
-from litestar.datastructures import CacheControlHeader
 from litestar.di import NamedDependency
 from litestar.params import FromPath
 from litestar.response import Redirect
-from litestar.static_files import create_static_files_router
 
 from service.access.rules import Act, Caller
 from service.campaigns.actions.reading import read_completion
@@ -21,7 +18,7 @@ from service.contract.wire import new_id
 from service.custody.actions import read_custody
 from service.database import Database, server_now
 from service.errors import NotFound
-from service.http import AnyRequest, decode_cursor, encode_cursor
+from service.http import AnyRequest, conditional, decode_cursor, encode_cursor, etag_of
 from service.objects import Objects
 from service.records import actions as records
 from service.records.rules import UNREADABLE
@@ -64,6 +61,8 @@ async def completion(
         site=site or "",
         site_choices=sites.choices(),
         site_names=sites.names,
+        rows=counted.rows,
+        uncounted=await actions.uncounted_in(db, counted.rows),
         as_of=server_now(),
         utc_zone=UTC,
     )
@@ -279,12 +278,21 @@ async def original(
     return Redirect((await records.download(db, objects, caller, digest)).url, status_code=303)
 
 
-_static: Any = create_static_files_router(
-    path="/static",
-    directories=[Path(__file__).parent / "static"],
-    opt={"exclude_from_auth": True},
-    cache_control=CacheControlHeader(max_age=3600, public=True),
-)
+MEDIA_TYPES = {".css": "text/css; charset=utf-8", ".svg": "image/svg+xml"}
+# All there are, read once: a name that is none of theirs is never a path.
+STATIC_FILES = {path.name: path.read_bytes() for path in (Path(__file__).parent / "static").iterdir()}
+
+
+@get("/static/{name:str}", opt={"exclude_from_auth": True})
+async def static_file(request: AnyRequest, name: FromPath[str]) -> Response[bytes | None]:
+    content = STATIC_FILES.get(name)
+    if content is None:
+        raise NotFound("There is no such file here.")
+    answer: Response[bytes | None] = conditional(request, content, etag_of(content))
+    answer.media_type = MEDIA_TYPES[Path(name).suffix]
+    answer.headers["Cache-Control"] = "public, max-age=3600"
+    return answer
+
 
 router = Router(
     path="/",
@@ -299,7 +307,7 @@ router = Router(
         original,
         *settling.route_handlers,
         *sign_in.route_handlers,
-        _static,
+        static_file,
     ],
     include_in_schema=False,
 )

@@ -246,7 +246,11 @@ async def assert_sound(yard: Yard) -> None:
     )
     names = ("id", "digest", "card_return_id", "ordinal", "kind")
     sighted = {
-        row["id"]: Sighted(**{name: row[name] for name in names}, marks=frozenset(row["marks"]))
+        row["id"]: Sighted(
+            **{name: row[name] for name in names},
+            marks=frozenset(row["marks"]),
+            told=row["format"] is not None,
+        )
         for row in seen
     }
     folded = shown(

@@ -105,7 +105,9 @@ def _facts(draw: st.DrawFn) -> Drawn:
     sighted = {}
     for n in range(draw(st.integers(1, 5))):
         digest, back = draw(st.sampled_from("xyz")), UUID(int=draw(st.integers(1, 3)))
-        sighted[UUID(int=100 + n)] = Sighted(UUID(int=100 + n), digest, back, n, draw(KINDS), draw(MARKS))
+        sighted[UUID(int=100 + n)] = Sighted(
+            UUID(int=100 + n), digest, back, n, draw(KINDS), draw(MARKS), draw(st.booleans())
+        )
     facts: list[Fact] = []
     for sighting in sighted:
         own: list[UUID] = []
@@ -153,7 +155,8 @@ def test_i1_an_image_is_shown_where_a_file_that_is_a_picture_stands_and_counts_w
         whole = [one for one in here if not one.marks & {"truncated", "slate"}]
         assert how.counted == bool(whole)
         assert how.sightings == {one.id for one in here}
-        first = min(whole or here, key=lambda one: (one.card_return_id, one.ordinal))
+        best = [one for one in whole or here if one.told] or whole or here
+        first = min(best, key=lambda one: (one.card_return_id, one.ordinal))
         assert how.first == first.id
 
 

@@ -250,8 +250,8 @@ async def inspection_context(
 
 
 async def add_pictures(connection: AsyncConnection, inspection_id: UUID, by_location: dict[str, int]) -> None:
-    """Count pictures in at the locations of an inspection (or out, with negative numbers); keys that
-    the inspection does not have are passed over, and counted when a re-binding brings the location."""
+    """Count pictures in at the locations of an inspection (or out, with negative numbers). What is claimed
+    for a location that the inspection does not have stands at none, and counts once it is brought there."""
     if not by_location:
         return
     async with changing(connection, [inspection_id]) as locked:

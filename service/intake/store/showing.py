@@ -19,7 +19,8 @@ WITH standing AS MATERIALIZED (
     SELECT fact.id AS placement_id, fact.inspection_id, coalesce(fact.location_key, '') AS location_key,
            coalesce(fact.element, 0) AS element, fact.element_last, fact.evaluation, fact.condition,
            fact.note, seen.id AS sighting_id, seen.digest, seen.card_return_id, seen.ordinal, seen.taken_at,
-           seen.taken_basis, NOT seen.marks && CAST(:no_picture AS text[]) AS counted
+           seen.taken_basis, seen.format IS NOT NULL AS told,
+           NOT seen.marks && CAST(:no_picture AS text[]) AS counted
     FROM sightings seen JOIN placements fact ON fact.sighting_id = seen.id
     WHERE seen.kind = ANY(:pictures){among}
       AND NOT EXISTS (SELECT FROM placements later
@@ -27,7 +28,7 @@ WITH standing AS MATERIALIZED (
 ), first AS (
     SELECT DISTINCT ON (inspection_id, digest, location_key, element) * FROM standing
     ORDER BY inspection_id, digest, location_key, element,
-             counted DESC, card_return_id, ordinal, placement_id
+             counted DESC, told DESC, card_return_id, ordinal, placement_id
 ), number AS (
     SELECT inspection_id, digest, location_key, element, count(DISTINCT sighting_id)::integer AS sightings
     FROM standing GROUP BY inspection_id, digest, location_key, element

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from datetime import datetime, timedelta
 from typing import Any
 from uuid import UUID
@@ -231,6 +231,15 @@ def _history_item(row: Row, standing: Sequence[Row]) -> HistoryItem:
         also_at=also_at,
         also_more=also_more,
     )
+
+
+async def places_counting(
+    db: Database, caller: Caller, digests: Collection[str]
+) -> dict[str, tuple[list[StandingPlace], bool]]:
+    """By image the first locations where it counts, and whether there are more."""
+    async with db.begin() as connection:
+        standing = await places.places_of(connection, set(digests), caller.sites)
+    return {digest: _named([row for row in rows if row["location_key"]]) for digest, rows in standing.items()}
 
 
 def _named(standing: Sequence[Row]) -> tuple[list[StandingPlace], bool]:

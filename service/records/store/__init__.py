@@ -89,7 +89,7 @@ sightings = sa.Table(
 # one row however often the file was seen. A projection: every column follows from sightings and placements
 # alone (service.intake.store.showing). The words and the time are those of the first sighting there, of the
 # fact that puts it there; the first is the least by card return and place in its manifest, whenever it came,
-# among those that count. `counted`: it counts as a picture of its location.
+# among those that count and tell of the picture. `counted`: it counts as a picture of its location.
 unit_images = sa.Table(
     "unit_images",
     metadata,
