@@ -1,5 +1,5 @@
-"""One picture under several names, on several cards, at several places: what is shown does not depend on which
-came first, and one picture that answers for two places says so."""
+"""One picture under several names, on several cards, at several places: what is shown does not depend on
+which came first, and one picture that answers for two places says so."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ def _picture(path: str, body: bytes, said: Any, **more: Any) -> ManifestFile:
 
 
 def _no_picture(path: str, body: bytes, said: Any, kind: str = "other") -> ManifestFile:
-    """The same bytes under a name that no profile takes for a still, told by an agent that looked no further."""
+    """The same bytes under a name that no profile takes for a still, by an agent that looked no further."""
     return file_of(path, body, said, kind=kind, picture=None)
 
 
@@ -246,8 +246,8 @@ async def test_more_sightings_than_a_page_are_told_page_by_page_and_none_is_not_
     )  # fmt: skip
     found = await image_of_unit(yard.db, reader, unit["serial"], digest, None)
     assert found.image.digest == digest
+    stranger = await build.person(yard.db, Role.INSPECTOR, at=[yard.made.other_site])
     with pytest.raises(NotFound):
-        stranger = await build.person(yard.db, Role.INSPECTOR, at=[yard.made.other_site])
         await image_of_unit(yard.db, stranger, unit["serial"], digest, None)
     paths, after = [], None
     while True:

@@ -1,4 +1,4 @@
-"""Pictures that were claimed for a location the inspection did not have come to it with the binding (I10, I12)."""
+"""Pictures claimed for a location the inspection did not have come to it with the binding (I10, I12)."""
 
 from __future__ import annotations
 
