@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -25,6 +24,7 @@ from service.errors import Malformed
 from service.http import AnyRequest, decode_cursor, encode_cursor
 from service.intake.actions import list_returns, read_return
 from service.intake.actions.moves import move_pictures
+from service.records import actions as records
 from service.settings import Settings
 from service.web import actions, refused, store
 from service.web.asked import said, said_id, said_number, sent_form, unreadable_form
@@ -36,6 +36,23 @@ PICTURES_SHOWN, PICTURES_MOVED = 200, 1000
 INSPECTIONS_OFFERED = 2000
 NO_RULE = "no rule of the card's profile named a location"
 NO_UNIT = "the card was read without a unit"
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """Why pictures stand at no location, and which: `picks` goes with the form, so that the form alone says
+    what is moved, however often it is sent (I8)."""
+
+    why: str
+    number: int
+    picks: str
+
+
+def _questions(pictures: Sequence[OpenPicture]) -> list[Question]:
+    by_why: dict[str, list[str]] = {}
+    for one in pictures:
+        by_why.setdefault(one.why, []).append(one.pick)
+    return [Question(why, len(picks), " ".join(picks)) for why, picks in by_why.items()]
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,7 +77,7 @@ def why_open(row: Row) -> str:
     if row["inspection_id"] is None:
         return NO_UNIT
     if row["claimed_key"]:
-        return f"the inspection has no location {row['claimed_key']}"
+        return f"claimed for {row['claimed_key']}, a location that the inspection did not have"
     return row["note"] if row["rule"] == "slate" and row["note"] else NO_RULE
 
 
@@ -111,6 +128,7 @@ async def settle(
     if may_move and inspection_id is not None:
         target = await read_inspection(db, caller, inspection_id)
     sites = await actions.sites_named(db, {back.site})
+    shown = pictures[:PICTURES_SHOWN]
     return page(
         settings,
         "settle.html",
@@ -118,9 +136,10 @@ async def settle(
         back=back,
         site_name=sites.names.get(back.site, back.site),
         zone=sites.zone(back.site),
-        pictures=pictures[:PICTURES_SHOWN],
+        pictures=shown,
         total=len(pictures),
-        questions=Counter(one.why for one in pictures),
+        questions=_questions(pictures),
+        counting=await records.places_counting(db, caller, [one.digest for one in shown]),
         may_move=may_move,
         offered=offered,
         target=target,
@@ -149,10 +168,9 @@ async def settled(
     sent = await sent_form(request, PICTURES_SHOWN + 20)
     fields = dict(sent)
     picks = [value for name, value in sent if name == "pick"]
-    why = fields.get("why", "").strip()
+    if question := said_number(fields, "question", PICTURES_MOVED):
+        picks = fields.get(f"question-{question}", "").split()
     await read_return(db, caller, return_id)
-    if why:
-        picks = [one.pick for one in await _pictures(db, return_id) if one.why == why]
     target = {
         "inspectionId": fields.get("inspection"),
         "location": fields.get("location") or None,

@@ -16,7 +16,8 @@ from service.database import Row
 from service.intake.rules import PICTURES
 from service.intake.store import card_returns, placements, stands
 from service.intake.store.refused import refusals_settled, refused_statements
-from service.records.store import images, sightings, unit_images, units
+from service.plans.store import equipment_types
+from service.records.store import sightings, unit_images, units
 
 
 async def inspections_of_unit(
@@ -83,7 +84,7 @@ async def pictures_open(connection: AsyncConnection, return_id: UUID, limit: int
             standing.c.note,
             standing.c.claimed_key,
         )
-        .join(images, images.c.digest == sightings.c.digest)
+        .select_from(sightings)
         .outerjoin(standing, sa.true())
         .outerjoin(
             unit_images,
@@ -94,7 +95,7 @@ async def pictures_open(connection: AsyncConnection, return_id: UUID, limit: int
         )
         .where(
             sightings.c.card_return_id == return_id,
-            images.c.kind.in_(PICTURES),
+            sightings.c.kind.in_(PICTURES),
             standing.c.location_key.is_(None),
         )
         .order_by(sightings.c.path_bytes, sightings.c.ordinal)
@@ -141,3 +142,20 @@ async def refused_open(connection: AsyncConnection, inspection_ids: Collection[U
         .order_by(back.committed_at, back.id)
     )
     return (await connection.execute(query)).mappings().all()
+
+
+async def uncounted_in(
+    connection: AsyncConnection, campaign_ids: Collection[UUID]
+) -> dict[tuple[UUID, str, str], int]:
+    """By campaign, site and equipment type how many pictures came in and count at no location."""
+    shown = unit_images.c
+    key = (inspections.c.campaign_id, sites.c.code, equipment_types.c.code)
+    query = (
+        sa.select(*key, sa.func.count(sa.distinct(sa.tuple_(shown.inspection_id, shown.digest))))
+        .join(inspections, inspections.c.id == shown.inspection_id)
+        .join(sites, sites.c.id == inspections.c.site_id)
+        .join(equipment_types, equipment_types.c.id == inspections.c.type_id)
+        .where(inspections.c.campaign_id.in_(campaign_ids), (shown.location_key == "") | ~shown.counted)
+        .group_by(*key)
+    )
+    return {(row[0], row[1], row[2]): row[3] for row in await connection.execute(query)}

@@ -24,8 +24,8 @@ from service.contract.records import ReturnFile
 from service.database import Database, Row, server_now
 from service.errors import Conflict, Invalid, NotAllowed, NotFound
 from service.intake import store
-from service.intake.rules import storable, storable_json
 from service.records.actions import clocks
+from service.records.rules import storable, storable_json
 
 
 class ReturnDiffers(Conflict):

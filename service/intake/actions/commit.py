@@ -31,12 +31,12 @@ from service.intake.rules import (
     manifest_faults,
     placing_remarks,
     sizes,
-    storable_json,
 )
 from service.jobs import THUMBNAILS, defer_each
 from service.objects import Objects
 from service.records.actions import NotYetVerified
 from service.records.actions.thumbnails import THUMBNAIL_TASK
+from service.records.rules import storable_json
 from service.signing import Signer
 
 THUMBNAILS_PER_JOB = 200
@@ -228,7 +228,7 @@ async def _write(
     homes = await inspection_context(connection, concerned)
     now = server_now()
     new = await gather_images(connection, manifest.read_by_many(connection), now)
-    recorder = Recorder(connection, caller, row, homes, own, now, new)
+    recorder = Recorder(connection, caller, row, homes, own, now)
     async for files in manifest.read_by_many(connection):
         await recorder.record(files)
     await recorder.count()
