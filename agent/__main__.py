@@ -26,6 +26,7 @@ for command in (
     workstation.enrol,
     workstation.run,
     work.work,
+    work.state,
     work.reasons,
     cards.prepare,
     cards.read,

@@ -17,6 +17,7 @@ from agent.cards.walking import survey
 from agent.errors import AgentError
 from agent.outbox.database import now
 from agent.sync.progress import duration_text, read_note
+from agent.sync.refused import refused_lines
 from agent.wording import size_text, standing_of
 from agent.workstation import Workstation
 from service.contract.cards import CardReturnOpen
@@ -40,6 +41,8 @@ def status_facts(station: Workstation) -> dict[str, Any]:
         "heldRevisions": [label for _, label in station.cache.held_revisions()],
         "slots": [_slot(station, root) for root in media_present(station.settings)],
         "cardReturns": [return_facts(row) for row in station.returns.newest()],
+        "refused": refused_lines(station.returns),
+        "statementsWaiting": len(station.returns.unsent_spoken()),
     }
 
 
@@ -101,6 +104,9 @@ def status_lines(facts: dict[str, Any]) -> Iterator[str]:
     for slot in facts["slots"]:
         what = f"card {slot['card'][-8:]} for {slot['unit']}" if slot["card"] else "no marker of ours"
         yield f"in now at {slot['at']}: {what}: {slot['standing']}"
+    if facts["statementsWaiting"]:
+        yield f"{facts['statementsWaiting']} statements wait for the link"
+    yield from facts["refused"]
     if not facts["cardReturns"]:
         yield "no card was read here yet"
     for card_return in facts["cardReturns"]:

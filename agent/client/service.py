@@ -29,6 +29,7 @@ from service.contract.cards import (
 )
 from service.contract.comparing import ImagesAsked, ImagesHeld, ReturnAsked, ReturnsAsked, ReturnsKnown
 from service.contract.wire import WORTH_PACKING
+from service.contract.work import StatementIn
 
 BASE = "/api/v1"
 CONNECTIONS = 4
@@ -87,6 +88,10 @@ class Service:
 
     def prepare_card(self, card_id: UUID, body: bytes) -> None:
         self._send("PUT", f"/cards/{card_id}", body)
+
+    def state(self, statement: StatementIn) -> None:
+        path = f"/inspections/{statement.inspection_id}/statements"
+        self._send("POST", path, msgspec.json.encode(statement), answer_size=DOCUMENT)
 
     def open_return(self, return_id: UUID, body: bytes) -> CardReturnStanding:
         answer = self._send("PUT", f"/card-returns/{return_id}", body)

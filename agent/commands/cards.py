@@ -10,9 +10,10 @@ import typer
 from rich.markup import escape
 
 from agent import screen
-from agent.cards.identifying import Said, identify, pick_inspection, plan_of, profile_to_prepare
+from agent.cards.identifying import identify, pick_inspection, plan_of, profile_to_prepare
 from agent.cards.preparing import Order, prepare_card
 from agent.cards.reading import Card, read_card
+from agent.cards.stating import Said
 from agent.cards.walking import survey
 from agent.commands.opening import opened
 from agent.errors import AgentError, LinkDown

@@ -46,7 +46,8 @@ SCHEMA = """
         return_id TEXT NOT NULL, ordinal INTEGER NOT NULL, path TEXT NOT NULL, why TEXT NOT NULL,
         PRIMARY KEY(return_id, ordinal)) WITHOUT ROWID;
     CREATE TABLE statements(
-        id TEXT PRIMARY KEY, return_id TEXT NOT NULL, wire BLOB NOT NULL, trouble TEXT) WITHOUT ROWID;
+        id TEXT PRIMARY KEY, return_id TEXT NOT NULL, wire BLOB NOT NULL, trouble TEXT, sent_at TEXT)
+        WITHOUT ROWID;
     CREATE INDEX statements_by_return ON statements(return_id);
     CREATE TABLE receipts(return_id TEXT PRIMARY KEY, body BLOB NOT NULL, verified_at TEXT NOT NULL);
     -- One row per digest: what its bytes are, whether they lie in the spool, whether a receipt lists them:

@@ -100,6 +100,8 @@ def reconcile(returns: Returns, spool: Spool, locks: Path) -> list[UUID]:
     assert returns.journals is not None
     for card_id, wire in returns.journals.prepared():
         returns.add_preparation(card_id, wire)
+    for statement_id, wire in returns.journals.spoken():
+        returns.add_spoken(statement_id, wire)
     made = []
     for return_id in returns.journals.ids():
         row = returns.one(return_id)

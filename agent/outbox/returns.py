@@ -17,6 +17,7 @@ from agent.outbox.journal import Closed, Confirmed, Ending, Journals, NotRead, O
 from agent.outbox.originals import Originals
 from agent.outbox.refused import Refusals
 from agent.outbox.sending import CUT, Cut, Sending
+from agent.outbox.spoken import Spoken
 from service.contract.cards import (
     CardReturnOpen,
     ManifestFile,
@@ -33,7 +34,7 @@ NO_PICTURE = frozenset({"zero_length", "truncated", "not_an_image", "slate"})
 R = TypeVar("R", bound=Record)
 
 
-class Returns(Originals, Sending, Cards, Refusals):
+class Returns(Originals, Sending, Cards, Refusals, Spoken):
     """All access of one thread to card returns; `connection` belongs to that thread.
 
     With journals, what is read is written there too, before the outbox commits it.

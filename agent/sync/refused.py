@@ -7,6 +7,7 @@ from uuid import UUID
 from agent.client.service import Service
 from agent.errors import Refused
 from agent.outbox.returns import Returns
+from service.contract.work import StatementIn
 
 
 def learn_refused(returns: Returns, service: Service, return_id: UUID) -> None:
@@ -28,8 +29,17 @@ def ask_refused(returns: Returns, service: Service) -> None:
 
 def refused_lines(returns: Returns) -> list[str]:
     """Each statement and preparation that is refused and open, as a person reads it."""
-    statements = [one.text() for one in returns.refused_statements()]
-    return statements + [one.text() for one in returns.refused_preparations()]
+    statements = [refusal.text() for refusal in returns.refused_statements()]
+    spoken = [_spoken_text(statement, why) for statement, why in returns.refused_spoken()]
+    return statements + spoken + [refusal.text() for refusal in returns.refused_preparations()]
+
+
+def _spoken_text(statement: StatementIn, why: str) -> str:
+    locations = "every location" if statement.locations is None else ", ".join(statement.locations)
+    return (
+        f"{locations}: the statement '{statement.kind.replace('_', ' ')}' was not taken: {why} "
+        f"State it anew, and put this one aside: sightledger-agent state --aside {statement.id}"
+    )
 
 
 def _reason(why: str, next_step: str | None) -> str:

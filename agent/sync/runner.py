@@ -26,6 +26,7 @@ from agent.sync.progress import Shown, text_of
 from agent.sync.pull import pull
 from agent.sync.push import push_due, push_preparations
 from agent.sync.refused import ask_refused, refused_lines
+from agent.sync.spoken import push_spoken
 from agent.sync.troubles import LINK, Troubles
 from agent.sync.waiting import Reach, Waits
 from agent.sync.watching import CardWatch, Log
@@ -187,6 +188,7 @@ class Runner:
         made = LinkPass()
         with station.service() as service:
             steps: dict[str, Callable[[], bool | None]] = {
+                "statements": lambda: push_spoken(station.returns, service),
                 "preparations": lambda: push_preparations(station.returns, service, again=pulling),
                 "push": lambda: self._push(station, service, forced),
                 "ahead": lambda: self._push_ahead(station),

@@ -9,11 +9,12 @@ from pathlib import Path
 from threading import Event
 from uuid import UUID
 
-from agent.cards.identifying import Said, identify
+from agent.cards.identifying import identify
 from agent.cards.marker import read_marker
 from agent.cards.media import media_present
 from agent.cards.reading import Progress, read_card
 from agent.cards.slots import reading_key
+from agent.cards.stating import Said
 from agent.cards.walking import Survey, survey
 from agent.errors import AgentError, why
 from agent.outbox.database import OutboxFull, is_damage

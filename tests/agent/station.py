@@ -12,10 +12,11 @@ from uuid import UUID
 import msgspec
 from PIL import Image
 
-from agent.cards.identifying import Said, identify
+from agent.cards.identifying import identify
 from agent.cards.marker import Marker
 from agent.cards.preparing import Order, prepare_card
 from agent.cards.reading import Progress, read_card
+from agent.cards.stating import Said
 from agent.cards.walking import survey
 from agent.profiles.schema import load_profile
 from agent.profiles.tree import Plan

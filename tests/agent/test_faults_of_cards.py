@@ -20,8 +20,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from agent.cards import copying
-from agent.cards.identifying import Said, identify
+from agent.cards.identifying import identify
 from agent.cards.reading import Progress, ReadingStopped, close_interrupted, read_card
+from agent.cards.stating import Said
 from agent.cards.walking import Walk, survey
 from agent.errors import AgentError
 from agent.outbox import room, spool

@@ -16,9 +16,10 @@ from hypothesis import strategies as st
 from PIL import Image
 
 from agent.cards import copying
-from agent.cards.identifying import Said, identify
+from agent.cards.identifying import identify
 from agent.cards.marker import MARKER_NAME
 from agent.cards.reading import Progress, close_interrupted, read_card
+from agent.cards.stating import Said
 from agent.cards.walking import survey
 from agent.errors import AgentError
 from agent.outbox.database import now

@@ -91,6 +91,7 @@ def test_work_shows_what_the_site_owes_without_a_link(bench: Bench) -> None:
 
 def test_reasons_are_those_that_were_pulled(bench: Bench) -> None:
     folder = bench.station.state.folder
+    bench.station.cache.keep("vocabulary", b"{}")
     assert "Connect once and run" in agent(folder, "reasons", code=3)
     bench.station.cache.keep("vocabulary", b'{"not_inspected_reason:rotor_fixed":"rotor fixed","x:y":"z"}')
     assert agent(folder, "reasons") == "not_inspected_reason:rotor_fixed  rotor fixed\n"

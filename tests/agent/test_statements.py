@@ -9,7 +9,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from agent.cards.identifying import Said, identify
+from agent.cards.identifying import identify
+from agent.cards.stating import Said
 from agent.errors import AgentError
 from service.contract.cards import CardPrepared
 from service.contract.wire import new_id

@@ -15,9 +15,10 @@ from uuid import UUID
 
 import pytest
 
-from agent.cards.identifying import Said, identify, pick_inspection, plan_of
+from agent.cards.identifying import identify, pick_inspection, plan_of
 from agent.cards.preparing import Order, prepare_card
 from agent.cards.reading import Progress, read_card
+from agent.cards.stating import Said
 from agent.cards.walking import survey
 from agent.client.service import Service
 from agent.profiles.schema import load_profile
