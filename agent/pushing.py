@@ -98,8 +98,9 @@ def _push_once(station: Workstation, return_id: UUID) -> bool:
                 pusher.show = show
                 pusher.push(return_id)
         prune(station.returns, station.spool, station.settings)
-    for why in station.returns.refused_statements(return_id):
-        screen.errors.print(escape(f"The statement was refused: {why}"), style="bold", soft_wrap=True)
+    for refused in station.returns.refused_statements():
+        if refused.return_id == return_id:
+            screen.errors.print(escape(refused.text()), style="bold", soft_wrap=True)
     return True
 
 

@@ -16,8 +16,8 @@ import time
 from collections.abc import Iterable
 from functools import partial
 from pathlib import Path
-from types import FrameType
 
+from deploy.engines import interrupted
 from deploy.stack import Stack, remembered_secrets, together
 from seed.cast import PEOPLE
 from seed.desk import Desk
@@ -101,10 +101,6 @@ def show(summary: Summary, seconds: float) -> None:
         print(f"{name:<34}{value:>16}")
 
 
-def interrupted(_signal: int, _frame: FrameType | None) -> None:
-    raise KeyboardInterrupt
-
-
 def play(stack: Stack, folder: Path, started: float) -> None:
     """Start everything, and tell the story where it has not been told to its end.
 
@@ -170,7 +166,7 @@ def stay(stack: Stack, folder: Path) -> None:
         f". {shlex.quote(str(stack.note_environment()))}",
         "sightledger enrol-code SKB",
         f"sightledger-agent enrol {stack.url} CODE --name my-bench",
-        "sightledger-agent prepare KG30401-E --card FOLDER",
+        "sightledger-agent prepare KG30401-E --card FOLDER --profile deep",
         "sightledger-agent read FOLDER --push",
     ):
         print(f"  {line}")

@@ -11,10 +11,11 @@ import shlex
 import signal
 import sys
 from pathlib import Path
+from types import FrameType
 
-from deploy.demo import interrupted
-from deploy.embedded.processes import StartError
-from deploy.stack import Engines
+
+def interrupted(_signal: int, _frame: FrameType | None) -> None:
+    raise KeyboardInterrupt
 
 
 def main() -> int:
@@ -23,6 +24,16 @@ def main() -> int:
     folder = parser.parse_args().folder
     for name in (signal.SIGINT, signal.SIGTERM):
         signal.signal(name, interrupted)
+    try:
+        from deploy.embedded.processes import StartError
+        from deploy.stack import Engines
+    except ModuleNotFoundError as error:
+        print(
+            f"The engines are not installed here ({error.name} is lacking), so nothing was started. In the "
+            "source tree: pip install '.[service,embedded]'",
+            file=sys.stderr,
+        )
+        return 1
     try:
         with Engines(folder) as engines:
             print("PostgreSQL and the object store are up. In the terminals where you go on:")

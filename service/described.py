@@ -25,6 +25,8 @@ TAGGED = {
     "put /api/v1/campaigns/{campaign_id}/units",
     "post /api/v1/campaigns/{campaign_id}/closing",
 }
+# One record whose long list comes in pages.
+PAGED = {"get /api/v1/images/{digest}"}
 NOT_MODIFIED = {
     "description": "The caller holds this version already.",
     "headers": {"ETag": ENTITY_TAG},
@@ -48,6 +50,8 @@ def describe(openapi: Described) -> Described:
                 _tell_headers(operation)
                 if f"{method} {path}" in SENT_AS_BYTES:
                     _tell_conditional(operation)
+                if f"{method} {path}" in PAGED:
+                    operation["responses"]["200"].setdefault("headers", {})["Link"] = NEXT_PAGE
                 if f"{method} {path}" in TAGGED:
                     operation["responses"]["200"].setdefault("headers", {})["ETag"] = ENTITY_TAG
                 _tell_examples(operation, examples.get(f"{method} {path}", {}))

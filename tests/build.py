@@ -239,6 +239,7 @@ async def add_revision(
             document=msgspec.to_builtins(document),
             digest=digest(document),
             author_id=made.author,
+            author_name="A. Author",
             created_at=LONG_AGO,
         )
     )
@@ -269,6 +270,7 @@ async def _publish(
                 revision_id=revision_id,
                 kind=kind,
                 account_id=account,
+                by_name="A. Person",
                 recorded_at=min(effective_from, LONG_AGO) - timedelta(days=9 - step),
                 note=None,
                 effective_from=effective_from if published else None,

@@ -27,7 +27,6 @@ from agent.outbox.originals import NOT_JUDGED
 from agent.outbox.returns import Returns
 from agent.outbox.room import Room
 from agent.outbox.spool import BLOCK, Spool, SpoolFull, refusal
-from service.contract.cards import FileKind
 
 # Up to here a file is read once into memory, and written only if its digest is new.
 AT_ONCE = 4 * BLOCK
@@ -117,7 +116,7 @@ class Copier:
         for connection in self._opened:
             connection.close()
 
-    def copy(self, entry: Entry, kind: FileKind, last: bool = False) -> Copied | Failed:
+    def copy(self, entry: Entry, last: bool = False) -> Copied | Failed:
         """Read the file once; with `last` until it holds still, or a few times.
 
         Waits while the spool's disk is full. Raises SpoolError when the bytes cannot be stored: that is no
@@ -126,16 +125,16 @@ class Copier:
         if entry.trouble is not None:
             return Failed(entry, entry.trouble)
         for attempt in range(1, ATTEMPTS + 1):
-            result = self._try(entry, kind)
+            result = self._try(entry)
             if not (last and result.again) or attempt == ATTEMPTS:
                 break
             time.sleep(PAUSE * attempt)
         return result
 
-    def _try(self, entry: Entry, kind: FileKind) -> Copied | Failed:
+    def _try(self, entry: Entry) -> Copied | Failed:
         while True:
             try:
-                return self._look_twice(entry, kind)
+                return self._look_twice(entry)
             except (SpoolFull, OutboxFull):
                 self._room.wait_for(entry.size, self._returns(), was_full=True)
             except TooLarge:
@@ -152,7 +151,7 @@ class Copier:
                     entry, f"could not be taken ({type(error).__name__}); its bytes are on the card"
                 )
 
-    def _look_twice(self, entry: Entry, kind: FileKind) -> Copied:
+    def _look_twice(self, entry: Entry) -> Copied:
         """The bytes, and whether the file was the same before and after they were read.
 
         Raises CardFault for what the card refuses, SpoolError for what the spool's disk refuses.
@@ -163,7 +162,7 @@ class Copier:
             with _of_card():
                 before = os.fstat(file.fileno())
             try:
-                copied = self._once(file, entry, kind, before)
+                copied = self._once(file, entry, before)
             except OSError as error:
                 raise refusal(self._spool.folder, error) from error
             with _of_card():
@@ -175,31 +174,31 @@ class Copier:
             return copied
         return replace(copied, trouble="short_read" if copied.size < after.st_size else "changed_while_read")
 
-    def _once(self, file: io.FileIO, entry: Entry, kind: FileKind, seen: os.stat_result) -> Copied:
+    def _once(self, file: io.FileIO, entry: Entry, seen: os.stat_result) -> Copied:
         size = seen.st_size
         blocks = partial(self._blocks, file, size + BLOCK)
         made = partial(Copied, entry, listed=size, modified_ns=seen.st_mtime_ns)
         if size <= AT_ONCE:
-            return self._small(blocks(), kind, made)
+            return self._small(blocks(), made)
         if self._returns().size_is_known(size):
             digest, came = self._hash(blocks())
             known = self._known(digest, came)
             if known is not None:
                 return made(digest, came, known, now(), False)
             if self._spool.adopt(digest, came):
-                return self._judged(digest, came, kind, made)
+                return self._judged(digest, came, made)
             with _of_card():
                 file.seek(0)
         if not self._room.could_hold(size):
             raise TooLarge
         self._room.wait_for(size, self._returns())
-        return self._judged(*self._spool.store(blocks()), kind, made)
+        return self._judged(*self._spool.store(blocks()), made)
 
-    def _judged(self, digest: str, size: int, kind: FileKind, made: Callable[..., Copied]) -> Copied:
+    def _judged(self, digest: str, size: int, made: Callable[..., Copied]) -> Copied:
         with self._spool.path(digest).open("rb") as spooled:
-            return made(digest, size, judge(kind, size, spooled), now(), True)
+            return made(digest, size, judge(size, spooled), now(), True)
 
-    def _small(self, blocks: Iterator[bytes], kind: FileKind, made: Callable[..., Copied]) -> Copied:
+    def _small(self, blocks: Iterator[bytes], made: Callable[..., Copied]) -> Copied:
         data = b"".join(blocks)
         digest = hashlib.sha256(data).hexdigest()
         known = self._known(digest, len(data))
@@ -208,7 +207,7 @@ class Copier:
         if not self._spool.adopt(digest, len(data)):
             self._room.wait_for(len(data), self._returns())
             self._spool.store([data])
-        return made(digest, len(data), judge(kind, len(data), io.BytesIO(data)), now(), True)
+        return made(digest, len(data), judge(len(data), io.BytesIO(data)), now(), True)
 
     def _hash(self, blocks: Iterator[bytes]) -> tuple[str, int]:
         digest, size = hashlib.sha256(), 0

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from uuid import UUID
@@ -20,7 +21,7 @@ from agent.profiles.schema import SHIPPED, Profile, decode_profile, load_profile
 from agent.profiles.tree import Plan, folder_tree, picture_order
 from agent.settings import Enrolment, State
 from service.contract.wire import new_id
-from service.contract.work import InspectionBrief, StatementIn
+from service.contract.work import InspectionBrief, StatementIn, StatementKind
 
 
 @dataclass(frozen=True)
@@ -245,50 +246,136 @@ def _picked(
     )
 
 
+REASONS = "not_inspected_reason:"
+
+
 def make_statements(cache: Cache, card: Card, said: Said) -> list[StatementIn]:
-    """What the person says of locations, naming the statements that this workstation knows of (I4)."""
+    """What a person says of locations, naming the statements that this workstation knows of (I4).
+
+    Person, locations and reasons are looked up in what was pulled, so that nothing is found wrong only when
+    the card has been read and its person has gone. Raises AgentError.
+    """
     if not said.states_something:
         return []
     if card.inspection_id is None or card.placer is None:
-        raise AgentError(
+        raise _not_stated(
             "A statement needs an inspection, and this card has none.",
-            "Nothing was read.",
             "Pick the unit with --unit, or read the card without the statement.",
         )
+    speaker = _speaker(cache, said.person)
+    complete = [_key(card, text) for text in said.complete]
+    not_inspected = _not_inspected(cache, card, said.not_inspected)
+    _refuse_contradiction(complete, not_inspected, said.complete_all)
     inspection = cache.inspection(card.inspection_id)
     heads = {location.key: location.heads for location in inspection.locations} if inspection else {}
     made = []
     if said.complete_all:
-        every = [head for one in heads.values() for head in one]
-        made.append(_statement(card, "complete", None, every))
-    elif said.complete:
-        keys = [_key(card, text) for text in said.complete]
-        made.append(_statement(card, "complete", keys, [h for key in keys for h in heads.get(key, [])]))
-    for text in said.not_inspected:
-        location, _, reason = text.partition("=")
-        if not reason.strip():
-            raise AgentError(
-                f"--not-inspected {text!r} gives no reason.",
-                "Nothing was read.",
-                "Write it as LOCATION=REASON.",
-            )
-        key = _key(card, location)
-        made.append(_statement(card, "not_inspected", [key], heads.get(key, []), reason.strip()))
+        every = [head for known in heads.values() for head in known]
+        made.append(_statement(card, speaker, "complete", None, every))
+    elif complete:
+        known = [head for key in complete for head in heads.get(key, [])]
+        made.append(_statement(card, speaker, "complete", list(dict.fromkeys(complete)), known))
+    for key, reason in not_inspected.items():
+        made.append(_statement(card, speaker, "not_inspected", [key], heads.get(key, []), reason))
     return made
 
 
+def _not_stated(detail: str, next_step: str) -> AgentError:
+    return AgentError(detail, "Nothing was read and nothing was stated.", next_step)
+
+
+def _speaker(cache: Cache, person: str | None) -> str:
+    """The name, as the site has it, of the person who states something."""
+    worklist = cache.worklist()
+    people = worklist.people if worklist else []
+    if not people:
+        raise _not_stated(
+            "No people of this site are known here, and a statement needs the name of one.",
+            "Connect once and run: sightledger-agent run --once; if it stays so, have an administrator enter "
+            "the people of the site.",
+        )
+    if person is None:
+        raise _not_stated(
+            "A statement needs the name of the person who makes it.", f"Give --person: {_some(people)}"
+        )
+    named = [name for name in people if _folded(name) == _folded(person)]
+    if len(named) == 1:
+        return named[0]
+    near = difflib.get_close_matches(person, people, n=5, cutoff=0.6)
+    raise _not_stated(
+        f"{person!r} is none of the people of this site.",
+        f"Give --person: {_some(near or people)}",
+    )
+
+
+def _folded(name: str) -> str:
+    return " ".join(name.split()).casefold()
+
+
+def _some(names: Sequence[str], shown: int = 20) -> str:
+    more = f", and {len(names) - shown} more" if len(names) > shown else ""
+    return ", ".join(names[:shown]) + more
+
+
+def _not_inspected(cache: Cache, card: Card, given: Sequence[str]) -> dict[str, str]:
+    """Location key and reason of each LOCATION=REASON; a reason may be given by its code or in full."""
+    found: dict[str, str] = {}
+    for text in given:
+        location, _, reason = text.partition("=")
+        if not reason.strip():
+            raise _not_stated(f"--not-inspected {text!r} gives no reason.", "Write it as LOCATION=REASON.")
+        key, term = _key(card, location), _reason(cache, reason.strip())
+        if found.setdefault(key, term) != term:
+            raise _not_stated(
+                f"Location {key} is given two reasons, {found[key]} and {term}.", "Give it one reason."
+            )
+    return found
+
+
+def _reason(cache: Cache, reason: str) -> str:
+    """The term as it is stored."""
+    known = [term for term in cache.terms() if term.startswith(REASONS)]
+    if not known:
+        raise _not_stated(
+            "The reasons for not inspecting a location are not held on this workstation.",
+            "Connect once and run: sightledger-agent run --once",
+        )
+    for term in (reason, f"{REASONS}{reason}"):
+        if term in known:
+            return term
+    codes = [term.removeprefix(REASONS) for term in known]
+    raise _not_stated(
+        f"{reason!r} is no reason of the list.", f"Give one of these as LOCATION=REASON: {_some(codes)}"
+    )
+
+
+def _refuse_contradiction(complete: Sequence[str], not_inspected: Mapping[str, str], every: bool) -> None:
+    """Of one location one command says one thing; two would be a conflict with oneself."""
+    twice = sorted(not_inspected if every else not_inspected.keys() & set(complete))
+    if twice:
+        raise _not_stated(
+            f"{_some(twice)}: said to be complete and not inspected at once.",
+            "Name the complete locations one by one with --complete, without those not inspected.",
+        )
+
+
 def _statement(
-    card: Card, kind: str, locations: list[str] | None, replaces: list[UUID], reason: str | None = None
+    card: Card,
+    speaker: str,
+    kind: StatementKind,
+    locations: list[str] | None,
+    replaces: list[UUID],
+    reason: str | None = None,
 ) -> StatementIn:
     assert card.inspection_id is not None
     return StatementIn(
         id=new_id(),
         inspection_id=card.inspection_id,
-        kind=kind,  # type: ignore[arg-type]
+        kind=kind,
         locations=locations,
         replaces=sorted(set(replaces)),
         reason=reason,
-        stated_by=card.person,
+        stated_by=speaker,
         stated_at=now(),
     )
 
@@ -297,9 +384,8 @@ def _key(card: Card, text: str) -> str:
     assert card.placer is not None
     key = card.placer.location_named(text)
     if key is None:
-        raise AgentError(
-            f"The card's inspection has no location {text!r}.",
-            "Nothing was read and nothing was stated.",
+        raise _not_stated(
+            f"The card's inspection has no location {text.strip()!r}.",
             "Name a location by its key or by its folder on the card.",
         )
     return key

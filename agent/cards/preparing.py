@@ -79,6 +79,8 @@ def prepare_card(root: Path, order: Order, cache: Cache, returns: Returns, enrol
             "Nothing of this preparation was left on it.",
             "Check that the card is not write-protected or full, then try again.",
         ) from error
+    if earlier is not None:
+        returns.note_card_back(earlier.card_id)
     returns.note_prepared(marker.card_id, _fact(marker, len(folders)))
     return marker
 

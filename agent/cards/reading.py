@@ -16,7 +16,7 @@ from uuid import UUID
 from agent.cards.copying import Copied, Copier, Failed
 from agent.cards.slots import insertion, reading_key
 from agent.cards.taking import BROKEN_OFF, Card, Progress, Taker, not_read
-from agent.cards.walking import Entry, Survey, Walk, readable
+from agent.cards.walking import Entry, Survey, Walk
 from agent.errors import AgentError
 from agent.locking import lock
 from agent.outbox.database import explained, is_damage, is_full, now
@@ -120,14 +120,12 @@ def _copied(copier: Copier, room: Room, taker: Taker) -> Generator[Copied | Fail
     """Results in the order of the walk, a few files ahead; those that need another try come last. None
     while the next file takes long."""
     walk, again = Walk(taker.card.root), list[Entry]()
-    profile = taker.card.profile
     with ThreadPoolExecutor(THREADS, thread_name_prefix="copy") as pool:
 
         def ahead(entries: Iterator[Entry], last: bool) -> Iterator[Copied | Failed | None]:
             waiting: deque[Future[Copied | Failed]] = deque()
             for entry in entries:
-                kind = profile.kind_of(readable(entry.name)[0])
-                waiting.append(pool.submit(copier.copy, entry, kind, last or len(again) >= MOST_AGAIN))
+                waiting.append(pool.submit(copier.copy, entry, last or len(again) >= MOST_AGAIN))
                 if len(waiting) >= AHEAD:
                     yield from _next_of(waiting)
             while waiting:

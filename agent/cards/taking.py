@@ -16,6 +16,7 @@ import msgspec
 from agent.cards.copying import Copied, Failed
 from agent.cards.extent import NOT_CONFIRMED, Extent
 from agent.cards.marker import MARKER_NAME, Marker
+from agent.cards.pictures import marks_of
 from agent.cards.walking import Entry, Survey, readable
 from agent.errors import AgentError
 from agent.outbox.journal import Ending, Listed
@@ -29,7 +30,6 @@ from agent.slates.placing import OnCard, place_by_slates
 from service.contract.cards import (
     CardReturnOpen,
     ManifestFile,
-    Mark,
     PlacementClaim,
     UnreadFile,
     VolumeFacts,
@@ -213,7 +213,8 @@ class Taker:
 
     def _manifest_file(self, copied: Copied) -> ManifestFile:
         path, path_bytes = readable(copied.entry.name)
-        marks: list[Mark] = [*copied.facts.marks]
+        kind = self.card.profile.kind_of(path)
+        marks = marks_of(kind, copied.facts)
         if copied.trouble is not None:
             marks.append(copied.trouble)
         picture = copied.facts.picture
@@ -222,7 +223,7 @@ class Taker:
             path=path,
             size=copied.size,
             sha256=copied.digest,
-            kind=self.card.profile.kind_of(path),
+            kind=kind,
             read_at=copied.read_at,
             modified=shown_time(copied.modified_ns),
             path_bytes=path_bytes,

@@ -22,16 +22,12 @@ from service.contract.cards import (
     CardReturnCommit,
     CardReturnStanding,
     FilesAhead,
-    ImagesAsked,
-    ImagesHeld,
     LargeAnswer,
     LargeParts,
     PartAnswer,
     Receipt,
-    ReturnAsked,
-    ReturnsAsked,
-    ReturnsKnown,
 )
+from service.contract.comparing import ImagesAsked, ImagesHeld, ReturnAsked, ReturnsAsked, ReturnsKnown
 from service.contract.wire import WORTH_PACKING
 
 BASE = "/api/v1"
@@ -94,6 +90,11 @@ class Service:
 
     def open_return(self, return_id: UUID, body: bytes) -> CardReturnStanding:
         answer = self._send("PUT", f"/card-returns/{return_id}", body)
+        return self._decoded(answer, CardReturnStanding)
+
+    def read_return(self, return_id: UUID) -> CardReturnStanding:
+        """The standing of a card return; longer by each refused statement."""
+        answer = self._send("GET", f"/card-returns/{return_id}", answer_size=TICKETS)
         return self._decoded(answer, CardReturnStanding)
 
     def put_part(self, return_id: UUID, part: int, body: bytes) -> PartAnswer:

@@ -46,6 +46,7 @@ class Cards:
         )
 
     def unsent_preparations(self) -> list[tuple[UUID, bytes]]:
+        """Those that the service has not been told of; not those that it refused."""
         rows = self._sql.execute(
             "SELECT card_id, wire FROM preparations WHERE sent_at IS NULL AND trouble IS NULL"
             " ORDER BY card_id"
@@ -53,9 +54,19 @@ class Cards:
         return [(UUID(row["card_id"]), bytes(row["wire"])) for row in rows]
 
     def note_preparation_sent(self, card_id: UUID, trouble: str | None = None) -> None:
+        """`trouble`: the service refused it, and it is kept with the reason."""
         self._sql.execute(
             "UPDATE preparations SET sent_at=?, trouble=? WHERE card_id=?",
             (None if trouble else now().isoformat(), trouble, str(card_id)),
         )
-        if self.journals is not None:
+        if trouble is None and self.journals is not None:
+            self.journals.drop_prepared(card_id)
+
+    def note_card_back(self, card_id: UUID) -> None:
+        """The card came back, or was prepared anew: a refusal of its preparation hinders nobody any more."""
+        refused = (
+            "UPDATE preparations SET sent_at=? WHERE card_id=? AND sent_at IS NULL AND trouble IS NOT NULL"
+        )
+        changed = self._sql.execute(refused, (now().isoformat(), str(card_id))).rowcount
+        if changed and self.journals is not None:
             self.journals.drop_prepared(card_id)

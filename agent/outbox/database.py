@@ -58,6 +58,8 @@ SCHEMA = """
     CREATE INDEX originals_to_prune ON originals(held_at) WHERE spooled_at IS NOT NULL;
     CREATE INDEX originals_ahead ON originals(ahead_at) WHERE spooled_at IS NOT NULL AND held_at IS NULL
         AND ahead_at IS NOT NULL;
+    CREATE INDEX statements_refused ON statements(return_id, id) WHERE trouble IS NOT NULL;
+    CREATE INDEX preparations_refused ON preparations(card_id) WHERE sent_at IS NULL AND trouble IS NOT NULL;
     -- Bytes found in the spool by a rebuild, of which nothing is known but that they are sound.
     CREATE INDEX originals_unexplained ON originals(sha256) WHERE facts=x'' AND held_at IS NULL;
     -- Insertions of media that were read to their end, while they last (agent.cards.slots).

@@ -24,11 +24,10 @@ from agent.outbox.returns import Returns
 from agent.outbox.spool import Spool
 from agent.settings import State
 from service.contract.cards import CardReturnOpen, ManifestFile, UnreadFile
+from service.contract.pictures import MARKS_OF_BYTES
 from service.contract.wire import new_id
 from service.contract.work import StatementIn
 
-# Marks of one reading, not of the bytes.
-OF_READING = frozenset({"changed_while_read", "short_read"})
 FILES_PER_COMMIT = 200
 # SQLite looks through this much in a fraction of a second.
 LOOKED_AT_WHOLE = 16 * 1024 * 1024
@@ -170,7 +169,7 @@ def _take(returns: Returns, spool: Spool, return_id: UUID, reading: Reading, clo
 def _note_bytes(returns: Returns, spool: Spool, file: ManifestFile) -> None:
     """Bytes that no longer lie here are held by the service, or the push will say that they are lost."""
     if spool.holds(file.sha256, file.size):
-        facts = Facts([mark for mark in file.marks if mark not in OF_READING], file.picture)
+        facts = Facts([mark for mark in file.marks if mark in MARKS_OF_BYTES], file.picture)
         returns.note_spooled(file.sha256, file.size, facts)
 
 

@@ -15,6 +15,7 @@ from agent.outbox.cards import Cards
 from agent.outbox.database import now, transaction
 from agent.outbox.journal import Closed, Confirmed, Ending, Journals, NotRead, Opened, Record, Said, Took
 from agent.outbox.originals import Originals
+from agent.outbox.refused import Refusals
 from agent.outbox.sending import CUT, Cut, Sending
 from service.contract.cards import (
     CardReturnOpen,
@@ -32,7 +33,7 @@ NO_PICTURE = frozenset({"zero_length", "truncated", "not_an_image", "slate"})
 R = TypeVar("R", bound=Record)
 
 
-class Returns(Originals, Sending, Cards):
+class Returns(Originals, Sending, Cards, Refusals):
     """All access of one thread to card returns; `connection` belongs to that thread.
 
     With journals, what is read is written there too, before the outbox commits it.
@@ -260,9 +261,9 @@ class Returns(Originals, Sending, Cards):
         return [UnreadFile(path=row["path"], why=row["why"]) for row in rows]
 
     def statements(self, return_id: UUID) -> list[StatementIn]:
-        """Those not refused."""
+        """All that were said with it, those that were refused among them: the commit stays the same (I8)."""
         rows = self._sql.execute(
-            "SELECT wire FROM statements WHERE return_id=? AND trouble IS NULL ORDER BY id", (str(return_id),)
+            "SELECT wire FROM statements WHERE return_id=? ORDER BY id", (str(return_id),)
         )
         return [msgspec.json.decode(row["wire"], type=StatementIn) for row in rows]
 
@@ -311,18 +312,6 @@ class Returns(Originals, Sending, Cards):
             opening = b'"opening":' + row["opening"] + b","
         return b"{" + opening + b'"files":[' + b",".join(row["wire"] for row in rows) + b"]}"
 
-    def refuse_statements(self, return_id: UUID, why: str) -> None:
-        self._sql.execute(
-            "UPDATE statements SET trouble=? WHERE return_id=? AND trouble IS NULL", (why, str(return_id))
-        )
-
-    def refused_statements(self, return_id: UUID) -> list[str]:
-        rows = self._sql.execute(
-            "SELECT DISTINCT trouble FROM statements WHERE return_id=? AND trouble IS NOT NULL",
-            (str(return_id),),
-        )
-        return [row["trouble"] for row in rows]
-
     def put_off(self, return_id: UUID, until: float, trouble: str) -> None:
         self._sql.execute(
             "UPDATE returns SET tries=tries+1, next_try=?, trouble=? WHERE id=?",
@@ -343,6 +332,10 @@ class Returns(Originals, Sending, Cards):
                 ((at or noted_at).isoformat(), noted_at.isoformat(), str(return_id)),
             )
             self._sql.execute("UPDATE returns SET state='held', trouble=NULL WHERE id=?", (str(return_id),))
+        row = self.one(return_id)
+        card_id = msgspec.json.decode(row["opening"], type=CardReturnOpen).card_id if row else None
+        if card_id is not None:
+            self.note_card_back(card_id)
         # Only now that the receipt is on the disk: until then the journal is the second witness.
         if self.journals is not None:
             self.journals.remove(return_id)

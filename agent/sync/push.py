@@ -9,6 +9,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 from uuid import UUID
 
+import msgspec
+
 from agent.client.service import Service
 from agent.client.store import Store
 from agent.client.traffic import Traffic
@@ -22,18 +24,16 @@ from agent.sync.large import ReadingBack
 from agent.sync.parts import PartSender
 from agent.sync.progress import NOTE_EVERY, Sent, Shown, leave_note, shown_every
 from agent.sync.receipts import checked_receipt
+from agent.sync.refused import learn_refused
 from agent.sync.waiting import Waits, put_off
 from service.contract.access import JwkSet
-from service.contract.cards import CardReturnCommit, LargeLacking, Receipt, ReceiptBody
+from service.contract.cards import MOST_ASIDE, CardReturnCommit, LargeLacking, Receipt, ReceiptBody
 from service.contract.failpoints import reach
 from service.contract.work import StatementIn
 
 COMMITS = 3
 # Reading back is asked after for so long before the next return has its turn.
 PATIENCE = 5.0
-# The commit says so itself: what the store lacks, what is not read back, or who opened the return is no fault
-# of a statement.
-OF_OBJECTS = ("objects-missing", "objects-differ", "objects-unverified", "return-of-another-agent")
 # Sending again mends nothing.
 FOR_GOOD = ("return-differs", "return-of-another-agent")
 
@@ -181,16 +181,11 @@ class Pusher:
         )
 
     def _commit(self, return_id: UUID) -> tuple[Receipt, bytes]:
+        """Statements that the service does not take keep no picture back: it names them in the return."""
         statements = self.returns.statements(return_id)
-        try:
-            return self.service.commit(return_id, self._closing(return_id, statements))
-        except Refused as refused:
-            if not statements or refused.kind in OF_OBJECTS:
-                raise
-            why = refused
-        # Pictures must not wait for words: commit them alone, keep the statement with the reason.
-        answer = self.service.commit(return_id, self._closing(return_id, []))
-        self.returns.refuse_statements(return_id, why.detail)
+        answer = self.service.commit(return_id, self._closing(return_id, statements))
+        if statements:
+            learn_refused(self.returns, self.service, return_id)
         return answer
 
     def _closing(self, return_id: UUID, statements: list[StatementIn]) -> CardReturnCommit:
@@ -204,6 +199,11 @@ class Pusher:
             finished_at=datetime.fromisoformat(row["finished_at"]),
             unread=self.returns.unread(return_id),
             statements=statements,
+            extent=row["extent"],
+            extent_note=row["extent_note"] or None,
+            # A confirmation that came after the reading is kept here alone: what is sent stays the same (I8).
+            confirmed_by=row["confirmed_by"] if row["extent"] == "confirmed" else None,
+            aside=msgspec.json.decode(row["aside"], type=list[str])[:MOST_ASIDE],
         )
 
 
@@ -259,9 +259,11 @@ class Anew(AgentError):
         self.new = new
 
 
-def push_preparations(returns: Returns, service: Service) -> None:
-    """Tell the service which cards were prepared; one that it refuses is kept with the reason."""
-    for card_id, body in returns.unsent_preparations():
+def push_preparations(returns: Returns, service: Service, again: bool = False) -> None:
+    """Tell the service which cards were prepared; one that it refuses is kept with the reason, and offered
+    `again` now and then."""
+    refused = [(one.card_id, one.wire) for one in returns.refused_preparations()] if again else []
+    for card_id, body in returns.unsent_preparations() + refused:
         try:
             service.prepare_card(card_id, body)
         except Refused as refused:

@@ -25,6 +25,7 @@ from agent.sync.comparing import compare
 from agent.sync.progress import Shown, text_of
 from agent.sync.pull import pull
 from agent.sync.push import push_due, push_preparations
+from agent.sync.refused import ask_refused, refused_lines
 from agent.sync.troubles import LINK, Troubles
 from agent.sync.waiting import Reach, Waits
 from agent.sync.watching import CardWatch, Log
@@ -39,8 +40,10 @@ TELL_EVERY = 30.0
 
 @dataclass
 class LinkPass:
-    """Which steps of a pass over the link were tried, and what went wrong with them."""
+    """Which steps of a pass over the link were tried, and what went wrong with them. `heard`: the service has
+    answered something."""
 
+    heard: bool = False
     tried: list[str] = field(default_factory=list)
     troubles: dict[str, AgentError] = field(default_factory=dict)
 
@@ -59,6 +62,7 @@ class Runner:
         self._store_origin = ""
         self._waits = Waits()
         self._told_at = 0.0
+        self._refused: set[str] = set()
 
     def stop(self) -> None:
         self._stop.set()
@@ -156,7 +160,7 @@ class Runner:
         lost = next((trouble for trouble in made.troubles.values() if _is_lost(trouble)), None)
         if lost is not None:
             self._troubles.begun(LINK, lost.text())
-        elif made.tried:
+        elif made.heard:
             self._troubles.over(LINK)
         for about in made.tried:
             trouble = made.troubles.get(about)
@@ -183,7 +187,7 @@ class Runner:
         made = LinkPass()
         with station.service() as service:
             steps: dict[str, Callable[[], bool | None]] = {
-                "preparations": lambda: push_preparations(station.returns, service),
+                "preparations": lambda: push_preparations(station.returns, service, again=pulling),
                 "push": lambda: self._push(station, service, forced),
                 "ahead": lambda: self._push_ahead(station),
             }
@@ -192,8 +196,10 @@ class Runner:
             if pulling:
                 steps = {"pull": lambda: self._pull(station, service), **steps}
                 steps["explain"] = lambda: _explain(station, service)
+                steps["refused"] = lambda: ask_refused(station.returns, service)
             if reporting:
                 steps["report"] = lambda: service.report(station.enrolment.id, station.report())
+            self._name_refused(station)
             for about, step in steps.items():
                 try:
                     if step() is not False:
@@ -203,7 +209,16 @@ class Runner:
                     made.troubles[about] = error
                     if isinstance(error, LinkDown):
                         break
+            made.heard = service.clock_offset is not None
         return made
+
+    def _name_refused(self, station: Workstation) -> None:
+        """Each refusal that is open, once by this process."""
+        lines = refused_lines(station.returns)
+        for line in lines:
+            if line not in self._refused:
+                self._log(line)
+        self._refused = set(lines)
 
     def _pull(self, station: Workstation, service: Service) -> None:
         outcome = pull(station.cache, service, station.enrolment.site)

@@ -34,14 +34,14 @@ def upgrade() -> None:
         "images",
         sa.Column("digest", sa.Text(), nullable=False),
         sa.Column("size", sa.BigInteger(), nullable=False),
-        sa.Column("kind", sa.Text(), nullable=False),
+        sa.Column("verified_at", sa.DateTime(timezone=True), nullable=False),
+        sa.Column("thumbnail", sa.Text(), nullable=True),
+        sa.Column("looked_at", sa.DateTime(timezone=True), nullable=True),
         sa.Column("format", sa.Text(), nullable=True),
         sa.Column("width", sa.Integer(), nullable=True),
         sa.Column("height", sa.Integer(), nullable=True),
-        sa.Column("exif", postgresql.JSONB(none_as_null=True, astext_type=sa.Text()), nullable=False),
-        sa.Column("marks", postgresql.ARRAY(sa.Text()), nullable=False),
-        sa.Column("verified_at", sa.DateTime(timezone=True), nullable=False),
-        sa.Column("thumbnail", sa.Text(), nullable=True),
+        sa.Column("exif", postgresql.JSONB(none_as_null=True, astext_type=sa.Text()), nullable=True),
+        sa.Column("marks", postgresql.ARRAY(sa.Text()), nullable=True),
         sa.Column("unsound_at", sa.DateTime(timezone=True), nullable=True),
         sa.PrimaryKeyConstraint("digest", name=op.f("pk_images")),
     )
@@ -88,6 +88,7 @@ def upgrade() -> None:
         sa.Column("request_sha256", sa.Text(), nullable=False),
         sa.Column("reason", sa.Text(), nullable=False),
         sa.Column("account_id", sa.UUID(), nullable=False),
+        sa.Column("by_name", sa.Text(), nullable=False),
         sa.Column("recorded_at", sa.DateTime(timezone=True), nullable=False),
         sa.ForeignKeyConstraint(["account_id"], ["accounts.id"], name=op.f("fk_picture_moves_account_id")),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_picture_moves")),
@@ -173,6 +174,7 @@ def upgrade() -> None:
         sa.Column("document", postgresql.JSONB(none_as_null=True, astext_type=sa.Text()), nullable=False),
         sa.Column("digest", sa.Text(), nullable=False),
         sa.Column("author_id", sa.UUID(), nullable=False),
+        sa.Column("author_name", sa.Text(), nullable=False),
         sa.Column("created_at", sa.DateTime(timezone=True), nullable=False),
         sa.ForeignKeyConstraint(["author_id"], ["accounts.id"], name=op.f("fk_plan_revisions_author_id")),
         sa.ForeignKeyConstraint(["plan_id"], ["plans.id"], name=op.f("fk_plan_revisions_plan_id")),
@@ -273,6 +275,7 @@ def upgrade() -> None:
         sa.Column("revision_id", sa.UUID(), nullable=False),
         sa.Column("kind", sa.Text(), nullable=False),
         sa.Column("account_id", sa.UUID(), nullable=False),
+        sa.Column("by_name", sa.Text(), nullable=False),
         sa.Column("recorded_at", sa.DateTime(timezone=True), nullable=False),
         sa.Column("note", sa.Text(), nullable=True),
         sa.Column("effective_from", sa.DateTime(timezone=True), nullable=True),
@@ -305,6 +308,7 @@ def upgrade() -> None:
         sa.Column("revision_id", sa.UUID(), nullable=False),
         sa.Column("reason", sa.Text(), nullable=False),
         sa.Column("account_id", sa.UUID(), nullable=False),
+        sa.Column("by_name", sa.Text(), nullable=False),
         sa.Column("recorded_at", sa.DateTime(timezone=True), nullable=False),
         sa.ForeignKeyConstraint(["account_id"], ["accounts.id"], name=op.f("fk_bindings_account_id")),
         sa.ForeignKeyConstraint(
@@ -334,6 +338,10 @@ def upgrade() -> None:
         sa.Column("committed_at", sa.DateTime(timezone=True), nullable=True),
         sa.Column("manifest_sha256", sa.Text(), nullable=True),
         sa.Column("complete", sa.Boolean(), nullable=True),
+        sa.Column("extent", sa.Text(), nullable=True),
+        sa.Column("extent_note", sa.Text(), nullable=True),
+        sa.Column("confirmed_by", sa.Text(), nullable=True),
+        sa.Column("aside", postgresql.JSONB(astext_type=sa.Text()), server_default="[]", nullable=False),
         sa.Column("files", sa.Integer(), server_default="0", nullable=False),
         sa.Column("files_new", sa.Integer(), server_default="0", nullable=False),
         sa.Column("bytes", sa.BigInteger(), server_default="0", nullable=False),
@@ -462,7 +470,14 @@ def upgrade() -> None:
         sa.Column("modified", sa.Text(), nullable=True),
         sa.Column("read_at", sa.DateTime(timezone=True), nullable=False),
         sa.Column("received_at", sa.DateTime(timezone=True), nullable=False),
+        sa.Column("kind", sa.Text(), nullable=False),
         sa.Column("marks", postgresql.ARRAY(sa.Text()), nullable=False),
+        sa.Column("format", sa.Text(), nullable=True),
+        sa.Column("width", sa.Integer(), nullable=True),
+        sa.Column("height", sa.Integer(), nullable=True),
+        sa.Column("exif", postgresql.JSONB(none_as_null=True, astext_type=sa.Text()), nullable=False),
+        sa.Column("taken_at", sa.DateTime(timezone=True), nullable=False),
+        sa.Column("taken_basis", sa.Text(), nullable=False),
         sa.ForeignKeyConstraint(
             ["card_return_id"], ["card_returns.id"], name=op.f("fk_sightings_card_return_id")
         ),
@@ -470,7 +485,7 @@ def upgrade() -> None:
         sa.PrimaryKeyConstraint("id", name=op.f("pk_sightings")),
         sa.UniqueConstraint("card_return_id", "ordinal", name=op.f("uq_sightings_card_return_id_ordinal")),
     )
-    op.create_index("ix_sightings_digest", "sightings", ["digest"], unique=False)
+    op.create_index("ix_sightings_digest", "sightings", ["digest", "card_return_id", "ordinal"], unique=False)
     op.create_table(
         "statements",
         sa.Column("id", sa.UUID(), nullable=False),
@@ -484,6 +499,7 @@ def upgrade() -> None:
         sa.Column("stated_at", sa.DateTime(timezone=True), nullable=True),
         sa.Column("account_id", sa.UUID(), nullable=True),
         sa.Column("agent_id", sa.UUID(), nullable=True),
+        sa.Column("by_name", sa.Text(), nullable=False),
         sa.Column("card_return_id", sa.UUID(), nullable=True),
         sa.Column("recorded_at", sa.DateTime(timezone=True), nullable=False),
         sa.ForeignKeyConstraint(["account_id"], ["accounts.id"], name=op.f("fk_statements_account_id")),
@@ -504,6 +520,7 @@ def upgrade() -> None:
         sa.Column("inspection_id", sa.UUID(), nullable=False),
         sa.Column("location_key", sa.Text(), nullable=True),
         sa.Column("claimed_key", sa.Text(), nullable=True),
+        sa.Column("claimed_element", sa.Integer(), nullable=True),
         sa.Column("element", sa.Integer(), nullable=True),
         sa.Column("element_last", sa.Integer(), nullable=True),
         sa.Column("evaluation", sa.Text(), nullable=True),
@@ -513,15 +530,22 @@ def upgrade() -> None:
         sa.Column("confidence", sa.Double(), nullable=False),
         sa.Column("account_id", sa.UUID(), nullable=True),
         sa.Column("agent_id", sa.UUID(), nullable=True),
+        sa.Column("by_name", sa.Text(), nullable=False),
+        sa.Column("revision_id", sa.UUID(), nullable=False),
         sa.Column("move_id", sa.UUID(), nullable=True),
+        sa.Column("binding_id", sa.UUID(), nullable=True),
         sa.Column("recorded_at", sa.DateTime(timezone=True), nullable=False),
         sa.Column("replaces", postgresql.ARRAY(sa.UUID()), nullable=False),
         sa.ForeignKeyConstraint(["account_id"], ["accounts.id"], name=op.f("fk_placements_account_id")),
         sa.ForeignKeyConstraint(["agent_id"], ["agents.id"], name=op.f("fk_placements_agent_id")),
+        sa.ForeignKeyConstraint(["binding_id"], ["bindings.id"], name=op.f("fk_placements_binding_id")),
         sa.ForeignKeyConstraint(
             ["inspection_id"], ["inspections.id"], name=op.f("fk_placements_inspection_id")
         ),
         sa.ForeignKeyConstraint(["move_id"], ["picture_moves.id"], name=op.f("fk_placements_move_id")),
+        sa.ForeignKeyConstraint(
+            ["revision_id"], ["plan_revisions.id"], name=op.f("fk_placements_revision_id")
+        ),
         sa.ForeignKeyConstraint(["sighting_id"], ["sightings.id"], name=op.f("fk_placements_sighting_id")),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_placements")),
     )
@@ -540,7 +564,9 @@ def upgrade() -> None:
         sa.Column("condition", sa.Text(), nullable=True),
         sa.Column("note", sa.Text(), nullable=True),
         sa.Column("first_sighting_id", sa.UUID(), nullable=False),
+        sa.Column("placement_id", sa.UUID(), nullable=False),
         sa.Column("sightings", sa.Integer(), nullable=False),
+        sa.Column("counted", sa.Boolean(), nullable=False),
         sa.Column("taken_at", sa.DateTime(timezone=True), nullable=False),
         sa.Column("taken_basis", sa.Text(), nullable=False),
         sa.ForeignKeyConstraint(["digest"], ["images.digest"], name=op.f("fk_unit_images_digest")),
@@ -549,6 +575,9 @@ def upgrade() -> None:
         ),
         sa.ForeignKeyConstraint(
             ["inspection_id"], ["inspections.id"], name=op.f("fk_unit_images_inspection_id")
+        ),
+        sa.ForeignKeyConstraint(
+            ["placement_id"], ["placements.id"], name=op.f("fk_unit_images_placement_id")
         ),
         sa.ForeignKeyConstraint(["unit_id"], ["units.id"], name=op.f("fk_unit_images_unit_id")),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_unit_images")),
@@ -564,6 +593,13 @@ def upgrade() -> None:
     op.create_index("ix_unit_images_history", "unit_images", ["unit_id", "taken_at", "id"], unique=False)
     op.create_index(
         "ix_unit_images_location", "unit_images", ["unit_id", "location_key", "taken_at", "id"], unique=False
+    )
+    op.create_index(
+        "ix_unit_images_uncounted",
+        "unit_images",
+        ["inspection_id"],
+        unique=False,
+        postgresql_where=sa.text("location_key = '' OR NOT counted"),
     )
     op.create_table(
         "refused_statements",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import asdict, dataclass, fields, replace
+from itertools import combinations
 from uuid import UUID
 
 from service.contract.plan_document import Requires
@@ -71,24 +72,21 @@ def fold(statements: Iterable[Statement], keys: Iterable[str]) -> dict[str, Fold
 
 def contradictions(statements: Collection[Statement]) -> dict[UUID, frozenset[UUID]]:
     """For each statement those others that say something else of a location both name, where neither replaces
-    the other, directly or through others of these.
+    the other, directly or through others that name that location.
 
     Statements of different people that do so are a conflict for a person to settle; in one breath they are
     no statement at all. Ids without a contradiction are absent.
     """
-    later = later_facts(statements)
-    found = {
-        one.id: frozenset(
-            other.id
-            for other in statements
-            if one.locations & other.locations
-            and (one.kind, one.reason) != (other.kind, other.reason)
-            and other.id not in later[one.id]
-            and one.id not in later[other.id]
-        )
-        for one in statements
-    }
-    return {key: others for key, others in found.items() if others}
+    found: dict[UUID, set[UUID]] = {}
+    for key in {key for statement in statements for key in statement.locations}:
+        named = [statement for statement in statements if key in statement.locations]
+        later = later_facts(named)
+        for statement, other in combinations(named, 2):
+            differ = (statement.kind, statement.reason) != (other.kind, other.reason)
+            if differ and other.id not in later[statement.id] and statement.id not in later[other.id]:
+                found.setdefault(statement.id, set()).add(other.id)
+                found.setdefault(other.id, set()).add(statement.id)
+    return {statement_id: frozenset(others) for statement_id, others in found.items()}
 
 
 @dataclass(frozen=True, slots=True)

@@ -101,7 +101,8 @@ class Completion(Wire):
 
 
 class InspectionRow(Wire):
-    """One unit of a campaign in a list."""
+    """One unit of a campaign in a list. `pictures_uncounted` came in and count at no location: none is known,
+    or they are marked."""
 
     id: UUID
     unit: str
@@ -113,11 +114,14 @@ class InspectionRow(Wire):
     revision: str
     version: int
     counts: Counted
+    pictures_uncounted: int
 
 
 class LocationDetail(Wire):
     """`bound` false: the present revision no longer has it; it owes nothing, and what was said stays.
-    `name` is null for those. `heads` are the statements that a next one has to replace."""
+    `name` is null for those. `heads` are the statements that a next one has to replace. Beside
+    `pictures_held`, `pictures_uncounted` stand here and are marked, so that they do not count; of those held,
+    `pictures_elsewhere` count at another place too."""
 
     key: str
     name: str | None
@@ -126,6 +130,8 @@ class LocationDetail(Wire):
     state: LocationState
     pictures_required: int
     pictures_held: int
+    pictures_uncounted: int
+    pictures_elsewhere: int
     heads: list[UUID]
 
 

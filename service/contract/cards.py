@@ -37,6 +37,9 @@ LARGE_FROM = 8 * 1024 * 1024
 LEAST_PART = 5 * 1024 * 1024
 MOST_PARTS = 10_000
 
+# System files that a commit names; of more the agent tells only these.
+MOST_ASIDE = 500
+
 FileKind = Literal["still", "video", "side", "other"]
 Mark = Literal[
     "zero_length",
@@ -53,6 +56,7 @@ CardExtent = Literal["as_prepared", "confirmed", "not_confirmed", "not_as_prepar
 PlacementRule = Literal["folder", "file_name", "exif", "order", "slate", "by_hand"]
 
 
+Path = Annotated[str, msgspec.Meta(min_length=1, max_length=4096)]
 ExifTag = Annotated[str, msgspec.Meta(max_length=64)]
 ExifText = Annotated[str, msgspec.Meta(max_length=2000)]
 
@@ -87,7 +91,7 @@ class ManifestFile(Wire):
     `readable_path` of them. A manifest names no exact path twice.
     `modified` is the file system's time as shown, its zone unknown (I9)."""
 
-    path: Annotated[str, msgspec.Meta(min_length=1, max_length=4096)]
+    path: Path
     size: Count
     sha256: Digest
     kind: FileKind
@@ -102,7 +106,7 @@ class ManifestFile(Wire):
 class UnreadFile(Wire):
     """A file the card lists that could not be read: recorded as such, it deletes nothing (I7)."""
 
-    path: Annotated[str, msgspec.Meta(min_length=1, max_length=4096)]
+    path: Path
     why: Text
 
 
@@ -205,43 +209,6 @@ class FilesAhead(Wire):
     files: Annotated[list[FileAhead], msgspec.Meta(max_length=FILES_PER_PART)]
 
 
-class ImagesAsked(Wire):
-    """Digests of which a caller asks whether they are held: an agent that lost its own records."""
-
-    digests: Annotated[list[Digest], msgspec.Meta(max_length=1000)]
-
-
-class ImagesHeld(Wire):
-    """Those of the digests asked for that are held, in the order asked. A receipt says more: which card."""
-
-    held: list[Digest]
-
-
-class ReturnAsked(Wire):
-    """A card return as its receipt names it."""
-
-    id: UUID
-    manifest_sha256: Digest
-
-
-class ReturnsAsked(Wire):
-    """Card returns of which an agent asks whether the service knows their commit; none: only the count."""
-
-    returns: Annotated[list[ReturnAsked], msgspec.Meta(max_length=1000)]
-
-
-class ReturnsKnown(Wire):
-    """`known`: those asked for that are committed at the agent's site with that manifest, in the order asked.
-
-    `committed`: how many the asking agent has committed in all. The service forgets none, so fewer than the
-    agent has receipts of means that its database was restored to an older state: what is not known then is
-    to be offered again, under its own id.
-    """
-
-    known: list[UUID]
-    committed: Count
-
-
 class CardReturnCommit(Wire):
     """Closes the manifest. `manifest_sha256` is `manifest_digest` over all parts' files in order. A card with
     unread files was not read to its end: `complete` is then False.
@@ -257,6 +224,10 @@ class CardReturnCommit(Wire):
     finished_at: UtcTime
     unread: list[UnreadFile] = []
     statements: list[StatementIn] = []
+    extent: CardExtent = "not_confirmed"
+    extent_note: Text | None = None
+    confirmed_by: Text | None = None
+    aside: Annotated[list[Path], msgspec.Meta(max_length=MOST_ASIDE)] = []
 
 
 class ReceiptFile(Wire):
@@ -267,7 +238,9 @@ class ReceiptFile(Wire):
 
 
 class ReceiptBody(Wire):
-    """The payload of a receipt. `complete` False: the card was not read to its end, do not wipe it (I6)."""
+    """The payload of a receipt. It clears a wipe only with `complete` (the card was read to its end) and an
+    `extent` that is a whole card, as it was prepared or as `confirmed_by` confirmed it (I6). `aside` are
+    files of an operating system that were not read."""
 
     format: Literal["sightledger-receipt/1"]
     card_return_id: UUID
@@ -279,6 +252,9 @@ class ReceiptBody(Wire):
     complete: bool
     files: list[ReceiptFile]
     unread: list[UnreadFile]
+    extent: CardExtent
+    confirmed_by: str | None
+    aside: list[str]
 
 
 class Receipt(Wire):
@@ -333,6 +309,9 @@ class CardReturnStanding(Wire):
     opened_at: UtcTime
     committed_at: UtcTime | None
     complete: bool | None
+    extent: CardExtent | None
+    confirmed_by: str | None
+    aside: list[str]
     files: int
     files_new: int
     bytes: int

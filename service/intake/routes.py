@@ -11,6 +11,7 @@ from litestar.di import NamedDependency
 from litestar.params import FromPath, FromQuery, JSONBody, PathParameter
 
 from service.access.rules import Caller
+from service.contract.campaigns import BindingIn, BindingMade
 from service.contract.cards import (
     CardPrepared,
     CardReturnCommit,
@@ -24,15 +25,14 @@ from service.contract.cards import (
     PartAnswer,
     Receipt,
     RefusalSettledIn,
-    ReturnsAsked,
-    ReturnsKnown,
 )
+from service.contract.comparing import ReturnsAsked, ReturnsKnown
 from service.contract.records import Move, MoveIn, ReturnFile
 from service.contract.wire import Page
 from service.database import Database
 from service.http import AnyRequest, decode_cursor, encode_cursor, link_next
 from service.intake import actions
-from service.intake.actions import ahead, large, moves, parts
+from service.intake.actions import ahead, binding, large, moves, parts
 from service.intake.actions.commit import commit_return
 from service.intake.actions.refused import settle_refused
 from service.objects import Objects
@@ -254,6 +254,23 @@ async def move_pictures(
     return await moves.move_pictures(db, caller, data)
 
 
+@post(
+    "/inspections/{inspection_id:uuid}/bindings",
+    status_code=200,
+    responses=problems(400, 401, 403, 404, 409),
+    tags=["campaigns"],
+)
+async def rebind(
+    inspection_id: FromPath[UUID],
+    data: JSONBody[BindingIn],
+    db: NamedDependency[Database],
+    caller: NamedDependency[Caller],
+) -> BindingMade:
+    """Bind an inspection to the revision effective at its site now, with a reason; statements stay, and
+    pictures that were claimed for a location that comes are shown there."""
+    return await binding.rebind(db, caller, inspection_id, data)
+
+
 @get("/units/{serial:str}/moves", responses=problems(400, 401, 403, 404))
 async def list_moves(
     request: AnyRequest,
@@ -296,6 +313,7 @@ router = Router(
         read_receipt,
         move_pictures,
         list_moves,
+        rebind,
     ],
     tags=["intake"],
 )

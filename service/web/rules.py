@@ -68,13 +68,6 @@ def in_words(counts: Counted) -> str:
     return f"{counts.locations} applicable locations: {said}"
 
 
-def no_data(counts: Counted) -> bool:
-    """True when nobody said anything and no picture is held, at a location or at none: that is not the same
-    as nothing found (I11)."""
-    pictures = counts.pictures_held + counts.pictures_unplaced
-    return counts.no_statement == counts.locations and pictures == 0
-
-
 # What stands open beside "complete", in the order in which it is told: briefly, of one, of many.
 OPEN = (
     ("pictures_engineering", "to engineering", "picture whose evaluation requires engineering",
@@ -82,7 +75,7 @@ OPEN = (
     ("pictures_second_look", "to a second look", "picture whose evaluation requires a second look",
      "pictures whose evaluation requires a second look"),
     ("pictures_unplaced", "at no location", "picture at no location", "pictures at no location"),
-    ("complete_short", "complete with too few", "location called complete with too few pictures",
+    ("complete_short", "complete, too few", "location called complete with too few pictures",
      "locations called complete with too few pictures"),
 )  # fmt: skip
 
@@ -103,10 +96,24 @@ def stands_open(counts: Counted) -> list[Open]:
     ]
 
 
-def standing(counts: Counted) -> str:
-    """The standing of one inspection in words."""
-    if no_data(counts):
+def silent(counts: Counted) -> bool:
+    """Nobody said anything of any location, and no location holds a picture."""
+    return counts.no_statement == counts.locations and counts.pictures_held == 0
+
+
+def silence(uncounted: int) -> str:
+    """What is said where it is silent. That is not the same as nothing found (I11), and pictures that came in
+    and count at no location are data."""
+    if not uncounted:
         return "no data yet"
+    pictures = "1 picture counts" if uncounted == 1 else f"{uncounted} pictures count"
+    return f"nothing stated; {pictures} at no location"
+
+
+def standing(counts: Counted, uncounted: int) -> str:
+    """The standing of one inspection in words; `uncounted` pictures of it count at no location."""
+    if silent(counts):
+        return silence(uncounted)
     if counts.inspections_blocked:
         return "inspection complete by statements, and blocked"
     return "inspection complete" if counts.inspections_complete else "inspection open"
@@ -163,6 +170,8 @@ def _state_words(location: LocationDetail, build: str) -> str:
     if location.state == "not_applicable":
         return f"not applicable to build {build}"
     if location.state == "no_statement" and not location.pictures_held:
+        if location.pictures_uncounted:
+            return "nothing stated, no picture that counts"
         return "no data: nothing stated, no picture"
     return STATES[location.state]
 

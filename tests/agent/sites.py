@@ -83,6 +83,7 @@ async def make_unit(url: str) -> tuple[str, str]:
         made = await build.fleet(db)
         serials = await build.add_units(db, made, 1)
         await working.campaign(db, made, serials)
+        await build.add_people(db, made, made.site, "A. Person")
         return made.site, serials[0]
     finally:
         await db.close()

@@ -36,6 +36,11 @@ from service.contract.wire import new_id
 from service.contract.work import InspectionBrief, LocationStanding, RevisionBrief, Worklist
 
 SITE = "TEST"
+TERMS = {
+    "gear_damage_2022:macropitting": "macropitting",
+    "not_inspected_reason:blocked": "view blocked",
+    "not_inspected_reason:port_seized": "access port cannot be opened",
+}
 
 
 def plan_document() -> PlanDocument:
@@ -116,11 +121,14 @@ def make_bench(folder: Path, url: str = "http://127.0.0.1:9") -> Bench:
     head = new_id()
     inspection = brief("U-100", revision, head)
     worklist = Worklist(
-        site=SITE, inspections=[inspection, brief("U-200", revision, head)], revisions=[revision]
+        site=SITE,
+        inspections=[inspection, brief("U-200", revision, head)],
+        revisions=[revision],
+        people=["A. Person", "B. Other"],
     )
     station.cache.keep("worklist", msgspec.json.encode(worklist))
     station.cache.keep_revision(revision, document)
-    station.cache.keep("vocabulary", b'{"gear_damage_2022:macropitting":"macropitting"}')
+    station.cache.keep("vocabulary", msgspec.json.encode(TERMS))
     station.cache.keep("cautions", b'{"ISOL":"Prove isolation first.","TURN":"Withdraw the probe first."}')
     card = folder / "card"
     card.mkdir()

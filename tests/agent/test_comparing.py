@@ -62,7 +62,7 @@ def lines() -> list[str]:
 
 
 def run_once(site: Site, lines: list[str]) -> list[str]:
-    return [trouble.detail for trouble in Runner(site.state, lines.append).once()]
+    return [trouble.text() for trouble in Runner(site.state, lines.append).once()]
 
 
 def held(site: Site) -> dict[str, str]:

@@ -82,7 +82,7 @@ def films(card: Path, number: int, size: int = 300_000) -> dict[str, bytes]:
 
 @small_disk
 def test_p29_a_card_larger_than_the_spool_is_held_without_anybodys_help(small: Site) -> None:
-    small.agent("prepare", small.unit, "--card", str(small.card))
+    small.agent("prepare", small.unit, "--profile", "two-level", "--card", str(small.card))
     taken = films(small.card, 100)
     with running(small.state) as lines:
         wait_until(lambda: any("the card may be wiped by a person" in line for line in lines), lines)
@@ -99,7 +99,7 @@ def test_p29_a_card_larger_than_the_spool_is_held_without_anybodys_help(small: S
 
 @small_disk
 def test_p29_read_by_hand_makes_room_for_itself(small: Site) -> None:
-    small.agent("prepare", small.unit, "--card", str(small.card))
+    small.agent("prepare", small.unit, "--profile", "two-level", "--card", str(small.card))
     films(small.card, 60)
     assert "the card may be wiped by a person" in small.agent("read", str(small.card), "--push")
 
@@ -111,7 +111,7 @@ def test_p29_a_card_pulled_while_it_waits_is_noticed_and_the_next_is_read(
     """The link is down: nothing can go ahead."""
     monkeypatch.setattr(room, "LOOK_EVERY", 0.05)
     monkeypatch.setattr(runner.Runner, "_link_turn", lambda self, station, due: self._stop.wait(0.1))
-    small.agent("prepare", small.unit, "--card", str(small.card))
+    small.agent("prepare", small.unit, "--profile", "two-level", "--card", str(small.card))
     films(small.card, 60)
     other = small.card.parent / "other"
     with running(small.state) as lines:
@@ -125,7 +125,7 @@ def test_p29_a_card_pulled_while_it_waits_is_noticed_and_the_next_is_read(
                 # Somebody makes room.
                 station.spool.remove(digest)
                 station.returns.distrust([digest])
-        small.agent("prepare", small.unit, "--card", str(_made(tmp_path / "next")))
+        small.agent("prepare", small.unit, "--profile", "two-level", "--card", str(_made(tmp_path / "next")))
         put(tmp_path / "next", "01 A/A.JPG", jpeg(1))
         (tmp_path / "next").rename(other)
         wait_until(lambda: any(f"{other}" in line and "copied here" in line for line in lines), lines)

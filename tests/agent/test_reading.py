@@ -26,7 +26,6 @@ from agent.outbox.returns import Returns
 from agent.outbox.sending import Cut
 from service.contract.cards import ManifestPart, exact_path, manifest_digest
 from service.contract.wire import new_id
-from service.contract.work import StatementIn
 from tests.agent.station import Bench, jpeg, make_bench, put
 
 posix_names = pytest.mark.skipif(sys.platform in ("win32", "darwin"), reason="names here are Unicode")
@@ -217,37 +216,6 @@ def test_a_flat_card_is_placed_by_order_only_when_the_count_fits(
     assert keys == (["G.ID", "G.RING", "G.RING", "G.RING"] if placed else [None] * count)
     if placed:
         assert {(c.rule, c.confidence) for c in claims if c} == {("order", 0.3)}
-
-
-def said_of(bench: Bench, return_id: object) -> list[StatementIn]:
-    return bench.station.returns.statements(return_id)  # type: ignore[arg-type]
-
-
-def test_i4_statements_name_the_heads_that_this_workstation_knows(bench: Bench) -> None:
-    bench.prepare()
-    return_id = bench.read(complete=["02 g.ring"], not_inspected=["G.ID=no access"], person="A. Person")
-    by_kind = {one.kind: one for one in said_of(bench, return_id)}
-    assert by_kind["complete"].locations == ["G.RING"]
-    assert by_kind["complete"].replaces == [bench.head]
-    assert by_kind["not_inspected"].locations == ["G.ID"]
-    assert by_kind["not_inspected"].reason == "no access"
-    assert by_kind["complete"].stated_by == "A. Person"
-
-
-def test_all_complete_is_one_statement_over_every_location(bench: Bench) -> None:
-    bench.prepare()
-    [said] = said_of(bench, bench.read(complete_all=True))
-    assert (said.locations, said.replaces) == (None, [bench.head])
-
-
-@pytest.mark.parametrize("said", [{"complete": ["NOWHERE"]}, {"not_inspected": ["G.ID"]}])
-def test_a_statement_that_cannot_be_meant_is_refused_before_reading(
-    bench: Bench, said: dict[str, list[str]]
-) -> None:
-    bench.prepare()
-    with pytest.raises(AgentError):
-        bench.read(**said)
-    assert bench.station.returns.newest() == []
 
 
 @given(st.integers(0, 3000), st.integers(1, 600), st.integers(0, 100))

@@ -61,7 +61,7 @@ def test_p05_a_damaged_outbox_is_made_again_by_itself(bench: Bench, damage: Any)
     bench.prepare()
     for path, content in data.items():
         put(bench.card, path, content)
-    return_id = bench.read(complete=["02 g.ring"])
+    return_id = bench.read(complete=["02 g.ring"], person="A. Person")
     returns = bench.station.returns
     before = {name: manifest(bench.station, return_id, name) for name in ("returns", "files", "statements")}
     parts = returns.part_body(return_id, 1)

@@ -11,13 +11,14 @@ import sqlalchemy as sa
 from service.access.rules import Caller, Role
 from service.access.store import change_register
 from service.campaigns import actions
-from service.campaigns.actions import binding, opening, reading
+from service.campaigns.actions import opening, reading
 from service.campaigns.actions.worklist import read_worklist
 from service.contract.campaigns import BindingIn
 from service.contract.wire import new_id
 from service.contract.work import StatementIn
 from service.database import Database, server_now
 from service.errors import Conflict, Invalid, NotAllowed, Refusal
+from service.intake.actions.binding import rebind
 from service.intake.store import card_returns
 from tests import build
 from tests.campaigns.working import assert_sound, campaign, one_inspection, rows, states, words
@@ -92,7 +93,7 @@ async def test_i11_a_card_that_speaks_of_what_the_build_no_longer_has_is_taken(d
             [build.location("A", "XY"), build.location("B", "Y")],
             effective_from=server_now(),
         )
-    await binding.rebind(db, lead, inspection, BindingIn(id=new_id(), revision_id=revision, reason="Newer"))
+    await rebind(db, lead, inspection, BindingIn(id=new_id(), revision_id=revision, reason="Newer"))
     await record(db, made, agent, [said_by(inspection, "complete", "ABC")])
     found = await reading.read_inspection(db, lead, inspection)
     assert states(found) == {

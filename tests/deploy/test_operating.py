@@ -18,7 +18,7 @@ from sqlalchemy import make_url
 from deploy.embedded.postgres import Postgres
 from service.access.rules import Caller
 from service.app import open_holding
-from service.contract.cards import ReturnAsked
+from service.contract.comparing import ReturnAsked
 from service.custody.actions.sweep import sweep
 from service.database import Database
 from service.intake import actions

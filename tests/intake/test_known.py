@@ -5,7 +5,7 @@ from __future__ import annotations
 import httpx
 import pytest
 
-from service.contract.cards import ReturnsAsked
+from service.contract.comparing import ReturnsAsked
 from service.contract.wire import new_id
 from service.intake import actions
 from tests.intake.returning import CardBack, Yard, claim, fresh_seed, jpeg

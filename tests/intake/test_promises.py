@@ -15,7 +15,7 @@ import pytest
 import sqlalchemy as sa
 
 from service.campaigns.store import inspection_locations
-from service.contract.cards import ImagesHeld
+from service.contract.comparing import ImagesHeld
 from service.errors import NotFound
 from service.intake.actions.commit import ObjectsMissing
 from service.objects import Objects

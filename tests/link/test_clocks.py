@@ -57,7 +57,7 @@ def test_p26_a_wrong_clock_changes_no_order_and_expires_or_deletes_nothing(
     for offset, words in ((0, ["--complete", "A"]), (off, ["--complete", "B"]), (0, ["--complete-all"])):
         clock.write_text(str(offset))
         far.put(f"01 A/TWVS{time.time_ns()}.JPG", os.urandom(3000))
-        run = shifted(far, clock, "read", str(far.card), "--push", *words)
+        run = shifted(far, clock, "read", str(far.card), "--push", "--person", "A. Person", *words)
         assert run.returncode == 0, run.stdout + run.stderr
         assert "held centrally - receipt" in run.stdout
     after = seen(far)

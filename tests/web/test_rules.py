@@ -49,9 +49,16 @@ def test_every_state_that_counts_has_a_stretch_of_its_own() -> None:
 
 @given(counts())
 def test_no_data_is_never_said_where_something_is_known(held: Counted) -> None:
-    known = held.pictures_held or held.pictures_unplaced or held.locations != held.no_statement
-    assert rules.no_data(held) == (not known)
-    assert (rules.standing(held) == "no data yet") == (not known)
+    known = held.pictures_held or held.locations != held.no_statement
+    assert rules.silent(held) == (not known)
+    assert (rules.standing(held, 0) == "no data yet") == (not known)
+
+
+@given(counts(), st.integers(1, 5000))
+def test_i11_no_data_is_never_said_beside_pictures_that_count_nowhere(held: Counted, number: int) -> None:
+    assert "no data" not in rules.standing(held, number)
+    if rules.silent(held):
+        assert str(number) in rules.standing(held, number)
 
 
 @given(st.lists(st.tuples(counts(), st.sampled_from(["AAA", "BBB", "CCC"])), max_size=8))
@@ -145,7 +152,9 @@ def test_sizes(size: int, words: str) -> None:
     assert rules.size_words(size) == words
 
 
-def location(state: str, pictures_held: int = 0, heads: tuple[UUID, ...] = ()) -> LocationDetail:
+def location(
+    state: str, pictures_held: int = 0, heads: tuple[UUID, ...] = (), pictures_uncounted: int = 0
+) -> LocationDetail:
     return LocationDetail(
         key="G.1",
         name="Sun gear",
@@ -154,6 +163,8 @@ def location(state: str, pictures_held: int = 0, heads: tuple[UUID, ...] = ()) -
         state=state,  # type: ignore[arg-type]
         pictures_required=2,
         pictures_held=pictures_held,
+        pictures_uncounted=pictures_uncounted,
+        pictures_elsewhere=0,
         heads=list(heads),
     )
 

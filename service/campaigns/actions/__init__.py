@@ -67,8 +67,8 @@ async def inspection_context(
 
 
 async def add_pictures(connection: AsyncConnection, inspection_id: UUID, by_location: dict[str, int]) -> None:
-    """Count pictures in at the locations of an inspection (or out, with negative numbers); keys that
-    the inspection does not have are passed over, and counted when a re-binding brings the location.
+    """Count pictures in at the locations of an inspection (or out, with negative numbers). What is claimed
+    for a location that the inspection does not have stands at none, and counts once it is brought there.
 
     To be called after any change of what is shown at the inspection, also without a number: what is open
     there (rules.OpenPictures) is counted anew.

@@ -199,6 +199,7 @@ class Batch:
             "stated_at": statement.stated_at,
             "account_id": self.caller.account_id,
             "agent_id": self.caller.agent_id,
+            "by_name": self.caller.name,
             "card_return_id": self.card_return_id,
             "recorded_at": server_now(),
         }

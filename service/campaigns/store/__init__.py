@@ -60,10 +60,12 @@ bindings = sa.Table(
     reference("revision_id", "plan_revisions.id"),
     text("reason"),
     reference("account_id", "accounts.id"),
+    text("by_name"),
     moment("recorded_at"),
 )
 
-# What people said (I3, I4): appended, never changed. `locations` is the written-out list.
+# What people said (I3, I4): appended, never changed. `locations` is the written-out list, `by_name` the name
+# that the account or agent had on that day.
 statements = sa.Table(
     "statements",
     metadata,
@@ -78,6 +80,7 @@ statements = sa.Table(
     moment("stated_at", nullable=True),
     reference("account_id", "accounts.id", nullable=True),
     reference("agent_id", "agents.id", nullable=True),
+    text("by_name"),
     reference("card_return_id", "card_returns.id", nullable=True),
     moment("recorded_at"),
 )

@@ -11,7 +11,6 @@ import sqlalchemy as sa
 from sqlalchemy.dialects.postgresql import insert
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-from service.access.store import accounts, agents
 from service.campaigns.rules import BoundLocation, Fold, OpenPictures
 from service.campaigns.store import bindings, inspection_locations, inspections, statements
 from service.database import Row
@@ -39,9 +38,11 @@ async def statements_of(
 ) -> dict[UUID, list[Row]]:
     """Every statement of each inspection with its speaker, in the order the service recorded them."""
     query = (
-        sa.select(statements, accounts.c.name.label("account"), agents.c.name.label("agent"))
-        .outerjoin(accounts, accounts.c.id == statements.c.account_id)
-        .outerjoin(agents, agents.c.id == statements.c.agent_id)
+        sa.select(
+            statements,
+            sa.case((statements.c.account_id.is_not(None), statements.c.by_name)).label("account"),
+            sa.case((statements.c.agent_id.is_not(None), statements.c.by_name)).label("agent"),
+        )
         .where(statements.c.inspection_id.in_(inspection_ids))
         .order_by(statements.c.recorded_at, statements.c.id)
     )
@@ -111,8 +112,7 @@ async def insert_bindings(connection: AsyncConnection, rows: list[dict[str, Any]
 async def bindings_of(connection: AsyncConnection, inspection_id: UUID) -> Sequence[Row]:
     """How the inspection came to its revision, oldest first; the inspection's lock keeps them in order."""
     query = (
-        sa.select(bindings, accounts.c.name.label("by"), plan_revisions.c.label.label("revision"))
-        .join(accounts, accounts.c.id == bindings.c.account_id)
+        sa.select(bindings, bindings.c.by_name.label("by"), plan_revisions.c.label.label("revision"))
         .join(plan_revisions, plan_revisions.c.id == bindings.c.revision_id)
         .where(bindings.c.inspection_id == inspection_id)
         .order_by(bindings.c.recorded_at, bindings.c.id)

@@ -125,7 +125,7 @@ def _of_pictures(among: Among) -> sa.Subquery:
             digests.filter(shown.evaluation.is_not(None) & (requires == "second_look")).label(
                 "pictures_second_look"
             ),
-            digests.filter(shown.location_key == "").label("pictures_unplaced"),
+            digests.filter((shown.location_key == "") & shown.counted).label("pictures_unplaced"),
         )
         .join(inspections, inspections.c.id == shown.inspection_id)
         .outerjoin(scale, (scale.c.id == inspections.c.revision_id) & (scale.c.code == shown.evaluation))

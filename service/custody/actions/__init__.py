@@ -97,7 +97,7 @@ async def put_retention(
     it. The same policy again changes nothing and needs no check."""
     caller.must(Act.RUN_SITE, site)
     async with db.begin() as connection:
-        return await record_retention(connection, site, wanted, by=caller.account_id, check=check)
+        return await record_retention(connection, site, wanted, by=caller, check=check)
 
 
 async def record_retention(
@@ -105,7 +105,7 @@ async def record_retention(
     site: str,
     wanted: RetentionIn,
     *,
-    by: UUID | None,
+    by: Caller | None,
     check: Callable[[Retention], None] = lambda _: None,
 ) -> Retention:
     """The change itself; also for the command line, which needs no caller."""
@@ -116,9 +116,10 @@ async def record_retention(
         return now
     check(now)
     told: dict[str, Any] = {"number": now.number + 1, "days": wanted.days, "mode": wanted.mode}
-    row = {"id": new_id(), "site_id": site_id, "account_id": by, "recorded_at": server_now()}
-    await retention.insert_policy(connection, {**row, **told})
-    await note(connection, "retention_changed", site_id=site_id, by_account_id=by, detail=told)
+    account_id, by_name = (by.account_id, by.name) if by is not None else (None, None)
+    row = {"id": new_id(), "site_id": site_id, "account_id": account_id, "by_name": by_name}
+    await retention.insert_policy(connection, {**row, **told, "recorded_at": server_now()})
+    await note(connection, "retention_changed", site_id=site_id, by_account_id=account_id, detail=told)
     return await standing_retention(connection, site)
 
 

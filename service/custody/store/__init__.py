@@ -74,6 +74,7 @@ retention_policies = sa.Table(
     sa.Column("days", sa.Integer, nullable=False),
     text("mode"),
     reference("account_id", "accounts.id", nullable=True),
+    text("by_name", nullable=True),
     moment("recorded_at"),
     sa.UniqueConstraint("site_id", "number"),
 )

@@ -17,16 +17,15 @@ from service.contract.cards import (
     CardReturnStanding,
     CardStanding,
     RefusedStatement,
-    ReturnAsked,
-    ReturnsKnown,
     UnreadFile,
 )
+from service.contract.comparing import ReturnAsked, ReturnsKnown
 from service.contract.records import ReturnFile
 from service.database import Database, Row, server_now
 from service.errors import Conflict, Invalid, NotAllowed, NotFound
 from service.intake import store
-from service.intake.rules import storable, storable_json
 from service.records.actions import clocks
+from service.records.rules import storable, storable_json
 
 
 class ReturnDiffers(Conflict):

@@ -24,11 +24,19 @@ from service.intake.actions.lacking import look, order_reading, recorded
 from service.intake.actions.parts import ERRORS_SHOWN, decoded, refuse_contradictions
 from service.intake.actions.recording import Recorder, gather_images
 from service.intake.actions.refused import keep_refused
-from service.intake.rules import Home, Recorded, manifest_faults, placing_remarks, sizes, storable_json
+from service.intake.rules import (
+    Home,
+    Recorded,
+    extent_remarks,
+    manifest_faults,
+    placing_remarks,
+    sizes,
+)
 from service.jobs import THUMBNAILS, defer_each
 from service.objects import Objects
 from service.records.actions import NotYetVerified
 from service.records.actions.thumbnails import THUMBNAIL_TASK
+from service.records.rules import storable_json
 from service.signing import Signer
 
 THUMBNAILS_PER_JOB = 200
@@ -118,6 +126,7 @@ async def _earlier_receipt(connection: AsyncConnection, row: Row, commit: CardRe
     same = (
         row["manifest_sha256"] == commit.manifest_sha256
         and row["complete"] == commit.complete
+        and all(row[name] == value for name, value in _extent_of(commit).items())
         and row["unread"] == storable_json(msgspec.to_builtins(commit.unread))
         and set(row["statements"]) == {said.id for said in commit.statements}
     )
@@ -127,6 +136,13 @@ async def _earlier_receipt(connection: AsyncConnection, row: Row, commit: CardRe
             next_step="Open a new card return for what was not in the first one.",
         )
     return await store.receipt(connection, row["id"])
+
+
+def _extent_of(commit: CardReturnCommit) -> dict[str, Any]:
+    """How much of the card was read, as the card return keeps it."""
+    values = {name: getattr(commit, name) for name in ("extent", "extent_note", "confirmed_by", "aside")}
+    made: dict[str, Any] = storable_json(values)
+    return made
 
 
 def _refuse_false_end(commit: CardReturnCommit) -> None:
@@ -212,7 +228,7 @@ async def _write(
     homes = await inspection_context(connection, concerned)
     now = server_now()
     new = await gather_images(connection, manifest.read_by_many(connection), now)
-    recorder = Recorder(connection, caller, row, homes, own, now, new)
+    recorder = Recorder(connection, caller, row, homes, own, now)
     async for files in manifest.read_by_many(connection):
         await recorder.record(files)
     await recorder.count()
@@ -224,6 +240,7 @@ async def _write(
         "finished_at": commit.finished_at,
         "manifest_sha256": commit.manifest_sha256,
         "complete": commit.complete,
+        **_extent_of(commit),
         "statements": sorted({said.id for said in commit.statements}),
         "files": len(manifest.files),
         "files_new": len(new),
@@ -231,7 +248,7 @@ async def _write(
         "bytes_new": sum(size for digest, size in sizes(manifest.files)[0].items() if digest in new),
         "not_placed": recorder.not_placed,
         "unread": storable_json(msgspec.to_builtins(commit.unread)),
-        "remarks": remarks + placing_remarks(recorder.remarks),
+        "remarks": extent_remarks(commit) + remarks + placing_remarks(recorder.remarks),
     }
     await store.close_return(connection, row["id"], closing)
     await _order_thumbnails(connection, sorted(recorder.thumbnails))
@@ -288,6 +305,9 @@ async def _sign(
         complete=commit.complete,
         files=files,
         unread=commit.unread,
+        extent=commit.extent,
+        confirmed_by=commit.confirmed_by,
+        aside=commit.aside,
     )
     receipt = msgspec.json.encode(signer.sign(msgspec.json.encode(body)))
     await store.insert_receipt(

@@ -17,8 +17,8 @@ from service.contract.wire import new_id
 from service.database import Database, server_now
 from service.errors import Conflict, NotAllowed, NotFound
 from service.intake.actions import own_return, standing
-from service.intake.rules import storable, storable_json
 from service.intake.store import refused as store
+from service.records.rules import storable, storable_json
 
 
 async def keep_refused(

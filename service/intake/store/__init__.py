@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from typing import Any
 from uuid import UUID
 
@@ -15,7 +15,7 @@ from service.database import Row, id_column, ids, json, metadata, moment, refere
 from service.intake.store.large import not_yet_verified
 from service.intake.store.refused import refused_of
 from service.plans.store import plan_revisions
-from service.records.store import images, sightings
+from service.records.store import clock_of_camera, images, sightings
 
 cards = sa.Table(
     "cards",
@@ -56,6 +56,10 @@ card_returns = sa.Table(
     moment("committed_at", nullable=True),
     text("manifest_sha256", nullable=True),
     sa.Column("complete", sa.Boolean),
+    text("extent", nullable=True),
+    text("extent_note", nullable=True),
+    text("confirmed_by", nullable=True),
+    sa.Column("aside", JSONB, nullable=False, server_default="[]"),
     sa.Column("files", sa.Integer, nullable=False, server_default="0"),
     sa.Column("files_new", sa.Integer, nullable=False, server_default="0"),
     sa.Column("bytes", sa.BigInteger, nullable=False, server_default="0"),
@@ -89,6 +93,7 @@ picture_moves = sa.Table(
     text("request_sha256"),
     text("reason"),
     reference("account_id", "accounts.id"),
+    text("by_name"),
     moment("recorded_at"),
     reference("undoes", "picture_moves.id", nullable=True, index=True),
 )
@@ -109,9 +114,11 @@ picture_move_items = sa.Table(
     sa.Column("to_element", sa.Integer),
 )
 
-# Facts: who or what rule said where a sighting belongs. A move replaces earlier ones by id (I12).
-# `location_key` NULL: at the inspection, no location known; `claimed_key` is then the key that was
-# claimed and that the inspection does not have.
+# Facts: who or what rule said where a sighting belongs. A move replaces earlier ones by id (I12), and so does
+# a binding that brings a location (`binding_id`). `location_key` NULL: at the inspection, no location known;
+# `claimed_key` is then the key that was claimed and that the inspection did not have, `claimed_element` the
+# element there. `revision_id` is what the inspection was bound to when this was recorded, `by_name` the name
+# of that day.
 placements = sa.Table(
     "placements",
     metadata,
@@ -120,6 +127,7 @@ placements = sa.Table(
     reference("inspection_id", "inspections.id", index=True),
     text("location_key", nullable=True),
     text("claimed_key", nullable=True),
+    sa.Column("claimed_element", sa.Integer),
     sa.Column("element", sa.Integer),
     sa.Column("element_last", sa.Integer),
     text("evaluation", nullable=True),
@@ -129,7 +137,10 @@ placements = sa.Table(
     sa.Column("confidence", sa.Double, nullable=False),
     reference("account_id", "accounts.id", nullable=True),
     reference("agent_id", "agents.id", nullable=True),
+    text("by_name"),
+    reference("revision_id", "plan_revisions.id"),
     reference("move_id", "picture_moves.id", nullable=True, index=True),
+    reference("binding_id", "bindings.id", nullable=True),
     moment("recorded_at"),
     ids("replaces"),
 )
@@ -306,10 +317,9 @@ async def files_page(
     )
     query = (
         sa.select(
-            sightings,
+            *(column for column in sightings.c if column is not sightings.c.exif),
             images.c.size,
-            images.c.kind,
-            images.c.exif,
+            clock_of_camera(),
             standing.c.inspection_id,
             standing.c.location_key,
             standing.c.claimed_key,
@@ -324,6 +334,21 @@ async def files_page(
     )
     if not_placed:
         query = query.where(standing.c.location_key.is_(None))
+    return (await connection.execute(query)).mappings().all()
+
+
+async def claims_waiting(
+    connection: AsyncConnection, inspection_id: UUID, locations: Collection[str]
+) -> Sequence[Row]:
+    """Facts that stand at an inspection and at no location, though they claimed one of these."""
+    at = placements.c
+    query = (
+        sa.select(placements, sightings.c.digest)
+        .join(sightings, sightings.c.id == at.sighting_id)
+        .where(at.inspection_id == inspection_id, at.location_key.is_(None))
+        .where(at.claimed_key.in_(locations), stands())
+        .order_by(at.id)
+    )
     return (await connection.execute(query)).mappings().all()
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 from uuid import UUID
 
@@ -89,23 +89,3 @@ async def settlement(connection: AsyncConnection, refused_id: UUID) -> Row | Non
 
 async def insert_settlement(connection: AsyncConnection, row: Mapping[str, Any]) -> None:
     await connection.execute(sa.insert(refusals_settled).values(**row))
-
-
-async def open_by_inspection(
-    connection: AsyncConnection, inspection_ids: Collection[UUID]
-) -> dict[UUID, dict[UUID, int]]:
-    """For each inspection how many refused statements about it are open, by card return."""
-    at = refused_statements.c
-    query = (
-        sa.select(at.inspection_id, at.card_return_id, sa.func.count().label("number"))
-        .where(
-            at.inspection_id.in_(inspection_ids),
-            ~sa.exists().where(refusals_settled.c.refused_id == at.id),
-        )
-        .group_by(at.inspection_id, at.card_return_id)
-        .order_by(at.card_return_id)
-    )
-    found: dict[UUID, dict[UUID, int]] = {key: {} for key in inspection_ids}
-    for row in (await connection.execute(query)).mappings():
-        found[row["inspection_id"]][row["card_return_id"]] = row["number"]
-    return found

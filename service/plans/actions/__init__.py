@@ -59,7 +59,8 @@ async def create_draft(db: Database, caller: Caller, revision_id: UUID, checked:
     async with db.begin() as connection:
         plan = await _plan_of(connection, document)
         row = {"id": revision_id, "plan_id": plan["id"], "author_id": author, **_content(document)}
-        await store.insert(connection, store.plan_revisions, row | {"version": 1, "created_at": server_now()})
+        made = {"version": 1, "created_at": server_now(), "author_name": caller.name}
+        await store.insert(connection, store.plan_revisions, row | made)
         held = await store.revision(connection, revision_id)
         if held is None:
             raise Conflict(
