@@ -74,7 +74,7 @@ def test_the_bytes_that_come_out_are_those_of_the_card(site: Site) -> None:
     site.agent("read", str(site.card), "--push")
     [picture] = site.get(f"/units/{site.unit}/images")["items"]
     download = site.get(f"/images/{picture['digest']}/download")
-    assert httpx.get(download["url"]).content == next(iter(taken.values()))
+    assert httpx.get(download["url"], timeout=30).content == next(iter(taken.values()))
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="names of any bytes")

@@ -197,7 +197,10 @@ async def test_empty_cut_and_foreign_files_are_kept_marked_and_come_back_to_the_
     assert [file.size for file in receipt.files] == [len(body) for body in bodies.values()]
     auditor = service.client_for(["auditor"])
     for file, body in zip(receipt.files, bodies.values(), strict=True):
-        assert httpx.get(auditor.get(f"/api/v1/images/{file.sha256}/download").json()["url"]).content == body
+        assert (
+            httpx.get(auditor.get(f"/api/v1/images/{file.sha256}/download").json()["url"], timeout=30).content
+            == body
+        )
     listed = auditor.get(f"/api/v1/units/{yard.serial}/images").json()["items"]
     assert sorted(mark for item in listed for mark in item["marks"]) == sorted(bodies)
     standing = auditor.get(f"/api/v1/inspections/{yard.inspection_id}").json()["locations"]

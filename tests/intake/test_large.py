@@ -284,7 +284,7 @@ async def test_p17_a_file_that_is_in_the_store_already_is_read_back_and_not_sent
     digest = card.files[1].sha256
     await card.upload(await card.send_manifest())
     ticket = yard.objects.presign_put(digest, len(data))
-    assert httpx.put(ticket.url, headers=ticket.headers, content=data).status_code == 200
+    assert httpx.put(ticket.url, headers=ticket.headers, content=data, timeout=30).status_code == 200
     with pytest.raises(NotYetVerified):
         await card.commit()
     assert (await _ask(card)).state == "verifying"

@@ -113,7 +113,9 @@ def _rows(plan: Plan, backend: Backend) -> Iterator[str]:
 
 
 def _workstations(plan: Plan, backend: Backend, places: list[Workplace]) -> Iterator[str]:
-    keys = httpx.get(f"{backend.settings.public_url}/api/v1/keys").raise_for_status().json()["keys"]
+    keys = (
+        httpx.get(f"{backend.settings.public_url}/api/v1/keys", timeout=30).raise_for_status().json()["keys"]
+    )
     public = {key["kid"]: Ed25519PublicKey.from_public_bytes(_decoded(key["x"])) for key in keys}
     cards = {card.name: card for card in plan.cards}
     committed = execute(backend.settings, "SELECT id::text FROM card_returns WHERE committed_at IS NOT NULL")

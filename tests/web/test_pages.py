@@ -169,7 +169,7 @@ def test_a_thumbnail_comes_from_the_store_or_says_that_there_is_none(scene: Scen
     seen, odd, plain = (scene.pictures[n].digest for n in (0, 1, 2))
     sent = client.get(f"/images/{seen}/thumbnail")
     assert sent.status_code == 303
-    small = httpx.get(sent.headers["location"], trust_env=False)
+    small = httpx.get(sent.headers["location"], trust_env=False, timeout=30)
     assert small.content[:3] == b"\xff\xd8\xff"
     for digest, words in ((odd, "not an image"), (plain, "no preview")):
         answer = client.get(f"/images/{digest}/thumbnail")
@@ -182,7 +182,7 @@ def test_a_thumbnail_comes_from_the_store_or_says_that_there_is_none(scene: Scen
 def test_the_original_comes_from_the_store_byte_for_byte(scene: Scene, pages: Pages) -> None:
     sent = pages([Role.AUDITOR]).get(f"/images/{scene.first.digest}/original")
     assert sent.status_code == 303
-    original = httpx.get(sent.headers["location"], trust_env=False).content
+    original = httpx.get(sent.headers["location"], trust_env=False, timeout=30).content
     assert hashlib.sha256(original).hexdigest() == scene.first.digest
 
 
