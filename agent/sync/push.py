@@ -98,13 +98,12 @@ class Pusher:
         """How far the push in hand is."""
         sent, rate = self.sent, self.traffic.meter.rate()
         left, seconds = max(0, sent.left_size - self.store.under_way()), None
-        if sent.reading_back or sent.left == 0:
-            # What is left is the service's to do: no rate of ours tells how long that takes.
-            pass
-        elif self.allowance is not None:
-            seconds = self.allowance.time_left(left, rate, datetime.now(UTC))
-        elif rate:
-            seconds = left / rate
+        # With nothing left to send it is the service's turn: no rate of ours tells how long that takes.
+        if left and not sent.reading_back:
+            if self.allowance is not None:
+                seconds = self.allowance.time_left(left, rate, datetime.now(UTC))
+            elif rate:
+                seconds = left / rate
         return Shown(
             card_return=str(return_id),
             at=time.time(),
