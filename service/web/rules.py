@@ -106,8 +106,8 @@ def silence(uncounted: int) -> str:
     and count at no location are data."""
     if not uncounted:
         return "no data yet"
-    pictures = "1 picture counts" if uncounted == 1 else f"{uncounted} pictures count"
-    return f"nothing stated; {pictures} at no location"
+    came = "1 picture came in and counts" if uncounted == 1 else f"{uncounted} pictures came in and count"
+    return f"nothing stated; {came} at no location"
 
 
 def standing(counts: Counted, uncounted: int) -> str:

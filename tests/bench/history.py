@@ -13,9 +13,9 @@ TOOLS = ()
 IMAGES, PAGE, ROUNDS = 1_000_000, 100, 15
 
 PLAIN = f"""
-SELECT unit_images.*, images.size, images.kind, images.exif, images.marks, images.verified_at, sightings.path,
-       sightings.read_at, sightings.received_at, card_returns.person, card_returns.scope, agents.name,
-       campaigns.name, plans.code, plan_revisions.label
+SELECT unit_images.*, images.size, images.exif, images.verified_at, sightings.kind, sightings.marks,
+       sightings.path, sightings.read_at, sightings.received_at, card_returns.person, card_returns.scope,
+       agents.name, campaigns.name, plans.code, plan_revisions.label
 FROM unit_images
 JOIN units ON units.id = unit_images.unit_id
 JOIN images ON images.digest = unit_images.digest

@@ -72,6 +72,26 @@ def test_static_files_need_no_session_and_nothing_else_is_served(service: Runnin
         assert nobody.get(path).status_code in (401, 404)
 
 
+ODD_NAMES = [
+    "page.css%00", "%00", "page.css%00.svg", "page.css/x", "%2e", "..%2f..%2froutes.py",
+    "%ff%fe", "page.css%0a", "%5c..%5croutes.py", "x" * 5000, "PAGE.CSS", "static", "~", "page.css;x",
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("name", ODD_NAMES)
+def test_odd_names_of_static_files_are_not_found(service: Running, name: str) -> None:
+    answer = service.client().get(f"/static/{name}")
+    assert answer.status_code in (400, 401, 404), answer.text[:200]
+
+
+def test_static_files_are_kept_by_browsers_and_asked_after(service: Running) -> None:
+    first = service.client().get("/static/page.css")
+    assert first.headers["cache-control"] == "public, max-age=3600"
+    again = service.client().get("/static/page.css", headers={"If-None-Match": first.headers["etag"]})
+    assert (again.status_code, again.content) == (304, b"")
+    assert service.client().get("/static/icon.svg").headers["content-type"].startswith("image/svg+xml")
+
+
 def test_another_site_sees_nothing_of_this_one(scene: Scene, pages: Pages) -> None:
     stranger = pages([Role.ENGINEER], [scene.fleet.other_site])
     digest = scene.first.digest
