@@ -86,7 +86,7 @@ class Recorder:
             1 for item in pictures if not (item.verdict.place and item.verdict.place.location_key)
         )
         wanted = {file.sha256 for file in files if wants_thumbnail(file)}
-        self.thumbnails |= await records.without_thumbnail(self.connection, wanted)
+        self.thumbnails |= await records.first_wanted(self.connection, self.card_return["id"], wanted)
 
     async def _write_facts(self, seen: Sequence[Seen], pictures: Sequence[Seen]) -> None:
         placed = [item for item in seen if item.verdict.claim is not None]

@@ -12,6 +12,7 @@ from sqlalchemy.dialects.postgresql import ARRAY, insert
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.database import Row, id_column, json, metadata, moment, reference, text, texts
+from service.records.rules import UNREADABLE
 
 units = sa.Table(
     "units",
@@ -165,10 +166,13 @@ async def images_held(connection: AsyncConnection, digests: Iterable[str]) -> di
     return {row["digest"]: row for row in found.mappings()}
 
 
-async def without_thumbnail(connection: AsyncConnection, digests: Iterable[str]) -> set[str]:
-    """Those of the digests whose thumbnail nobody has tried to make yet."""
-    at = images.c
-    query = sa.select(at.digest).where(at.digest == sa.any_(_texts(digests)), at.thumbnail.is_(None))
+async def first_wanted(connection: AsyncConnection, return_id: UUID, digests: Iterable[str]) -> set[str]:
+    """Those of the digests of which no other card return's file wants a thumbnail (rules.wants_thumbnail), so
+    that none is ordered yet."""
+    seen = sightings.c
+    wanting = seen.format.is_not(None) | ((seen.kind == "still") & ~seen.marks.overlap(sorted(UNREADABLE)))
+    others = sa.exists().where(seen.digest == images.c.digest, seen.card_return_id != return_id, wanting)
+    query = sa.select(images.c.digest).where(images.c.digest == sa.any_(_texts(digests)), ~others)
     return set(await connection.scalars(query))
 
 
