@@ -33,6 +33,7 @@ from service.settings import Settings, read_settings
 from service.signing import Signer
 from service.watching import Watch
 from service.web.refusals import with_pages
+from service.writable import Writable
 
 ROUTERS: list[Router] = [
     service.access.routes.router,
@@ -55,7 +56,8 @@ def create_app(settings: Settings | None = None) -> Litestar:
     db = Database(settings.database_url)
     objects = open_objects(settings)
     signer = Signer.load(settings.receipt_key_file)
-    watch = Watch(settings.audit_days)
+    writable = Writable(db, objects)
+    watch = Watch(settings.audit_days, writable)
 
     @asynccontextmanager
     async def lifespan(_app: Litestar) -> AsyncIterator[None]:
@@ -78,6 +80,7 @@ def create_app(settings: Settings | None = None) -> Litestar:
             "objects": Provide(lambda: objects, sync_to_thread=False),
             "settings": Provide(lambda: settings, sync_to_thread=False),
             "signer": Provide(lambda: signer, sync_to_thread=False),
+            "writable": Provide(lambda: writable, sync_to_thread=False),
             "watch": Provide(lambda: watch, sync_to_thread=False),
         },
         exception_handlers=with_pages(EXCEPTION_HANDLERS),

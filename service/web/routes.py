@@ -26,6 +26,7 @@ from service.settings import Settings
 from service.web import actions, refused, rules, settling, sign_in
 from service.web.asked import chosen, said, said_id
 from service.web.rendering import page
+from service.writable import Writable
 
 STATE_CHOICES = [
     ("open", "the inspection open"),
@@ -242,8 +243,9 @@ async def custody(
     db: NamedDependency[Database],
     caller: NamedDependency[Caller],
     settings: NamedDependency[Settings],
+    writable: NamedDependency[Writable],
 ) -> Response[str]:
-    standing = await read_custody(db, caller, settings.audit_days)
+    standing = await read_custody(db, caller, settings.audit_days, writable)
     return page(
         settings,
         "custody.html",

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import asyncio
 import hashlib
+import subprocess
+import sys
 import tracemalloc
 
 import httpx
@@ -24,6 +26,7 @@ from tests.intake.returning import (
     assert_sound,
     claim,
     file_of,
+    fresh_seed,
     images_among,
     jpeg,
     receipt_body,
@@ -31,7 +34,7 @@ from tests.intake.returning import (
     shown_at,
 )
 from tests.intake.sending import large_parts, put_parts, random_bytes, work_off
-from tests.running import execute
+from tests.running import ROOT, environment_of, execute
 
 pytestmark = pytest.mark.anyio
 
@@ -303,3 +306,32 @@ async def test_p17_p30_reading_back_needs_little_memory_whatever_the_size(yard: 
         assert tracemalloc.get_traced_memory()[1] < 8_000_000
     finally:
         tracemalloc.stop()
+
+
+async def test_p17_the_receipt_of_a_video_waits_behind_no_thumbnail(yard: Yard) -> None:
+    for _ in range(3):
+        seed = fresh_seed()
+        pictures = [jpeg(seed + n, (1600, 1200)) for n in range(40)]
+        before = yard.card(*((f"A/{n}.JPG", body, None) for n, body in enumerate(pictures)))
+        await before.go_through()
+    ordered = "SELECT id FROM procrastinate_jobs WHERE task_name = 'records:make_thumbnails' ORDER BY id DESC"
+    thumbnails = [row[0] for row in execute(yard.settings, f"{ordered} LIMIT 3")]
+    data = random_bytes(LARGE_FROM + 11)
+    card = _video(yard, data)
+    await card.upload(await card.send_manifest())
+    assert (await _sent(card, data)).state == "verifying"
+    command = [sys.executable, "-m", "service", "worker"]
+    with subprocess.Popen(command, env=environment_of(yard.settings), cwd=ROOT) as worker:
+        try:
+            for _ in range(600):
+                if (await _ask(card)).state == "verified":
+                    break
+                await asyncio.sleep(0.05)
+            left = execute(
+                yard.settings, "SELECT count(*) FROM procrastinate_jobs WHERE id = ANY(%s)", thumbnails
+            )
+            receipt = receipt_body(await card.commit())
+        finally:
+            worker.terminate()
+    assert left == [(3,)], "thumbnails went first"
+    assert len(receipt.files) == 2

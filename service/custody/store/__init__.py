@@ -222,16 +222,24 @@ async def figures(connection: AsyncConnection, window_days: int) -> Row:
     return (await connection.execute(query)).mappings().one()
 
 
-async def not_sound(connection: AsyncConnection, limit: int) -> Sequence[Row]:
-    """Originals whose last reading was not sound, by digest."""
+async def not_sound(
+    connection: AsyncConnection, site_codes: Collection[str] | None, limit: int
+) -> tuple[Sequence[Row], int]:
+    """Originals seen at these sites (None: every site) whose last reading was not sound: the first `limit` by
+    digest, and how many there are."""
     query = (
-        sa.select(image_custody, images.c.size)
+        sa.select(image_custody, images.c.size, sa.func.count().over().label("number_of_all"))
         .join(images, images.c.digest == image_custody.c.digest)
         .where(image_custody.c.outcome != "sound")
         .order_by(image_custody.c.digest)
         .limit(limit)
     )
-    return (await connection.execute(query)).mappings().all()
+    if site_codes is not None:
+        seen = sightings.join(card_returns).join(sites, sites.c.id == card_returns.c.site_id)
+        here = sa.and_(sightings.c.digest == image_custody.c.digest, sites.c.code.in_(site_codes))
+        query = query.where(sa.exists().select_from(seen).where(here))
+    rows = (await connection.execute(query)).mappings().all()
+    return rows, rows[0]["number_of_all"] if rows else 0
 
 
 async def seen_where(connection: AsyncConnection, digests: Collection[str]) -> Sequence[Row]:
