@@ -2,6 +2,33 @@
 
 from __future__ import annotations
 
+import errno
+
+# What a system refuses, by the names that POSIX gives the reasons (errno.h).
+_REFUSED = {
+    errno.EIO: "the medium failed to read or write",
+    errno.ENOENT: "it is not there",
+    errno.ENODEV: "the medium is gone",
+    errno.ENXIO: "the medium is gone",
+    errno.EACCES: "this user may not do that there",
+    errno.EPERM: "this user may not do that there",
+    errno.EROFS: "the medium may only be read",
+    errno.ENOSPC: "the disk is full",
+    errno.EDQUOT: "the disk is full",
+    errno.EFBIG: "the file is too large for the medium",
+    errno.ENOTDIR: "a file stands where a folder should",
+    errno.EISDIR: "a folder stands where a file should",
+    errno.ENAMETOOLONG: "the name is too long for the medium",
+    errno.EMFILE: "too many files are open",
+    errno.ETIMEDOUT: "the medium did not answer in time",
+}
+
+
+def why(error: OSError) -> str:
+    """Why the system refused something, with its own text behind it."""
+    words = _REFUSED.get(error.errno or 0, "the system refused it")
+    return f"{words} ({error.strerror or type(error).__name__})"
+
 
 class AgentError(Exception):
     """`detail` says what happened, `consequence` what it means for the data, `next_step` what to do."""

@@ -14,9 +14,9 @@ from agent.errors import AgentError, LinkDown
 from agent.locking import lock
 from agent.outbox.database import now
 from agent.outbox.pruning import prune
+from agent.sync.ahead import relieve
 from agent.sync.large import ReadingBack
-from agent.sync.progress import Shown, text_of
-from agent.sync.push import push_preparations
+from agent.sync.push import is_for_good, push_preparations, sent_anew
 from agent.sync.waiting import put_off, wait_after
 from agent.workstation import Workstation
 
@@ -27,8 +27,8 @@ ASK_EVERY = 5.0
 LONGEST_PAUSE = 15.0
 
 
-def push_now(station: Workstation, return_id: UUID, wait: bool) -> None:
-    """Push this return, once or (`wait`) until it is held or the link is of no use.
+def push_now(station: Workstation, return_id: UUID, wait: bool) -> UUID:
+    """Push this return, once or (`wait`) until it is held or the link is of no use; the id it has then.
 
     A link that is down is no error of reading: it is said, and the return waits in the queue.
     """
@@ -36,12 +36,17 @@ def push_now(station: Workstation, return_id: UUID, wait: bool) -> None:
     while left:
         if not station.allowance.open(now()):
             screen.say("outside the hours in which pictures may go: it waits here, and goes by itself")
-            return
+            return return_id
         try:
             if not _push_once(station, return_id):
                 _wait_for_other(station, return_id, WAIT_FOR_OTHER if wait else 0)
-            return
+            return return_id
         except AgentError as error:
+            if is_for_good(error):
+                anew = sent_anew(station.returns, return_id)
+                screen.say(anew.detail)
+                return_id = anew.new
+                continue
             row = station.returns.one(return_id)
             assert row is not None
             put_off(station.returns, row, error)
@@ -58,9 +63,27 @@ def push_now(station: Workstation, return_id: UUID, wait: bool) -> None:
                 pause = min(LONGEST_PAUSE, wait_after(TRIES - left))
             else:
                 screen.show_error(error)
-                return
+                return return_id
         if left:
             time.sleep(pause)
+    return return_id
+
+
+def relief(station: Workstation, say: Callable[[str], None]) -> Callable[[], None]:
+    """What makes room while a card is read by hand: what was copied so far goes ahead. For any thread."""
+    told: set[str] = set()
+
+    def relieve_now() -> None:
+        try:
+            with Workstation(station.state) as own:
+                if own.allowance.open(now()):
+                    relieve(own, lambda: False)
+        except AgentError as error:
+            if error.detail not in told:
+                told.add(error.detail)
+                say(error.detail)
+
+    return relieve_now
 
 
 def _push_once(station: Workstation, return_id: UUID) -> bool:
@@ -70,26 +93,15 @@ def _push_once(station: Workstation, return_id: UUID) -> bool:
             return False
         with station.service() as service, station.pusher(service) as pusher:
             pusher.stopping = lambda: not station.allowance.open(now())
-            pusher.show = _every(screen.PLAIN_EVERY)
             push_preparations(station.returns, service)
-            pusher.push(return_id)
+            with screen.pushing_progress() as show:
+                pusher.show = show
+                pusher.push(return_id)
         prune(station.returns, station.spool, station.settings)
-    for why in station.returns.refused_statements(return_id):
-        screen.errors.print(escape(f"The statement was refused: {why}"), style="bold", soft_wrap=True)
+    for refused in station.returns.refused_statements():
+        if refused.return_id == return_id:
+            screen.errors.print(escape(refused.text()), style="bold", soft_wrap=True)
     return True
-
-
-def _every(seconds: float) -> Callable[[Shown], None]:
-    """Says how far the push is, not more often than that."""
-    said = steady()
-
-    def show(shown: Shown) -> None:
-        nonlocal said
-        if steady() - said >= seconds:
-            said = steady()
-            screen.say(f"pushing: {text_of(shown)}")
-
-    return show
 
 
 def _wait_for_other(station: Workstation, return_id: UUID, seconds: float) -> None:

@@ -5,30 +5,35 @@ from __future__ import annotations
 import sys
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime, tzinfo
 from uuid import UUID
 
+import msgspec
 from rich.console import Console
 from rich.markup import escape
 from rich.progress import BarColumn, DownloadColumn, TextColumn, TimeRemainingColumn, TransferSpeedColumn
 from rich.progress import Progress as Bar
 from rich.table import Table
 
-from agent.cards.clocks import least_offset, local, moment, offset_text
+from agent.cards.clocks import BY_HAND, least_offset, local, moment, offset_text
 from agent.cards.reading import Card, Progress
-from agent.cards.walking import Survey
+from agent.cards.walking import Survey, readable
+from agent.client.clock import steady
 from agent.errors import AgentError
 from agent.outbox.cache import Cache
 from agent.outbox.returns import Returns
 from agent.slates.placing import open_questions, taken_late
+from agent.sync.progress import Shown, text_of
 from agent.wording import size_text
+from service.contract.cards import ManifestFile
 
 console = Console(highlight=False)
 errors = Console(stderr=True, highlight=False)
 PLAIN_EVERY = 5.0
+SHOWN_NAMES = 20
 
 
 def log(text: str) -> None:
@@ -47,6 +52,18 @@ def show_error(error: AgentError) -> None:
     for part in (error.consequence, error.next_step):
         if part:
             errors.print(escape(part), soft_wrap=True)
+
+
+def show_interrupted() -> None:
+    """After Ctrl-C, whatever was under way."""
+    for part in (
+        "Stopped by you.",
+        "What was copied is kept here and goes to the service with the next push. A card that was being read "
+        "is marked as not read to its end: do not wipe it.",
+        "Put the card in and read it again: what is here already is not copied twice. "
+        "What is held where says: sightledger-agent status",
+    ):
+        errors.print(escape(part), soft_wrap=True)
 
 
 @contextmanager
@@ -75,6 +92,35 @@ def _watch_bar(progress: Progress, found: Survey, ended: threading.Event) -> Non
         task = bar.add_task("", total=found.size or None, files="")
         while not ended.wait(0.2):
             bar.update(task, completed=progress.size, files=f"{progress.files}/{found.files} files")
+
+
+@contextmanager
+def pushing_progress() -> Iterator[Callable[[Shown], None]]:
+    """Shows how far a push is each time it is told: a live bar on a terminal, else a line now and then."""
+    if not console.is_terminal:
+        yield _plain_lines()
+        return
+    columns = (TextColumn("pushing"), BarColumn(), DownloadColumn(), TextColumn("{task.fields[text]}"))
+    with Bar(*columns, console=console, transient=True) as bar:
+        task = bar.add_task("", total=None, text="")
+
+        def show(shown: Shown) -> None:
+            done = shown.sent_bytes + shown.held_bytes
+            bar.update(task, completed=done, total=done + shown.left_bytes, text=text_of(shown))
+
+        yield show
+
+
+def _plain_lines() -> Callable[[Shown], None]:
+    last = steady()
+
+    def show(shown: Shown) -> None:
+        nonlocal last
+        if steady() - last >= PLAIN_EVERY:
+            last = steady()
+            say(f"pushing: {text_of(shown)}")
+
+    return show
 
 
 def _watch_plain(progress: Progress, found: Survey, ended: threading.Event) -> None:
@@ -143,8 +189,9 @@ def show_return(returns: Returns, cache: Cache, return_id: UUID, card: Card, zon
         table.add_row(escape(line.key or "not understood"), escape(line.name), *counts)
     console.print(table)
     _show_slates(returns, return_id, [line.key for line in lines if line.key and line.required is not None])
+    _show_unplaced(returns, return_id, card)
     _show_retakes(returns, return_id, lines)
-    _show_scope_clock(returns, return_id, card, zone)
+    _show_scope_clock(returns, cache, return_id, card, zone)
 
 
 def _show_slates(returns: Returns, return_id: UUID, planned: list[str]) -> None:
@@ -157,6 +204,25 @@ def _show_slates(returns: Returns, return_id: UUID, planned: list[str]) -> None:
     late = taken_late(returns, return_id, planned)
     if late:
         console.print(escape(f"slates out of the job sheet's order: {', '.join(late)}"), soft_wrap=True)
+
+
+def _show_unplaced(returns: Returns, return_id: UUID, card: Card) -> None:
+    """Pictures that stand at no location, by name and with the reason; those of slates are shown apart."""
+    why = (
+        "no unit was picked for this card"
+        if card.placer is None
+        else f"neither folder, name nor comment tells its location (profile {card.profile.code})"
+    )
+    names = [
+        readable(bytes(row["path_bytes"]))[0]
+        for row in returns.unplaced(return_id)
+        if (claim := msgspec.json.decode(row["wire"], type=ManifestFile).placement) is None
+        or not (claim.rule == "slate" and claim.note)
+    ]
+    for name in names[:SHOWN_NAMES]:
+        console.print(escape(f"not placed: {name}: {why}"), soft_wrap=True)
+    if len(names) > SHOWN_NAMES:
+        console.print(f"not placed: and {len(names) - SHOWN_NAMES} more, for the same reason")
 
 
 def _show_retakes(returns: Returns, return_id: UUID, lines: list[LocationLine]) -> None:
@@ -175,15 +241,21 @@ def _show_retakes(returns: Returns, return_id: UUID, lines: list[LocationLine]) 
             console.print(f"  and {len(retake) - 60} more")
     for unread in returns.unread(return_id):
         console.print(escape(f"not read: {unread.path}: {unread.why}"), style="bold", soft_wrap=True)
+    for aside in msgspec.json.decode(returns.shown(return_id)["aside"], type=list[str]):
+        say(f"left aside, a file of an operating system: {aside}")
 
 
-def _show_scope_clock(returns: Returns, return_id: UUID, card: Card, zone: tzinfo) -> None:
+def _show_scope_clock(returns: Returns, cache: Cache, return_id: UUID, card: Card, zone: tzinfo) -> None:
     row = returns.one(return_id)
     if card.marker is None or row is None or row["finished_at"] is None:
         return
     taken = (moment(text) for text in returns.picture_times(return_id))
     prepared = local(card.marker.prepared_at, zone)
     read = local(datetime.fromisoformat(row["finished_at"]), zone)
+    own = cache.clock_offset()
+    if own is not None and abs(own) > BY_HAND.total_seconds():
+        say("the clock of this workstation is off: nothing can be said of the scope's; have it set")
+        return
     offset = least_offset((at for at in taken if at is not None), prepared, read)
     if offset is not None:
         say(f"{offset_text(offset)}, by its pictures and when the card was out; their times are kept as read")

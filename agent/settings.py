@@ -6,6 +6,7 @@ as an environment variable SIGHTLEDGER_AGENT_<NAME>.
 
 from __future__ import annotations
 
+import difflib
 import hashlib
 import os
 import sys
@@ -13,43 +14,71 @@ import tomllib
 from collections.abc import Mapping
 from contextlib import suppress
 from pathlib import Path
+from typing import Annotated, get_type_hints
 from uuid import UUID
 
 import msgspec
 import platformdirs
+from msgspec import Meta
 
-from agent.errors import AgentError
-from agent.sync.hours import parse
+from agent.errors import AgentError, why
+from agent.sync.hours import SPAN
 from service.contract.access import JwkSet
+from service.contract.bounds import admitted
 from service.contract.wire import new_id
 
 MIB = 1024 * 1024
+# What stands between the items of a list that is given as an environment variable.
+SEPARATED = {"media_roots": os.pathsep, "full_speed_hours": ",", "push_hours": ","}
 POSIX_ROOTS = ["/media/*/*", "/media/*", "/run/media/*/*", "/Volumes/*"]
 
 
-class Settings(msgspec.Struct, forbid_unknown_fields=True, frozen=True, kw_only=True):
+Every = Annotated[float, Meta(ge=0.1, le=86400, description="a number of seconds from 0.1 to 86400")]
+Uploads = Annotated[int, Meta(ge=1, le=64, description="a whole number from 1 to 64")]
+Timeout = Annotated[float, Meta(ge=1, le=60, description="a number of seconds from 1 to 60")]
+# At less than a thousand bytes per second a picture would take longer than its ticket is good for.
+Bandwidth = Annotated[
+    Annotated[float, Meta(ge=1000, le=1e12)] | None,
+    Meta(description="a number of bytes per second, 1000 or more; left out: no limit"),
+]
+Days = Annotated[float, Meta(ge=0, le=3650, description="a number of days from 0 to 3650")]
+Size = Annotated[int, Meta(ge=0, le=10**15, description="a whole number of bytes, 0 or more")]
+YesNo = Annotated[bool, Meta(description="true or false")]
+Spans = Annotated[
+    list[Annotated[str, Meta(pattern=rf"^{SPAN.pattern}\Z")]],
+    Meta(description='a list of hours like ["18:00-06:00"]'),
+]
+Patterns = Annotated[
+    list[Annotated[str, Meta(min_length=1)]] | None,
+    Meta(description='a list of folders like ["/media/*/*"]'),
+]
+ProfileName = Annotated[
+    Annotated[str, Meta(min_length=1)] | None,
+    Meta(description="the code of a card profile or the path of its file"),
+]
+
+
+class Settings(msgspec.Struct, frozen=True, kw_only=True):
     """What `agent.toml` may hold. Times in seconds, sizes in bytes."""
 
-    media_roots: list[str] | None = None
-    take_unmarked: bool = False
-    pull_every: float = 60.0
-    report_every: float = 60.0
-    watch_every: float = 2.0
-    uploads: int = 8
-    timeout: float = 30.0
-    # Bytes per second for all that is pushed, 0: no limit; not in `full_speed_hours`.
-    bandwidth: float = 0.0
-    full_speed_hours: list[str] = []
+    media_roots: Patterns = None
+    take_unmarked: YesNo = False
+    # Of cards that are prepared, or read without a marker; none: that of the site.
+    profile: ProfileName = None
+    pull_every: Every = 60.0
+    report_every: Every = 60.0
+    # How often what is held here is compared with what the service knows.
+    compare_every: Every = 3600.0
+    watch_every: Every = 2.0
+    uploads: Uploads = 8
+    timeout: Timeout = 30.0
+    # Bytes per second for all that is pushed; not in `full_speed_hours`.
+    bandwidth: Bandwidth = None
+    full_speed_hours: Spans = []
     # Outside these hours pictures wait; none given: they go at any time. Like 18:00-06:00, at the site.
-    push_hours: list[str] = []
-    keep_days: float = 7.0
-    spool_free: int = 500 * MIB
-
-    def __post_init__(self) -> None:
-        for span in (*self.full_speed_hours, *self.push_hours):
-            parse(span)
-        if self.uploads < 1 or self.timeout <= 0 or self.bandwidth < 0:
-            raise ValueError("uploads, timeout and bandwidth cannot be less than 1, above 0 and 0")
+    push_hours: Spans = []
+    keep_days: Days = 7.0
+    spool_free: Size = 500 * MIB
 
     def roots(self) -> list[str]:
         """Patterns of folders that are media when they appear; Windows drives are found apart."""
@@ -93,14 +122,25 @@ class State:
     def settings(self, environment: Mapping[str, str] | None = None) -> Settings:
         """Settings of `agent.toml` under those of the environment; raises AgentError naming what is wrong."""
         path = self.folder / "agent.toml"
-        try:
-            values = tomllib.loads(path.read_text("utf-8")) if path.exists() else {}
-            values |= _from_environment(os.environ if environment is None else environment)
-            return msgspec.convert(values, Settings, strict=False)
-        except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError, msgspec.ValidationError) as error:
+        given = _in_file(path) | _in_environment(os.environ if environment is None else environment)
+        types, values, faults = get_type_hints(Settings, include_extras=True), {}, []
+        for name, raw in given.items():
+            try:
+                values[name] = admitted(types[name], raw)
+            except KeyError:
+                near = difflib.get_close_matches(name, types, n=1)
+                faults.append(
+                    f"there is no setting {name}" + (f", perhaps {near[0]} was meant" if near else "")
+                )
+            except ValueError as error:
+                faults.append(f"{name} cannot be {raw!r}, it must be {error}")
+        if faults:
             raise AgentError(
-                f"The settings in {path} cannot be used: {error}.", "Nothing was done."
-            ) from error
+                f"Settings of this workstation cannot be used: {'; '.join(faults)}.",
+                "Nothing was done.",
+                f"Correct them in {path} or in the environment.",
+            )
+        return Settings(**values)
 
     def enrolment(self) -> Enrolment:
         """Raises AgentError when this workstation is not enrolled."""
@@ -114,13 +154,21 @@ class State:
                 "Run: sightledger-agent enrol URL CODE --name NAME",
             ) from None
         except (OSError, msgspec.DecodeError) as error:
-            raise AgentError(f"{path} cannot be read: {error}.", next_step="Enrol again.") from error
+            raise AgentError(
+                f"Who this workstation is cannot be read from {path} ({error}).",
+                "Nothing was read or written; what was copied before lies in the spool.",
+                "Enrol again.",
+            ) from error
 
     def token(self) -> str:
         try:
             return (self.folder / "token").read_text("ascii").strip()
         except OSError as error:
-            raise AgentError(f"The token cannot be read: {error}.", next_step="Enrol again.") from error
+            raise AgentError(
+                f"The token of this workstation cannot be read: {why(error)}.",
+                "Cards can be read; nothing can be pushed.",
+                "Enrol again.",
+            ) from error
 
     def enrolment_id(self, code: str) -> UUID:
         """The id to enrol under: the same for the same code, so that a lost answer can be had again (I8)."""
@@ -140,13 +188,26 @@ class State:
         write_private(self.folder / "enrolment.json", msgspec.json.encode(enrolment))
 
 
-def _from_environment(environment: Mapping[str, str]) -> dict[str, object]:
+def _in_file(path: Path) -> dict[str, object]:
+    try:
+        return tomllib.loads(path.read_text("utf-8"))
+    except FileNotFoundError:
+        return {}
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        raise AgentError(
+            f"The settings in {path} cannot be read.",
+            "Nothing was done.",
+            f"Correct the file; it must be TOML in UTF-8 ({error}).",
+        ) from error
+
+
+def _in_environment(environment: Mapping[str, str]) -> dict[str, object]:
     values: dict[str, object] = {}
     for name in Settings.__struct_fields__:
         raw = environment.get(f"SIGHTLEDGER_AGENT_{name.upper()}")
         if raw is not None:
-            separator = {"media_roots": os.pathsep, "full_speed_hours": ",", "push_hours": ","}.get(name)
-            values[name] = raw if separator is None else [one for one in raw.split(separator) if one]
+            separator = SEPARATED.get(name)
+            values[name] = raw if separator is None else [part for part in raw.split(separator) if part]
     return values
 
 

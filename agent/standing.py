@@ -1,13 +1,30 @@
-"""What a workstation holds and how it stands to its service."""
+"""What a workstation holds and how it stands to its service: as facts for programs, as lines for people."""
 
 from __future__ import annotations
 
+import sqlite3
+from collections.abc import Iterator
+from contextlib import suppress
+from pathlib import Path
 from typing import Any
 
+import msgspec
+
+from agent.cards.marker import read_marker
+from agent.cards.media import media_present
+from agent.cards.slots import reading_key
+from agent.cards.walking import survey
 from agent.errors import AgentError
-from agent.sync.progress import read_note
-from agent.wording import standing_of
+from agent.outbox.database import now
+from agent.sync.progress import duration_text, read_note
+from agent.sync.refused import refused_lines
+from agent.wording import size_text, standing_of
 from agent.workstation import Workstation
+from service.contract.cards import CardReturnOpen
+
+# A worklist older than this may no longer say what the site owes.
+OLD_AFTER_S = 86400.0
+CLOCK_IS_OFF_S = 60.0
 
 
 def status_facts(station: Workstation) -> dict[str, Any]:
@@ -16,26 +33,109 @@ def status_facts(station: Workstation) -> dict[str, Any]:
     return {
         "agent": station.enrolment.name,
         "site": station.enrolment.site,
+        "siteName": station.enrolment.site_name,
         "service": station.enrolment.url,
         "link": _link(station),
-        "clockOffset": "not known" if offset is None else f"service is {offset:+.1f} s from this workstation",
-        "worklist": f"pulled {worklist.fetched_at:%Y-%m-%d %H:%M} UTC" if worklist else "never pulled",
+        "clockOffset": offset,
+        "worklistPulledAt": worklist.fetched_at.isoformat() if worklist else None,
         "heldRevisions": [label for _, label in station.cache.held_revisions()],
-        "cardReturns": [
-            {
-                "id": row["id"],
-                "unit": row["unit"],
-                "started": row["started_at"],
-                "files": row["files"],
-                "bytes": row["bytes"],
-                "state": row["state"],
-                "complete": None if row["complete"] is None else bool(row["complete"]),
-                "unread": row["unread_files"],
-                "standing": standing_of(row),
-            }
-            for row in station.returns.newest()
-        ],
+        "slots": [_slot(station, root) for root in media_present(station.settings)],
+        "cardReturns": [return_facts(row) for row in station.returns.newest()],
+        "refused": refused_lines(station.returns),
+        "statementsWaiting": len(station.returns.unsent_spoken()),
     }
+
+
+def return_facts(row: sqlite3.Row) -> dict[str, Any]:
+    """A card return, from `Returns.shown`."""
+    opening = msgspec.json.decode(row["opening"], type=CardReturnOpen)
+    return {
+        "id": row["id"],
+        "unit": row["unit"],
+        "card": str(opening.card_id) if opening.card_id else None,
+        "volume": opening.volume.label if opening.volume else None,
+        "scope": opening.scope,
+        "person": opening.person,
+        "source": row["source"],
+        "started": row["started_at"],
+        "finished": row["finished_at"],
+        "files": row["files"],
+        "bytes": row["bytes"],
+        "state": row["state"],
+        "complete": None if row["complete"] is None else bool(row["complete"]),
+        "extent": row["extent"],
+        "confirmedBy": row["confirmed_by"],
+        "unread": row["unread_files"],
+        "lacking": row["lacking"],
+        "trouble": row["trouble"],
+        "standing": standing_of(row),
+    }
+
+
+def _slot(station: Workstation, root: Path) -> dict[str, Any]:
+    """A medium that is in now, and whether it was read since it was put in: only that says what it holds."""
+    marker, return_id = None, None
+    with suppress(OSError):
+        marker = read_marker(root)
+        return_id = station.returns.reading_of(reading_key(root, survey(root)))
+    return {
+        "at": str(root),
+        "unit": marker.unit if marker else None,
+        "card": str(marker.card_id) if marker else None,
+        "cardReturn": str(return_id) if return_id else None,
+        "standing": standing_of(station.returns.shown(return_id)) if return_id else NOT_READ,
+    }
+
+
+NOT_READ = "not read to its end since it was put in - what is on it is not known; do not wipe it"
+
+
+def status_lines(facts: dict[str, Any]) -> Iterator[str]:
+    """The same for a person to read."""
+    yield f"workstation {facts['agent']} at {facts['site']} ({facts['siteName']})"
+    yield f"service {facts['service']}: {facts['link']}"
+    offset = facts["clockOffset"]
+    if offset is not None and abs(offset) >= CLOCK_IS_OFF_S:
+        way = "behind" if offset > 0 else "ahead of"
+        by = duration_text(abs(offset))
+        yield f"the clock of this workstation is {by} {way} the service's: have it set"
+    yield _worklist_line(facts)
+    yield "plan revisions held: " + (", ".join(facts["heldRevisions"]) or "none")
+    for slot in facts["slots"]:
+        what = f"card {slot['card'][-8:]} for {slot['unit']}" if slot["card"] else "no marker of ours"
+        yield f"in now at {slot['at']}: {what}: {slot['standing']}"
+    if facts["statementsWaiting"]:
+        yield f"{facts['statementsWaiting']} statements wait for the link"
+    yield from facts["refused"]
+    if not facts["cardReturns"]:
+        yield "no card was read here yet"
+    for card_return in facts["cardReturns"]:
+        yield from return_lines(card_return)
+
+
+def _worklist_line(facts: dict[str, Any]) -> str:
+    pulled = facts["worklistPulledAt"]
+    if pulled is None:
+        return "worklist: never pulled; connect once and run: sightledger-agent run --once"
+    age = (now() - msgspec.convert(pulled, type=type(now()), strict=False)).total_seconds()
+    old = f", {duration_text(age)} ago: it may be out of date" if age > OLD_AFTER_S else ""
+    return f"worklist: pulled {pulled[:16].replace('T', ' ')} UTC{old}"
+
+
+def return_lines(card_return: dict[str, Any]) -> Iterator[str]:
+    """One card return: which card it was, what stands, and what is in its way."""
+    names = [
+        f"unit {card_return['unit']}" if card_return["unit"] else "no unit picked",
+        f"card {card_return['card'][-8:]}" if card_return["card"] else "card without marker",
+        f"scope {card_return['scope']}" if card_return["scope"] else None,
+        card_return["person"],
+        f"volume {card_return['volume']}" if card_return["volume"] else None,
+        f"{card_return['files']} files, {size_text(card_return['bytes'])}",
+    ]
+    at = card_return["started"][:16].replace("T", " ")
+    yield f"{at} UTC, {', '.join(name for name in names if name)}: {card_return['standing']}"
+    if card_return["state"] == "copied" and card_return["trouble"]:
+        yield f"  not held yet: {card_return['trouble']}"
 
 
 def queue_facts(station: Workstation) -> dict[str, Any]:
@@ -53,5 +153,5 @@ def _link(station: Workstation) -> str:
         with station.service() as service:
             service.pull("/callers/me")
     except AgentError as error:
-        return f"down: {error.detail}"
+        return " ".join(part for part in ("down:", error.detail, error.next_step) if part)
     return "up"

@@ -100,6 +100,7 @@ class Workstation:
             queued_files=files,
             queued_bytes=size,
             spool_free_bytes=self.spool.free(),
+            refused_preparations=[one.text() for one in self.returns.refused_preparations()[-100:]],
         )
 
 

@@ -8,15 +8,19 @@ from __future__ import annotations
 import argparse
 import glob
 import os
+import shlex
 import signal
 import subprocess
 import sys
 import time
+from collections.abc import Iterable
+from functools import partial
 from pathlib import Path
-from types import FrameType
 
-from deploy.stack import Stack, remembered_secrets
+from deploy.engines import interrupted
+from deploy.stack import Stack, remembered_secrets, together
 from seed.cast import PEOPLE
+from seed.desk import Desk
 from seed.scenario import load_scenario
 from seed.story import Story, Summary
 
@@ -37,6 +41,7 @@ class Station:
         self.drawer = folder / "drawer"
         for path in (self.state, self.media, self.drawer):
             path.mkdir(parents=True, exist_ok=True)
+        self._address = folder / "enrolled-at"
 
     @property
     def environment(self) -> dict[str, str]:
@@ -45,6 +50,14 @@ class Station:
             "SIGHTLEDGER_AGENT_MEDIA_ROOTS": f"{glob.escape(str(self.media))}/*",
             "SIGHTLEDGER_AGENT_WATCH_EVERY": "1",
         }
+
+    def enrolled_at(self, url: str) -> bool:
+        return self._address.exists() and self._address.read_text() == url
+
+    def enrol(self, url: str, administrator: Desk) -> None:
+        code = administrator.post("/enrolment-codes", {"site": self.site})["code"]
+        self.run("enrol", url, code, "--name", f"{self.site.lower()}-bench-1")
+        self._address.write_text(url)
 
     def run(self, *words: str, ok: tuple[int, ...] = (0,)) -> str:
         done = subprocess.run(
@@ -60,13 +73,13 @@ class Station:
         return done.stdout
 
 
-def enrol(stack: Stack, station: Station) -> None:
-    """Enrol the site's agent with a one-time code; once, unless the service now has another address."""
-    at = station.state.parent / "enrolled-at"
-    if not at.exists() or at.read_text() != stack.url:
-        code = stack.command("enrol-code", station.site).split()[-1]
-        station.run("enrol", stack.url, code, "--name", f"{station.site.lower()}-bench-1")
-        at.write_text(stack.url)
+def enrol(url: str, story: Story, stations: Iterable[Station]) -> None:
+    """Enrol each site's agent with a one-time code; once, unless the service now has another address."""
+    lacking = [station for station in stations if not station.enrolled_at(url)]
+    if lacking:
+        story.say(f"enrolling the agents of {', '.join(station.site for station in lacking)}")
+        administrator = story.desk("admin")
+        together([partial(station.enrol, url, administrator) for station in lacking])
 
 
 def show(summary: Summary, seconds: float) -> None:
@@ -88,26 +101,34 @@ def show(summary: Summary, seconds: float) -> None:
         print(f"{name:<34}{value:>16}")
 
 
-def interrupted(_signal: int, _frame: FrameType | None) -> None:
-    raise KeyboardInterrupt
-
-
 def play(stack: Stack, folder: Path, started: float) -> None:
+    """Start everything, and tell the story where it has not been told to its end.
+
+    Told once, it is not told again: what visitors did since then stays, whatever it is.
+    """
+
     def say(line: str) -> None:
         print(f"[{time.monotonic() - started:5.1f} s] {line}", flush=True)
 
     stack.say = say
+    told = folder / "told"
     passwords = remembered_secrets(folder / "accounts.json", [person.login for person in PEOPLE])
-    say("loading the invented fleet")
-    stack.command("seed", "--accounts", str(folder / "accounts.json"))
+    if not told.exists():
+        say("loading the invented fleet")
+        stack.command("seed", "--accounts", str(folder / "accounts.json"))
     stack.serve()
     stations = {site.code: Station(folder / "sites" / site.code, site.code) for site in load_scenario().sites}
-    for station in stations.values():
-        say(f"enrolling the agent of {station.site}")
-        enrol(stack, station)
-    for station in stations.values():
-        stack.child(f"agent-{station.site}", [sys.executable, "-m", "agent", "run"], **station.environment)
-    summary = Story(stack.url, passwords, dict(stations), say).play()
+    with Story(stack.url, passwords, dict(stations), say) as story:
+        if not told.exists():
+            # Before the agents enrol, who then have their worklist at once.
+            story.open_campaigns()
+        enrol(stack.url, story, stations.values())
+        for station in stations.values():
+            stack.child(
+                f"agent-{station.site}", [sys.executable, "-m", "agent", "run"], **station.environment
+            )
+        summary = story.audit() if told.exists() else story.play()
+    told.touch()
     show(summary, time.monotonic() - started)
 
 
@@ -140,6 +161,15 @@ def stay(stack: Stack, folder: Path) -> None:
     for person in PEOPLE:
         where = ", ".join(person.sites) if person.sites else "all sites"
         print(f"  {person.login:<12} {passwords[person.login]:<14} {', '.join(person.roles)} ({where})")
+    print("\nto try the commands and a card of your own against it, in another terminal:")
+    for line in (
+        f". {shlex.quote(str(stack.note_environment()))}",
+        "sightledger enrol-code SKB",
+        f"sightledger-agent enrol {stack.url} CODE --name my-bench",
+        "sightledger-agent prepare KG30401-E --card FOLDER --profile deep",
+        "sightledger-agent read FOLDER --push",
+    ):
+        print(f"  {line}")
     print("\nCtrl-C stops everything.", flush=True)
     while True:
         signal.pause()

@@ -1,7 +1,7 @@
 """One whole Sightledger on this machine: Postgres, object store, service, worker and agents.
 
-Used by the demo and the benches. Everything listens on 127.0.0.1 and ends with the process that
-started it.
+Used by the demo, the benches and deploy.engines. Everything listens on 127.0.0.1 and ends with the
+process that started it.
 """
 
 from __future__ import annotations
@@ -9,13 +9,16 @@ from __future__ import annotations
 import json
 import os
 import secrets
+import shlex
 import subprocess
 import sys
+import sysconfig
 import time
-from collections.abc import Callable
-from contextlib import ExitStack
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from types import TracebackType
+from typing import Self
 
 import httpx
 
@@ -23,6 +26,7 @@ from deploy.embedded.ports import all_free, free_port
 from deploy.embedded.postgres import Postgres
 from deploy.embedded.processes import Child
 from deploy.embedded.store import ObjectStore
+from service.signing import create_key_file
 
 READY_SECONDS = 60
 
@@ -31,51 +35,71 @@ class StackError(Exception):
     """A part did not start; the text names it and where its log is."""
 
 
-class Stack:
-    """Starts the parts in order and stops them in reverse, also when a start fails half way."""
+class Engines:
+    """PostgreSQL and the object store, with the settings by which everything else finds them."""
 
     def __init__(self, folder: Path, say: Callable[[str], None] = lambda _line: None) -> None:
-        self.folder = folder
+        self.folder = folder.absolute()
         self.say = say
         self.environment: dict[str, str] = {}
         self.url = ""
-        self._parts = ExitStack()
+        self.postgres = Postgres(self.folder / "postgres")
+        self.store = ObjectStore(self.folder / "store")
+        self._children: list[Child] = []
 
-    def __enter__(self) -> Stack:
+    def __enter__(self) -> Self:
         try:
             self.start()
         except BaseException:
-            self._parts.close()
+            self.stop()
             raise
         return self
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        self._parts.close()
+        self.stop()
 
     def start(self) -> None:
+        """Start both engines at the same time, and note the settings."""
         self.folder.mkdir(parents=True, exist_ok=True)
-        self.say("starting PostgreSQL")
-        self.postgres = postgres = self._parts.enter_context(Postgres(self.folder / "postgres"))
-        self.say("starting the object store")
-        store = self._parts.enter_context(ObjectStore(self.folder / "store"))
+        self.say("starting PostgreSQL and the object store")
+        together([self.postgres.start, self.store.start])
         port = self._port()
         self.url = f"http://127.0.0.1:{port}"
         self.environment = {
-            "SIGHTLEDGER_DATABASE_URL": postgres.url,
-            "SIGHTLEDGER_S3_ENDPOINT": store.endpoint,
-            "SIGHTLEDGER_S3_BUCKET": store.bucket,
-            "SIGHTLEDGER_S3_ACCESS_KEY": store.access_key,
-            "SIGHTLEDGER_S3_SECRET_KEY": store.secret_key,
+            "SIGHTLEDGER_DATABASE_URL": self.postgres.url,
+            "SIGHTLEDGER_S3_ENDPOINT": self.store.endpoint,
+            "SIGHTLEDGER_S3_BUCKET": self.store.bucket,
+            "SIGHTLEDGER_S3_ACCESS_KEY": self.store.access_key,
+            "SIGHTLEDGER_S3_SECRET_KEY": self.store.secret_key,
             "SIGHTLEDGER_PUBLIC_URL": self.url,
             "SIGHTLEDGER_PORT": str(port),
             "SIGHTLEDGER_RECEIPT_KEY_FILE": str(self.folder / "receipt-key.pem"),
         }
-        self.say("migrating the database")
-        if not (self.folder / "receipt-key.pem").exists():
-            self.command("receipt-key", str(self.folder / "receipt-key.pem"))
-        self.command("migrate")
+
+    def stop(self) -> None:
+        """Stop who uses the engines, then the engines; each group at the same time."""
+        try:
+            together([child.stop for child in self._children])
+        finally:
+            together([self.store.stop, self.postgres.stop])
+
+    def note_environment(self) -> Path:
+        """The settings as a file for `.` in a shell, readable by its owner only: it holds passwords.
+
+        A workstation that is tried in that shell keeps its state beside the engines' data.
+        """
+        file = self.folder / "environment"
+        settings = {**self.environment, "SIGHTLEDGER_AGENT_STATE": str(self.folder / "workstation")}
+        lines = [f"export {name}={shlex.quote(value)}" for name, value in settings.items()]
+        lines.append(f'export PATH={shlex.quote(sysconfig.get_path("scripts"))}:"$PATH"')
+        fresh = file.with_suffix(".new")
+        fresh.unlink(missing_ok=True)
+        fresh.touch(mode=0o600)
+        fresh.write_text("\n".join(lines) + "\n")
+        fresh.rename(file)
+        return file
 
     def _port(self) -> int:
         """The port of the last run where it is free: agents know the service by it."""
@@ -86,21 +110,33 @@ class Stack:
             file.write_text(str(port))
         return port
 
+
+class Stack(Engines):
+    """The engines with a migrated database, and the processes that are started over them."""
+
+    def start(self) -> None:
+        """Start the engines and bring the database to the newest schema."""
+        super().start()
+        self.say("migrating the database")
+        key = self.folder / "receipt-key.pem"
+        if not key.exists():
+            create_key_file(key)
+        self.command("migrate")
+
     def serve(self) -> None:
         """Start the service and its worker, and wait until the service says it is ready."""
         self.say(f"starting the service at {self.url}")
         service = self.service = self.child("service", [sys.executable, "-m", "service", "serve"])
         self.child("worker", [sys.executable, "-m", "service", "worker"])
         deadline = time.monotonic() + READY_SECONDS
-        while time.monotonic() < deadline:
-            if service.poll() is not None:
-                break
-            try:
-                if httpx.get(f"{self.url}/health/ready", timeout=2).status_code == 200:
-                    return
-            except httpx.TransportError:
-                pass
-            time.sleep(0.1)
+        with httpx.Client(timeout=2, trust_env=False) as asking:
+            while time.monotonic() < deadline and service.poll() is None:
+                try:
+                    if asking.get(f"{self.url}/health/ready").status_code == 200:
+                        return
+                except httpx.TransportError:
+                    pass
+                time.sleep(0.1)
         raise StackError(f"The service did not become ready. Its log: {self.folder / 'logs' / 'service.log'}")
 
     def child(self, name: str, command: list[str], **environment: str) -> Child:
@@ -110,7 +146,7 @@ class Stack:
             log=self.folder / "logs" / f"{name}.log",
             environment={**os.environ, **self.environment, **environment},
         )
-        self._parts.callback(child.stop)
+        self._children.append(child)
         return child
 
     def command(self, *words: str, stdin: str | None = None) -> str:
@@ -136,3 +172,12 @@ def remembered_secrets(file: Path, names: list[str]) -> dict[str, str]:
         file.touch(mode=0o600)
         file.write_text(json.dumps(known, indent=1))
     return known
+
+
+def together(deeds: Sequence[Callable[[], None]]) -> None:
+    """Do each in a thread of its own; raises what the first of them raised, when all have ended."""
+    if deeds:
+        with ThreadPoolExecutor(len(deeds)) as threads:
+            doing = [threads.submit(deed) for deed in deeds]
+        for deed in doing:
+            deed.result()

@@ -51,7 +51,8 @@ DEMO_UNITS = (
 @dataclass(frozen=True)
 class FilledCard:
     """One card: prepared for a unit, filled at these locations. `seen` maps a location to what is seen
-    in which of its pictures; `odd` adds a truncated and an empty file, as cards do bring back."""
+    in which of its pictures; `odd` adds a truncated and an empty file, as cards do bring back. `profile`
+    None: that of the site."""
 
     name: str
     site: str
@@ -60,7 +61,7 @@ class FilledCard:
     person: str
     shift: str
     locations: tuple[str, ...]
-    profile: str = "two-level"
+    profile: str | None = None
     seen: dict[str, dict[int, Seen]] = field(default_factory=dict)
     odd: bool = False
 
@@ -155,7 +156,6 @@ CARDS = (
         "A. Marrawuy",
         "day",
         ("GT.GEN.ID", "GT.GEN.RES", "GT.K.CAN04"),
-        "deep",
         seen={"GT.K.CAN04": {3: Seen("gas_path_condition:crack", "beyond_limits")}},
         odd=True,
     ),

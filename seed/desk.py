@@ -25,6 +25,8 @@ class Desk:
 
     def __init__(self, url: str, login: str, password: str) -> None:
         self._client = httpx.Client(base_url=f"{url}/api/v1", timeout=60)
+        # The store gets no token, so it is asked by a client of its own.
+        self._store = httpx.Client(timeout=60)
         token = self.post("/sessions", {"login": login, "password": password})["token"]
         self._client.headers["Authorization"] = f"Bearer {token}"
 
@@ -34,7 +36,11 @@ class Desk:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
+        self.close()
+
+    def close(self) -> None:
         self._client.close()
+        self._store.close()
 
     def get(self, path: str, **query: Any) -> Any:
         return self._answer(self._client.get(path, params=query))
@@ -65,7 +71,7 @@ class Desk:
         response = self._client.get(path)
         if response.status_code != 303:
             self._answer(response)
-        return httpx.get(response.headers["location"], timeout=60).raise_for_status().content
+        return self._store.get(response.headers["location"]).raise_for_status().content
 
     def _answer(self, response: httpx.Response) -> Any:
         if response.is_error:

@@ -87,7 +87,9 @@ async def _load_sites(db: Database, scenario: Scenario) -> None:
         raise Conflict("The site is already recorded otherwise; the demo does not change it.")
 
     for site in scenario.sites:
-        wanted = SiteIn(name=site.name, kind=site.kind, time_zone=site.time_zone)
+        wanted = SiteIn(
+            name=site.name, kind=site.kind, time_zone=site.time_zone, card_profile=site.card_profile
+        )
         await access.put_site(db, caller("admin"), site.code, wanted, as_it_is)
 
 

@@ -23,6 +23,7 @@ class Site(Part, frozen=True):
     time_zone: str
     units: int
     workstations: int
+    card_profile: str | None = None
     note: str | None = None
 
 

@@ -33,6 +33,7 @@ from service.settings import Settings, read_settings
 from service.signing import Signer
 from service.watching import Watch
 from service.web.refusals import with_pages
+from service.writable import Writable
 
 ROUTERS: list[Router] = [
     service.access.routes.router,
@@ -55,7 +56,8 @@ def create_app(settings: Settings | None = None) -> Litestar:
     db = Database(settings.database_url)
     objects = open_objects(settings)
     signer = Signer.load(settings.receipt_key_file)
-    watch = Watch(settings.audit_days)
+    writable = Writable(db, objects)
+    watch = Watch(settings.audit_days, writable)
 
     @asynccontextmanager
     async def lifespan(_app: Litestar) -> AsyncIterator[None]:
@@ -78,6 +80,7 @@ def create_app(settings: Settings | None = None) -> Litestar:
             "objects": Provide(lambda: objects, sync_to_thread=False),
             "settings": Provide(lambda: settings, sync_to_thread=False),
             "signer": Provide(lambda: signer, sync_to_thread=False),
+            "writable": Provide(lambda: writable, sync_to_thread=False),
             "watch": Provide(lambda: watch, sync_to_thread=False),
         },
         exception_handlers=with_pages(EXCEPTION_HANDLERS),
@@ -94,15 +97,16 @@ def create_app(settings: Settings | None = None) -> Litestar:
 
 def open_objects(settings: Settings) -> Objects:
     """The object store these settings name."""
-    return Objects(_store(settings))
+    return Objects(store_settings(settings))
 
 
 def open_holding(settings: Settings) -> Holding:
     """The same store, for those who look after what it holds."""
-    return Holding(_store(settings))
+    return Holding(store_settings(settings))
 
 
-def _store(settings: Settings) -> ObjectSettings:
+def store_settings(settings: Settings) -> ObjectSettings:
+    """What these settings say of the object store."""
     return ObjectSettings(
         endpoint=settings.s3_endpoint,
         public_endpoint=settings.s3_public,

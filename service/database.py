@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from datetime import UTC, datetime
+from functools import cache
 from typing import Any
 
 import psycopg
@@ -49,8 +50,8 @@ def texts(name: str, *, nullable: bool = False) -> sa.Column[Any]:
     return sa.Column(name, ARRAY(sa.Text), nullable=nullable)
 
 
-def ids(name: str) -> sa.Column[Any]:
-    return sa.Column(name, ARRAY(UUID(as_uuid=True)), nullable=False)
+def ids(name: str, *, server_default: str | None = None) -> sa.Column[Any]:
+    return sa.Column(name, ARRAY(UUID(as_uuid=True)), nullable=False, server_default=server_default)
 
 
 def json(name: str, *, nullable: bool = False) -> sa.Column[Any]:
@@ -71,6 +72,14 @@ WATCHFUL = {
     "keepalives_count": 3,
     "tcp_user_timeout": 30_000,
 }
+
+
+_READ_ONLY = sa.text("SELECT pg_is_in_recovery() OR current_setting('transaction_read_only')::boolean")
+_LITTLE_MEMORY = sa.text("SET LOCAL work_mem = '64kB'")
+# About 1 MB.
+_SPILL = sa.text(
+    "SELECT count(*) FROM (SELECT md5(n::text) FROM generate_series(1, 15000) n ORDER BY 1 OFFSET 0) spilt"
+)
 
 
 def _leave_a_replica(context: sa.ExceptionContext) -> None:
@@ -106,6 +115,18 @@ class Database:
             found = await connection.scalar(sa.text("SELECT version_num FROM alembic_version"))
         return bool(found == newest_revision())
 
+    async def takes_writes(self) -> bool:
+        """False when the server stands read-only. Raises DBAPIError when a file of it cannot grow.
+
+        A sort that does not fit in memory writes to the data disk and leaves nothing: no row, no WAL.
+        """
+        async with self.engine.begin() as connection:
+            if await connection.scalar(_READ_ONLY):
+                return False
+            await connection.execute(_LITTLE_MEMORY)
+            await connection.execute(_SPILL)
+        return True
+
     async def close(self) -> None:
         await self.engine.dispose()
 
@@ -119,8 +140,9 @@ def _alembic_config(url: str) -> Any:
     return config
 
 
+@cache
 def newest_revision() -> str | None:
-    """The id of the newest migration shipped with this code."""
+    """The id of the newest migration shipped with this code; found once, as all of them are parsed for it."""
     from alembic.script import ScriptDirectory
 
     return ScriptDirectory.from_config(_alembic_config("")).get_current_head()

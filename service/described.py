@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from http import HTTPStatus
 from importlib.resources import files
 from typing import Any
 
@@ -25,6 +26,8 @@ TAGGED = {
     "put /api/v1/campaigns/{campaign_id}/units",
     "post /api/v1/campaigns/{campaign_id}/closing",
 }
+# One record whose long list comes in pages.
+PAGED = {"get /api/v1/images/{digest}"}
 NOT_MODIFIED = {
     "description": "The caller holds this version already.",
     "headers": {"ETag": ENTITY_TAG},
@@ -45,13 +48,26 @@ def describe(openapi: Described) -> Described:
     for path, item in openapi["paths"].items():
         for method, operation in item.items():
             if "responses" in operation:
+                _tell_refusals(path, operation)
                 _tell_headers(operation)
                 if f"{method} {path}" in SENT_AS_BYTES:
                     _tell_conditional(operation)
+                if f"{method} {path}" in PAGED:
+                    operation["responses"]["200"].setdefault("headers", {})["Link"] = NEXT_PAGE
                 if f"{method} {path}" in TAGGED:
                     operation["responses"]["200"].setdefault("headers", {})["ETag"] = ENTITY_TAG
                 _tell_examples(operation, examples.get(f"{method} {path}", {}))
     return openapi
+
+
+def _tell_refusals(path: str, operation: Described) -> None:
+    """What is refused before a handler is asked: a body too long or packed otherwise, an id that is none."""
+    answers = operation["responses"]
+    like = answers.get("400") or answers.get("401")
+    statuses = [HTTPStatus.REQUEST_ENTITY_TOO_LARGE, HTTPStatus.UNSUPPORTED_MEDIA_TYPE]
+    wanted = statuses if "requestBody" in operation else []
+    for status in [*wanted, *([HTTPStatus.NOT_FOUND] if "_id}" in path else [])]:
+        answers.setdefault(str(int(status)), {**like, "description": status.phrase})
 
 
 def _tell_headers(operation: Described) -> None:

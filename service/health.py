@@ -18,6 +18,7 @@ from service.objects import Objects
 from service.observe import METRICS_TYPE, metrics_text
 from service.problems import problems
 from service.watching import Watch
+from service.writable import Writable
 
 ANSWER_WITHIN_S = 5
 MAY_READ_METRICS = frozenset({Role.AUDITOR, Role.MANAGER, Role.ADMINISTRATOR})
@@ -34,19 +35,32 @@ async def live() -> Health:
 
 
 @get("/health/ready", exclude_from_auth=True, security=[{}], tags=["health"], responses=problems(503))
-async def ready(db: NamedDependency[Database], objects: NamedDependency[Objects]) -> Health:
-    """Database (at the newest migration) and object store answer; 503 names what does not."""
+async def ready(
+    db: NamedDependency[Database], objects: NamedDependency[Objects], writable: NamedDependency[Writable]
+) -> Health:
+    """Database (at the newest migration) and object store answer and take writes; 503 names what does not.
+
+    Whether they take writes is tried at most once a minute by each process.
+    """
     found = await asyncio.gather(
         _answers("the database, at the newest migration", db.ready()),
         _answers("the object store", objects.ready()),
     )
     if missing := [name for name in found if name]:
-        raise Unavailable(
-            f"Does not answer: {'; '.join(missing)}.",
-            consequence="Agents keep what they have read and send it later.",
-            next_step="Look at the log of the service for the reason.",
-        )
+        raise _not_ready("Does not answer", missing, "Look at the log of the service for the reason.")
+    takes = {"the database": await writable.database(), "the object store": await writable.store()}
+    if full := [name for name, good in takes.items() if not good]:
+        advice = "Look whether its disk is full or it stands read-only; the log of the service says more."
+        raise _not_ready("Takes no writes", full, advice)
     return Health(status="ready")
+
+
+def _not_ready(what: str, parts: list[str], next_step: str) -> Unavailable:
+    return Unavailable(
+        f"{what}: {'; '.join(parts)}.",
+        consequence="Agents keep what they have read and send it later.",
+        next_step=next_step,
+    )
 
 
 async def _answers(name: str, question: Awaitable[object]) -> str | None:

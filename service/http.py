@@ -8,15 +8,27 @@ import hashlib
 import math
 import re
 from collections.abc import AsyncGenerator, Callable
+from functools import lru_cache
 from typing import Annotated, Any, TypeVar
 from urllib.parse import parse_qsl, quote, urlencode
 
+import anyio
 import msgspec
 from litestar import Request, Response
 from litestar.datastructures import MutableScopeHeaders
 from litestar.enums import ScopeType
+from litestar.exceptions import ValidationException
 from litestar.params import QueryParameter
-from litestar.types import ASGIApp, Empty, Message, Receive, Scope, Send
+from litestar.types import (
+    ASGIApp,
+    Empty,
+    HTTPReceiveMessage,
+    Message,
+    Receive,
+    Scope,
+    Send,
+    WebSocketReceiveMessage,
+)
 
 from service.contract.wire import Page, new_id
 from service.errors import ConditionMissing, Malformed, Stale
@@ -30,6 +42,10 @@ PageSize = Annotated[int, QueryParameter(ge=1, le=500, description="items per pa
 Cursor = Annotated[str | None, QueryParameter(description="from the Link header of the page before")]
 
 REQUEST_ID = re.compile(r"^[A-Za-z0-9][A-Za-z0-9._-]{7,63}$")
+
+# Of a body that nobody wants: more than a manifest part has.
+MOST_UNREAD = 10_000_000
+UNREAD_SECONDS = 10
 
 # RFC 9110 8.8.3: entity-tag = [ "W/" ] DQUOTE *etagc DQUOTE
 ENTITY_TAG = re.compile(r'(W/)?"[\x21\x23-\x7e\x80-\xff]*"')
@@ -150,7 +166,7 @@ def paged(request: AnyRequest, items: list[T], limit: int, key: Callable[[T], An
 
 
 class ServiceRequest(Request[Any, Any, Any]):
-    """Unpacks a body that was packed; refuses one that is no JSON, whatever way it fails to be."""
+    """Unpacks a body that was packed; refuses one that is not what its route takes, whatever it is."""
 
     async def stream(self) -> AsyncGenerator[bytes, None]:
         most = self.route_handler.resolve_request_max_body_size() or math.inf
@@ -160,10 +176,63 @@ class ServiceRequest(Request[Any, Any, Any]):
             yield chunk
 
     async def json(self) -> Any:
-        try:
-            return await super().json()
-        except (UnicodeDecodeError, RecursionError) as error:
-            raise Malformed("The body is no JSON in UTF-8, or is nested too deep.") from error
+        """The body as its route takes it, decoded once and strictly: 0 is no time and "7" is no number.
+
+        The framework would take both. What it is given here has the shape already, and passes as it is.
+        """
+        if self._json is Empty:
+            field = self.route_handler.parsed_data_field
+            self._json = _decoded(await self.body(), Any if field is None else field.annotation)
+        return self._json
+
+
+_WHERE = re.compile(r"^(.+?)(?: - at `\$\.?(.+)`)?$", re.DOTALL)
+
+
+@lru_cache
+def _decoder(shape: Any) -> msgspec.json.Decoder[Any]:
+    return msgspec.json.Decoder(shape)
+
+
+def _decoded(body: bytes, shape: Any) -> Any:
+    """JSON of a shape; raises Malformed for what is none, ValidationException naming where it is another."""
+    try:
+        return _decoder(shape).decode(body)
+    except msgspec.ValidationError as error:
+        found = _WHERE.match(str(error))
+        assert found is not None
+        fault = {"message": found[1], "key": found[2] or "data", "source": "body"}
+        raise ValidationException("The body has another shape.", extra=[fault]) from error
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
+        raise Malformed("The body is no JSON in UTF-8, or is nested too deep.") from error
+
+
+class _Body:
+    """What a request brings. An answer given before all of it was read would end the connection, and take the
+    answer with it where the caller still sends (RFC 9112 9.6): a refusal reads the rest first, within bounds.
+    """
+
+    def __init__(self, scope: Scope, receive: Receive) -> None:
+        named = dict(scope["headers"])
+        self._receive = receive
+        self._more = b"transfer-encoding" in named or named.get(b"content-length", b"0") != b"0"
+        # Such a caller sends nothing before it is asked to.
+        self._waits = b"expect" in named
+
+    async def receive(self) -> HTTPReceiveMessage | WebSocketReceiveMessage:
+        message = await self._receive()
+        self._more = message["type"] == "http.request" and message["more_body"]
+        return message
+
+    async def ended(self) -> bool:
+        """Whether nothing is left unread, read on for that where it is worth it."""
+        if self._more and not self._waits:
+            left = MOST_UNREAD
+            with anyio.move_on_after(UNREAD_SECONDS):
+                while self._more and left > 0:
+                    message = await self.receive()
+                    left -= len(message["body"]) if message["type"] == "http.request" else 0
+        return not self._more
 
 
 def framed(app: ASGIApp, *, https: bool) -> ASGIApp:
@@ -176,16 +245,19 @@ def framed(app: ASGIApp, *, https: bool) -> ASGIApp:
         if scope["type"] != ScopeType.HTTP:
             await app(scope, receive, send)
             return
-        request_id = _request_id(scope)
+        request_id, body = _request_id(scope), _Body(scope, receive)
         scope["state"]["request_id"] = request_id
 
         async def send_framed(message: Message) -> None:
             if message["type"] == "http.response.start":
-                _add_headers(MutableScopeHeaders.from_message(message), request_id, https=https)
+                headers = MutableScopeHeaders.from_message(message)
+                _add_headers(headers, request_id, https=https)
+                if not await body.ended():
+                    headers["Connection"] = "close"
             await send(message)
 
         with bind_request(request_id):
-            await app(scope, receive, send_framed)
+            await app(scope, body.receive, send_framed)
 
     return frame
 

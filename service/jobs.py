@@ -17,13 +17,23 @@ import sqlalchemy as sa
 import structlog
 from sqlalchemy.ext.asyncio import AsyncConnection
 
+# A queue per purpose, each with its own worker in every worker process, so that none waits behind another:
+# what a receipt waits for, and what keeps the originals, never stands behind thumbnails.
+CUSTODY, READING_BACK, THUMBNAILS = "custody", "reading back", "thumbnails"
+# How many tasks of it are done at once. Custody: a long audit must hold up neither locks nor sweep.
+QUEUES = {CUSTODY: 3, READING_BACK: 2, THUMBNAILS: 1}
+# One listens; the others fetch, finish and tell that the worker lives.
+CONNECTIONS_PER_QUEUE = 3
+
 
 def open_queue(
     database_url: str = "", tasks: Mapping[str, procrastinate.Blueprint] | None = None
 ) -> procrastinate.App:
     """The queue in the database at a SQLAlchemy URL. `tasks` maps a context to its tasks; a task's full
     name is `<context>:<name>`."""
-    connector = procrastinate.PsycopgConnector(conninfo=_conninfo(database_url), min_size=1, max_size=4)
+    connector = procrastinate.PsycopgConnector(
+        conninfo=_conninfo(database_url), min_size=1, max_size=CONNECTIONS_PER_QUEUE * len(QUEUES)
+    )
     queue = procrastinate.App(connector=connector)
     for context, blueprint in (tasks or {}).items():
         # The library renames the tasks it is given, so that a second queue would not find them.
@@ -51,21 +61,32 @@ _deferring = open_queue()
 
 
 async def defer(
-    connection: AsyncConnection, task_name: str, *, once: str | None = None, **arguments: Any
+    connection: AsyncConnection, task_name: str, *, queue: str, once: str | None = None, **arguments: Any
 ) -> None:
-    """Order a task in our transaction: it runs once this commits, and never if it does not.
+    """Order a task in our transaction: it runs once this commits, and never if it does not. `queue` is the
+    task's own.
 
     `once` names work that must not wait twice: ask `under_way` first, under a lock of one's own.
     """
     raw = (await connection.get_raw_connection()).driver_connection
-    order = _deferring.configure_task(task_name, connection=raw, queueing_lock=once)
+    order = _deferring.configure_task(task_name, queue=_known(queue), connection=raw, queueing_lock=once)
     await order.defer_async(**arguments)
 
 
-async def defer_each(connection: AsyncConnection, task_name: str, each: Sequence[Mapping[str, Any]]) -> None:
+async def defer_each(
+    connection: AsyncConnection, task_name: str, each: Sequence[Mapping[str, Any]], *, queue: str
+) -> None:
     """Order a task for each of these arguments, in our transaction."""
     raw = (await connection.get_raw_connection()).driver_connection
-    await _deferring.configure_task(task_name, connection=raw).batch_defer_async(*map(dict, each))
+    order = _deferring.configure_task(task_name, queue=_known(queue), connection=raw)
+    await order.batch_defer_async(*map(dict, each))
+
+
+def _known(queue: str) -> str:
+    """Nobody works off a queue that is not one of these."""
+    if queue not in QUEUES:
+        raise ValueError(f"There is no queue {queue!r}.")
+    return queue
 
 
 # The queue's own tables.
@@ -92,23 +113,21 @@ async def under_way(connection: AsyncConnection, once: str) -> bool:
     return bool(await connection.scalar(sa.text(_UNDER_WAY), {"once": once}))
 
 
-async def work(
-    queue: procrastinate.App, context: Mapping[str, Any], *, concurrency: int = 2, wait: bool = True
-) -> None:
+async def work(queue: procrastinate.App, context: Mapping[str, Any], *, wait: bool = True) -> None:
     """Run tasks until told to stop (SIGINT, SIGTERM); with `wait` False until none is left. Tasks that ask
     for `pass_context=True` find `context` in `context.additional_context`.
 
     A database that goes away ends a shift, not the work: the next shift begins when it is back.
     """
     if not wait:
-        await _shift(queue, context, concurrency, wait=False)
+        await _shift(queue, context, wait=False)
         return
     stopping, loop = asyncio.Event(), asyncio.get_running_loop()
     for number in (signal.SIGINT, signal.SIGTERM):
         loop.add_signal_handler(number, stopping.set)
     try:
         while not stopping.is_set():
-            cause = await _until_stopped(stopping, _shift(queue, context, concurrency, wait=True))
+            cause = await _until_stopped(stopping, _shift(queue, context, wait=True))
             if not stopping.is_set():
                 _log.warning("the queue was lost; the work begins again", cause=type(cause).__name__)
                 with suppress(TimeoutError):
@@ -132,23 +151,41 @@ async def _until_stopped(stopping: asyncio.Event, shift: Coroutine[Any, Any, Non
     return cause
 
 
-async def _shift(queue: procrastinate.App, context: Mapping[str, Any], concurrency: int, wait: bool) -> None:
+async def _shift(queue: procrastinate.App, context: Mapping[str, Any], wait: bool) -> None:
     async with queue.open_async():
         lost = asyncio.create_task(_take_up_lost(queue)) if wait else None
         if lost is None:
             await _take_up_once(queue)
         try:
-            await queue.run_worker_async(
-                concurrency=concurrency,
+            await _work_off(queue, context, wait)
+        finally:
+            if lost is not None:
+                lost.cancel()
+
+
+async def _work_off(queue: procrastinate.App, context: Mapping[str, Any], wait: bool) -> None:
+    """A worker for each queue; when one of them ends with a failure, so do the others."""
+    workers = [
+        asyncio.create_task(
+            queue.run_worker_async(
+                queues=[name],
+                name=name,
+                concurrency=at_once,
                 wait=wait,
                 additional_context=dict(context),
                 delete_jobs="successful",
                 shutdown_graceful_timeout=20,
                 install_signal_handlers=False,
             )
-        finally:
-            if lost is not None:
-                lost.cancel()
+        )
+        for name, at_once in QUEUES.items()
+    ]
+    try:
+        await asyncio.gather(*workers)
+    finally:
+        for worker in workers:
+            worker.cancel()
+        await asyncio.gather(*workers, return_exceptions=True)
 
 
 async def _take_up_lost(queue: procrastinate.App) -> None:

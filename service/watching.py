@@ -13,6 +13,7 @@ from service.campaigns.actions.drift import drift_of_next
 from service.custody.store import figures as custody_figures
 from service.database import Database
 from service.intake.store.figures import figures
+from service.writable import Writable
 
 _log = structlog.get_logger("service.watching")
 
@@ -35,7 +36,12 @@ TOLD = {
     "jobs_failed": "Jobs that failed for good",
     "locations": "Locations owed in open campaigns",
     "locations_complete": "Locations complete in open campaigns",
+    "locations_complete_short": "Locations called complete with too few pictures, in open campaigns",
     "locations_in_conflict": "Locations in open campaigns with statements in conflict",
+    "inspections_blocked": "Inspections complete by statements beside which something stands open",
+    "pictures_engineering": "Pictures in open campaigns whose evaluation requires engineering",
+    "pictures_second_look": "Pictures in open campaigns whose evaluation requires a second look",
+    "pictures_unplaced": "Pictures of open campaigns at no location",
     "originals_read_back": "Originals read back from the store within the window (SIGHTLEDGER_AUDIT_DAYS)",
     "originals_overdue": "Originals neither read back nor come in within the window",
     "originals_damaged": "Originals whose bytes are not what they are named by",
@@ -43,6 +49,8 @@ TOLD = {
     "originals_unreadable": "Originals that the store lists and does not give",
     "originals_locked": "Originals that cannot be deleted before their time",
     "oldest_reading_seconds": "Age of the oldest last reading of an original",
+    "database_writable": "1 while the database takes writes, 0 while it does not (a full disk, a replica)",
+    "store_writable": "1 while the object store takes an object of a picture's size, 0 while it does not",
     "completion_drift": "Roll-up rows found to differ from a recount, over the campaigns recounted",
     "completion_recounted": "Open campaigns that this process has recounted",
 }
@@ -55,30 +63,40 @@ class Watch:
     Of the recounts each process tells its own; that all campaigns come round says completion_recounted.
     """
 
-    def __init__(self, audit_days: int = 90) -> None:
+    def __init__(self, audit_days: int = 90, writable: Writable | None = None) -> None:
         self._audit_days = audit_days
+        self._writable = writable
         self._drift: dict[UUID, int] = {}
         self._last: UUID | None = None
         self._next_at = 0.0
         self._custody: dict[str, float] | None = None
 
     async def text(self, db: Database) -> bytes:
-        """The gauges in Prometheus' text format; empty while the database does not answer."""
-        try:
-            async with db.begin() as connection:
-                held = dict(await figures(connection))
-        except SQLAlchemyError as error:
-            _log.warning("no figures", cause=type(error).__name__)
-            return b""
-        await self._recount(db)
-        held["completion_drift"] = float(sum(self._drift.values()))
-        held["completion_recounted"] = float(len(self._drift))
-        held |= self._custody or {}
+        """The gauges in Prometheus' text format, without those of a database that does not answer."""
+        held = await self._takes_writes() | await self._stock(db)
         registry = CollectorRegistry()
         for name, told in TOLD.items():
             if name in held:
                 Gauge(f"sightledger_{name}", told, registry=registry).set(held[name])
         return generate_latest(registry)
+
+    async def _takes_writes(self) -> dict[str, float]:
+        if self._writable is None:
+            return {}
+        database, store = await self._writable.database(), await self._writable.store()
+        return {"database_writable": float(database), "store_writable": float(store)}
+
+    async def _stock(self, db: Database) -> dict[str, float]:
+        try:
+            async with db.begin() as connection:
+                held = dict(await figures(connection))
+        except SQLAlchemyError as error:
+            _log.warning("no figures", cause=type(error).__name__)
+            return {}
+        await self._recount(db)
+        held["completion_drift"] = float(sum(self._drift.values()))
+        held["completion_recounted"] = float(len(self._drift))
+        return held | (self._custody or {})
 
     async def _recount(self, db: Database) -> None:
         if time.monotonic() < self._next_at:

@@ -15,8 +15,8 @@ import sqlalchemy as sa
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.access.rules import Caller, Role
-from service.access.store import accounts, agents, sites
-from service.contract.plan_document import Grade, Location, PictureRule, PlanDocument, Section
+from service.access.store import accounts, agents, change_register, sites
+from service.contract.plan_document import EvaluationWord, Location, PictureRule, PlanDocument, Section
 from service.contract.wire import new_id
 from service.database import Database
 from service.plans.document import digest
@@ -78,8 +78,10 @@ class Fleet:
             equipment_type=self.type_code,
             builds=list(self.builds),
             evaluation_scale=[
-                Grade(code="nothing_recordable", word="nothing recordable", rank=0, requires="nothing"),
-                Grade(code="refer", word="refer to engineering", rank=1, requires="engineering"),
+                EvaluationWord(
+                    code="nothing_recordable", word="nothing recordable", rank=0, requires="nothing"
+                ),
+                EvaluationWord(code="refer", word="refer to engineering", rank=1, requires="engineering"),
             ],
             sections=[Section(key="S", name="All", locations=list(locations))],
             invented=True,
@@ -183,6 +185,15 @@ async def agent(db: Database, made: Fleet, site: str) -> Caller:
     return Caller(key, f"ws-{key.hex[-6:]}", frozenset(), frozenset({site}), agent=True)
 
 
+SPEAKER = "K. Brand"
+
+
+async def add_people(db: Database, made: Fleet, site: str, *names: str) -> None:
+    """People without an account on a site's register."""
+    async with db.begin() as connection:
+        await change_register(connection, made.sites[site], names or (SPEAKER,), ())
+
+
 async def add_units(
     db: Database, made: Fleet, number: int, *, site: str | None = None, build: str = "X"
 ) -> list[str]:
@@ -228,6 +239,7 @@ async def add_revision(
             document=msgspec.to_builtins(document),
             digest=digest(document),
             author_id=made.author,
+            author_name="A. Author",
             created_at=LONG_AGO,
         )
     )
@@ -258,6 +270,7 @@ async def _publish(
                 revision_id=revision_id,
                 kind=kind,
                 account_id=account,
+                by_name="A. Person",
                 recorded_at=min(effective_from, LONG_AGO) - timedelta(days=9 - step),
                 note=None,
                 effective_from=effective_from if published else None,

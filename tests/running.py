@@ -157,6 +157,17 @@ def token_of_person(
     return account_id, token
 
 
+def token_for_agent(settings: Settings, agent_id: UUID) -> str:
+    """Another token of an agent that is there."""
+    token = f"sla_{new_id().hex}"
+    execute(
+        settings,
+        "INSERT INTO tokens (id, token_hash, agent_id, created_at) VALUES (%s, %s, %s, %s)",
+        new_id(), hash_of(token), agent_id, datetime.now(UTC),
+    )  # fmt: skip
+    return token
+
+
 def token_of_agent(settings: Settings, site: str) -> tuple[UUID, str]:
     """An agent's id and token."""
     make_site(settings, site)

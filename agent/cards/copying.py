@@ -10,6 +10,7 @@ import sqlite3
 import threading
 import time
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import datetime
 from functools import partial
@@ -20,12 +21,12 @@ import msgspec
 
 from agent.cards.pictures import Facts, judge
 from agent.cards.walking import Entry
-from agent.outbox.database import now, open_database
+from agent.errors import AgentError, why
+from agent.outbox.database import OutboxFull, now, open_database
 from agent.outbox.originals import NOT_JUDGED
 from agent.outbox.returns import Returns
 from agent.outbox.room import Room
-from agent.outbox.spool import BLOCK, Spool, SpoolFull
-from service.contract.cards import FileKind
+from agent.outbox.spool import BLOCK, Spool, SpoolFull, refusal
 
 # Up to here a file is read once into memory, and written only if its digest is new.
 AT_ONCE = 4 * BLOCK
@@ -77,6 +78,28 @@ class Failed:
     again: bool = False
 
 
+class CardFault(Exception):
+    """The card's file system refused to open or read a file. `may_pass`: another try may go well."""
+
+    def __init__(self, error: OSError) -> None:
+        super().__init__(str(error))
+        self.why = why(error)
+        self.may_pass = error.errno == errno.EIO
+
+
+class TooLarge(Exception):
+    """A file that the spool's disk could not hold if it held nothing else."""
+
+
+@contextmanager
+def _of_card() -> Iterator[None]:
+    """Keeps what the card refuses apart from what the spool's disk refuses."""
+    try:
+        yield
+    except OSError as error:
+        raise CardFault(error) from error
+
+
 class Copier:
     """Used by several threads at once; each looks into the outbox through a connection of its own."""
 
@@ -93,7 +116,7 @@ class Copier:
         for connection in self._opened:
             connection.close()
 
-    def copy(self, entry: Entry, kind: FileKind, last: bool = False) -> Copied | Failed:
+    def copy(self, entry: Entry, last: bool = False) -> Copied | Failed:
         """Read the file once; with `last` until it holds still, or a few times.
 
         Waits while the spool's disk is full. Raises SpoolError when the bytes cannot be stored: that is no
@@ -102,29 +125,48 @@ class Copier:
         if entry.trouble is not None:
             return Failed(entry, entry.trouble)
         for attempt in range(1, ATTEMPTS + 1):
-            result = self._try(entry, kind)
+            result = self._try(entry)
             if not (last and result.again) or attempt == ATTEMPTS:
                 break
             time.sleep(PAUSE * attempt)
         return result
 
-    def _try(self, entry: Entry, kind: FileKind) -> Copied | Failed:
+    def _try(self, entry: Entry) -> Copied | Failed:
         while True:
             try:
-                return self._look_twice(entry, kind)
-            except SpoolFull:
+                return self._look_twice(entry)
+            except (SpoolFull, OutboxFull):
                 self._room.wait_for(entry.size, self._returns(), was_full=True)
-            except OSError as error:
+            except TooLarge:
                 return Failed(
-                    entry, f"could not be read: {error.strerror or error}", error.errno == errno.EIO
+                    entry, f"its {entry.size} bytes are more than the disk of this workstation takes"
+                )
+            except CardFault as fault:
+                return Failed(entry, f"could not be read: {fault.why}", fault.may_pass)
+            except (AgentError, sqlite3.Error):
+                raise
+            except Exception as error:
+                # Whatever is odd about one file, the others are read.
+                return Failed(
+                    entry, f"could not be taken ({type(error).__name__}); its bytes are on the card"
                 )
 
-    def _look_twice(self, entry: Entry, kind: FileKind) -> Copied:
-        """The bytes, and whether the file was the same before and after they were read."""
-        with open(entry.path, "rb", buffering=0) as file:  # noqa: PTH123
-            before = os.fstat(file.fileno())
-            copied = self._once(file, entry, kind, before)
-            after = os.fstat(file.fileno())
+    def _look_twice(self, entry: Entry) -> Copied:
+        """The bytes, and whether the file was the same before and after they were read.
+
+        Raises CardFault for what the card refuses, SpoolError for what the spool's disk refuses.
+        """
+        with _of_card():
+            file = open(entry.path, "rb", buffering=0)  # noqa: PTH123, SIM115
+        with file:
+            with _of_card():
+                before = os.fstat(file.fileno())
+            try:
+                copied = self._once(file, entry, before)
+            except OSError as error:
+                raise refusal(self._spool.folder, error) from error
+            with _of_card():
+                after = os.fstat(file.fileno())
         copied = replace(copied, listed=after.st_size, modified_ns=after.st_mtime_ns)
         if (before.st_size, before.st_mtime_ns) != (after.st_size, after.st_mtime_ns):
             return replace(copied, trouble="changed_while_read")
@@ -132,28 +174,31 @@ class Copier:
             return copied
         return replace(copied, trouble="short_read" if copied.size < after.st_size else "changed_while_read")
 
-    def _once(self, file: io.FileIO, entry: Entry, kind: FileKind, seen: os.stat_result) -> Copied:
+    def _once(self, file: io.FileIO, entry: Entry, seen: os.stat_result) -> Copied:
         size = seen.st_size
         blocks = partial(self._blocks, file, size + BLOCK)
         made = partial(Copied, entry, listed=size, modified_ns=seen.st_mtime_ns)
         if size <= AT_ONCE:
-            return self._small(blocks(), kind, made)
+            return self._small(blocks(), made)
         if self._returns().size_is_known(size):
             digest, came = self._hash(blocks())
             known = self._known(digest, came)
             if known is not None:
                 return made(digest, came, known, now(), False)
             if self._spool.adopt(digest, came):
-                return self._judged(digest, came, kind, made)
-            file.seek(0)
+                return self._judged(digest, came, made)
+            with _of_card():
+                file.seek(0)
+        if not self._room.could_hold(size):
+            raise TooLarge
         self._room.wait_for(size, self._returns())
-        return self._judged(*self._spool.store(blocks()), kind, made)
+        return self._judged(*self._spool.store(blocks()), made)
 
-    def _judged(self, digest: str, size: int, kind: FileKind, made: Callable[..., Copied]) -> Copied:
+    def _judged(self, digest: str, size: int, made: Callable[..., Copied]) -> Copied:
         with self._spool.path(digest).open("rb") as spooled:
-            return made(digest, size, judge(kind, size, spooled), now(), True)
+            return made(digest, size, judge(size, spooled), now(), True)
 
-    def _small(self, blocks: Iterator[bytes], kind: FileKind, made: Callable[..., Copied]) -> Copied:
+    def _small(self, blocks: Iterator[bytes], made: Callable[..., Copied]) -> Copied:
         data = b"".join(blocks)
         digest = hashlib.sha256(data).hexdigest()
         known = self._known(digest, len(data))
@@ -162,7 +207,7 @@ class Copier:
         if not self._spool.adopt(digest, len(data)):
             self._room.wait_for(len(data), self._returns())
             self._spool.store([data])
-        return made(digest, len(data), judge(kind, len(data), io.BytesIO(data)), now(), True)
+        return made(digest, len(data), judge(len(data), io.BytesIO(data)), now(), True)
 
     def _hash(self, blocks: Iterator[bytes]) -> tuple[str, int]:
         digest, size = hashlib.sha256(), 0
@@ -173,15 +218,23 @@ class Copier:
 
     def _blocks(self, file: io.FileIO, most: int) -> Iterator[bytes]:
         """The file's bytes; `most` ends a file that grows as fast as it is read."""
-        while most > 0 and (block := file.read(min(BLOCK, most))):
+        while most > 0:
+            with _of_card():
+                block = file.read(min(BLOCK, most))
+            if not block:
+                return
             most -= len(block)
             self._told(len(block))
             yield block
 
     def _known(self, digest: str, size: int) -> Facts | None:
-        """Facts of bytes that need no copy: a receipt lists them, or they lie in the spool."""
+        """Facts of bytes that need no copy: a receipt lists them, the store has them, or they lie in the
+        spool."""
         row = self._returns().original(digest)
-        if row is None or not (row["held_at"] or (row["spooled_at"] and self._spool.holds(digest, size))):
+        if row is None:
+            return None
+        spooled = row["spooled_at"] and self._spool.holds(digest, size)
+        if not (row["held_at"] or row["ahead_at"] or spooled):
             return None
         if row["facts"] == NOT_JUDGED:
             return None

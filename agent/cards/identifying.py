@@ -3,41 +3,22 @@
 from __future__ import annotations
 
 import difflib
-from dataclasses import dataclass, field
 from pathlib import Path
 from uuid import UUID
 
+from agent.cards.extent import extent_of, refuse_part_of_card
 from agent.cards.marker import Marker, read_marker
+from agent.cards.media import media_present
 from agent.cards.reading import Card
+from agent.cards.slots import insertion
+from agent.cards.stating import Said, Subject, make_statements
 from agent.errors import AgentError
 from agent.outbox.cache import Cache
-from agent.outbox.database import now
 from agent.profiles.mapping import Placer
-from agent.profiles.schema import DEFAULT, SHIPPED, Profile, decode_profile, load_profile
+from agent.profiles.schema import SHIPPED, Profile, decode_profile, load_profile
 from agent.profiles.tree import Plan, folder_tree, picture_order
 from agent.settings import Enrolment, State
-from service.contract.wire import new_id
-from service.contract.work import InspectionBrief, StatementIn
-
-
-@dataclass(frozen=True)
-class Said:
-    """What a person gives with a card on the command line."""
-
-    unit: str | None = None
-    inspection: UUID | None = None
-    profile: str | None = None
-    scope: str | None = None
-    person: str | None = None
-    shift: str | None = None
-    keep_unplaced: bool = False
-    complete: list[str] = field(default_factory=list)
-    complete_all: bool = False
-    not_inspected: list[str] = field(default_factory=list)
-
-    @property
-    def states_something(self) -> bool:
-        return bool(self.complete or self.complete_all or self.not_inspected)
+from service.contract.work import InspectionBrief
 
 
 def pick_inspection(cache: Cache, unit: str, inspection_id: UUID | None = None) -> InspectionBrief:
@@ -81,15 +62,39 @@ def plan_of(cache: Cache, revision_id: UUID, build: str | None) -> Plan | None:
 
 
 def profile_named(state: State, named: str) -> Profile:
-    """A shipped profile, one kept in the state folder by an earlier `prepare`, or a file."""
+    """A shipped profile, one in the state folder, or a file; raises AgentError."""
     kept = state.profiles / f"{named}.toml"
-    if named not in SHIPPED and not Path(named).is_file() and kept.is_file():
+    if named in SHIPPED or Path(named).is_file():
+        return load_profile(named)
+    if kept.is_file():
         return decode_profile(kept.read_bytes(), named)
-    return load_profile(named)
+    raise AgentError(
+        f"There is no card profile {named} on this workstation.",
+        "Nothing was read or written.",
+        f"Put its file to {kept}, or name one of {', '.join(SHIPPED)} or the path of a TOML file.",
+    )
 
 
-def profile_to_prepare(state: State, named: str) -> Profile:
+def usual_profile(state: State, cache: Cache) -> str:
+    """What a card goes by where nobody says: the workstation's profile, its site's, or the first shipped."""
+    worklist = cache.worklist()
+    return state.settings().profile or (worklist and worklist.card_profile) or SHIPPED[0]
+
+
+def profile_to_read(state: State, named: str | None, usual: str) -> Profile:
+    """The profile a person named; else the usual one. Where that is not on this workstation, a shipped one:
+    the folders in a marker still say what they mean, and every file is kept whatever it is taken for."""
+    if named is not None:
+        return profile_named(state, named)
+    try:
+        return profile_named(state, usual)
+    except AgentError:
+        return load_profile(SHIPPED[0])
+
+
+def profile_to_prepare(state: State, cache: Cache, named: str | None) -> Profile:
     """The profile; one from a file is kept, so that the card can be read when it comes back."""
+    named = named or usual_profile(state, cache)
     profile = profile_named(state, named)
     if named in SHIPPED or not Path(named).is_file():
         return profile
@@ -105,23 +110,76 @@ def profile_to_prepare(state: State, named: str) -> Profile:
 
 def identify(state: State, cache: Cache, enrolment: Enrolment, root: Path, said: Said) -> Card:
     """What is known of the card at `root`; raises AgentError for a card of another site or a wrong pick."""
+    inserted = insertion(root)
     marker = read_marker(root)
+    card = _card(state, cache, enrolment, root, marker, said)
+    card.insertion = inserted
+    card.extent = extent_of(root, marker, media_present(state.settings()))
+    card.confirmed_by = _confirmed(card, said)
+    return card
+
+
+def _subject(card: Card) -> Subject:
+    if card.inspection_id is None or card.placer is None:
+        raise AgentError(
+            "A statement needs an inspection, and this card has none.",
+            "Nothing was read and nothing was stated.",
+            "Pick the unit with --unit, or read the card without the statement.",
+        )
+    return Subject(card.inspection_id, card.placer)
+
+
+def subject_of(cache: Cache, profile: Profile, inspection: InspectionBrief) -> Subject:
+    """What can be stated of an inspection without a card."""
+    plan = plan_of(cache, inspection.revision_id, inspection.build)
+    folders = folder_tree(plan, profile) if plan else []
+    return Subject(inspection.id, Placer(inspection.id, profile, plan, folders))
+
+
+def _card(
+    state: State, cache: Cache, enrolment: Enrolment, root: Path, marker: Marker | None, said: Said
+) -> Card:
+    if marker is None:
+        refuse_part_of_card(root)
     if marker is not None and marker.site != enrolment.site:
-        return _foreign(state, enrolment, root, marker, said)
+        return _foreign(state, cache, enrolment, root, marker, said)
     if marker is not None:
         card = _prepared(state, cache, enrolment, root, marker, said)
     elif said.unit is not None:
         inspection = pick_inspection(cache, said.unit, said.inspection)
         card = _picked(state, cache, enrolment, root, inspection, said)
     else:
-        card = Card(root, profile_named(state, said.profile or DEFAULT), enrolment.site)
+        profile = profile_to_read(state, said.profile, usual_profile(state, cache))
+        card = Card(root, profile, enrolment.site)
     card.scope, card.person = said.scope or card.scope, said.person or card.person
     card.shift = said.shift
-    card.statements = make_statements(cache, card, said)
+    if said.states_something:
+        card.statements = make_statements(cache, _subject(card), said)
     return card
 
 
-def _foreign(state: State, enrolment: Enrolment, root: Path, marker: Marker, said: Said) -> Card:
+def _confirmed(card: Card, said: Said) -> str | None:
+    """Who says that this is a whole card; raises AgentError where nobody can say so."""
+    if not said.whole_card:
+        return None
+    if said.person is None:
+        raise AgentError(
+            "--whole-card needs the name of who has seen that this is a whole card.",
+            "Nothing was read.",
+            "Add --person NAME.",
+        )
+    if card.extent.kind == "part":
+        raise AgentError(
+            f"This is not a whole card: {card.extent.note}.",
+            "Nothing was read.",
+            "Read the medium itself, or leave --whole-card out: the files are kept, and no wipe is cleared.",
+        )
+    return said.person
+
+
+def _foreign(
+    state: State, cache: Cache, enrolment: Enrolment, root: Path, marker: Marker, said: Said
+) -> Card:
     if not said.keep_unplaced:
         raise AgentError(
             f"This card was prepared at site {marker.site}; this workstation belongs to {enrolment.site}.",
@@ -129,8 +187,9 @@ def _foreign(state: State, enrolment: Enrolment, root: Path, marker: Marker, sai
             f"Take it to a workstation of {marker.site}; or read it here with --keep-unplaced, "
             "and every file is kept but shown at no unit.",
         )
+    profile = profile_to_read(state, said.profile, usual_profile(state, cache))
     return Card(
-        root, profile_named(state, said.profile or DEFAULT), enrolment.site, marker, foreign=True,
+        root, profile, enrolment.site, marker, foreign=True,
         scope=said.scope or marker.scope, person=said.person or marker.person, shift=said.shift,
     )  # fmt: skip
 
@@ -145,11 +204,7 @@ def _prepared(
             "Read it without --unit; pictures of another unit on it can be moved afterwards, with a reason.",
         )
     inspection = cache.inspection(marker.inspection_id)
-    try:
-        profile = profile_named(state, said.profile or marker.profile)
-    except AgentError:
-        # A profile of another workstation: the folders in the marker still say what they mean.
-        profile = load_profile(DEFAULT)
+    profile = profile_to_read(state, said.profile, marker.profile)
     plan = plan_of(cache, marker.revision_id, inspection.build if inspection else None)
     return Card(
         root,
@@ -169,7 +224,7 @@ def _prepared(
 def _picked(
     state: State, cache: Cache, enrolment: Enrolment, root: Path, inspection: InspectionBrief, said: Said
 ) -> Card:
-    profile = profile_named(state, said.profile or DEFAULT)
+    profile = profile_to_read(state, said.profile, usual_profile(state, cache))
     plan = plan_of(cache, inspection.revision_id, inspection.build)
     folders = folder_tree(plan, profile) if plan else []
     return Card(
@@ -183,63 +238,3 @@ def _picked(
         Placer(inspection.id, profile, plan, folders),
         order=picture_order(plan) if plan else [],
     )
-
-
-def make_statements(cache: Cache, card: Card, said: Said) -> list[StatementIn]:
-    """What the person says of locations, naming the statements that this workstation knows of (I4)."""
-    if not said.states_something:
-        return []
-    if card.inspection_id is None or card.placer is None:
-        raise AgentError(
-            "A statement needs an inspection, and this card has none.",
-            "Nothing was read.",
-            "Pick the unit with --unit, or read the card without the statement.",
-        )
-    inspection = cache.inspection(card.inspection_id)
-    heads = {location.key: location.heads for location in inspection.locations} if inspection else {}
-    made = []
-    if said.complete_all:
-        every = [head for one in heads.values() for head in one]
-        made.append(_statement(card, "complete", None, every))
-    elif said.complete:
-        keys = [_key(card, text) for text in said.complete]
-        made.append(_statement(card, "complete", keys, [h for key in keys for h in heads.get(key, [])]))
-    for text in said.not_inspected:
-        location, _, reason = text.partition("=")
-        if not reason.strip():
-            raise AgentError(
-                f"--not-inspected {text!r} gives no reason.",
-                "Nothing was read.",
-                "Write it as LOCATION=REASON.",
-            )
-        key = _key(card, location)
-        made.append(_statement(card, "not_inspected", [key], heads.get(key, []), reason.strip()))
-    return made
-
-
-def _statement(
-    card: Card, kind: str, locations: list[str] | None, replaces: list[UUID], reason: str | None = None
-) -> StatementIn:
-    assert card.inspection_id is not None
-    return StatementIn(
-        id=new_id(),
-        inspection_id=card.inspection_id,
-        kind=kind,  # type: ignore[arg-type]
-        locations=locations,
-        replaces=sorted(set(replaces)),
-        reason=reason,
-        stated_by=card.person,
-        stated_at=now(),
-    )
-
-
-def _key(card: Card, text: str) -> str:
-    assert card.placer is not None
-    key = card.placer.location_named(text)
-    if key is None:
-        raise AgentError(
-            f"The card's inspection has no location {text!r}.",
-            "Nothing was read and nothing was stated.",
-            "Name a location by its key or by its folder on the card.",
-        )
-    return key

@@ -11,7 +11,7 @@ from datetime import datetime
 from html import escape
 
 from agent.profiles.tree import Plan
-from service.contract.plan_document import Location
+from service.contract.plan_document import Limit, Location
 from service.contract.work import InspectionBrief
 
 AUTHORITY = (
@@ -75,9 +75,17 @@ class JobSheet:
         return f"{rule.required} required{each}{scale}{optional}"
 
     def _limits(self, location: Location) -> list[tuple[str, str]]:
+        """The words, and beside them each figure: a figure may change while its words stay."""
         text = location.limit_text
         rows = [("Accept", text.accept), ("Refer", text.refer), ("Stop", text.stop)] if text else []
-        return [(name, said) for name, said in rows if said]
+        figures = [("Limit", self._figures(limit)) for limit in location.limits]
+        return [(name, said) for name, said in rows if said] + figures
+
+    def _figures(self, limit: Limit) -> str:
+        what = f"{self.terms.get(limit.condition, limit.condition)}, {limit.quantity}"
+        note = f" ({limit.note})" if limit.note else ""
+        accept, refer = f"{limit.accept:.15g}", f"{limit.refer:.15g}"
+        return f"{what}: accept up to {accept} {limit.unit}, refer up to {refer} {limit.unit}{note}"
 
 
 def as_text(sheet: JobSheet) -> str:
@@ -94,8 +102,8 @@ def as_text(sheet: JobSheet) -> str:
         "",
         AUTHORITY,
     ]
-    grades = "; ".join(grade.word for grade in document.evaluation_scale)
-    lines += ["", f"EVALUATION: {grades}", ""]
+    evaluations = "; ".join(evaluation.word for evaluation in document.evaluation_scale)
+    lines += ["", f"EVALUATION: {evaluations}", ""]
     for number, location in enumerate(sheet.plan.locations(), 1):
         lines += [f"[ ] {number:>2}  {location.key}  {location.name}"]
         lines += [f"        ! {line}" for line in sheet.caution_lines(location.cautions)]
@@ -121,7 +129,7 @@ def as_html(sheet: JobSheet) -> str:
     invented = (
         "<p>INVENTED plan for demonstration: not from any maker or standard.</p>" if document.invented else ""
     )
-    grades = "; ".join(grade.word for grade in document.evaluation_scale)
+    evaluations = "; ".join(evaluation.word for evaluation in document.evaluation_scale)
     return f"""<!doctype html>
 <html lang="en"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width">
 <title>Job sheet {escape(sheet.inspection.unit)}</title><style>{STYLE}</style></head><body>
@@ -129,7 +137,7 @@ def as_html(sheet: JobSheet) -> str:
 {_table(sheet.heading())}{invented}
 <div class="caution"><h2>Cautions</h2>{_list(sheet.caution_lines(document.cautions))}
 <p><strong>{escape(AUTHORITY)}</strong></p></div>
-<p>Evaluation: {escape(grades)}</p>
+<p>Evaluation: {escape(evaluations)}</p>
 {"".join(_section(sheet, number, location) for number, location in enumerate(sheet.plan.locations(), 1))}
 </body></html>
 """

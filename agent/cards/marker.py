@@ -49,6 +49,12 @@ class Marker(Wire):
     person: str | None = None
     order: list[MarkedPicture] = []  # noqa: RUF012
 
+    def names(self, name: tuple[str, bytes | None]) -> bool:
+        """Whether a file, as `walking.readable` gives its name, is called like one that the preparation
+        wrote."""
+        text, odd = name
+        return odd is None and (text == MARKER_NAME or text in self.own_files)
+
     def tree(self) -> list[Folder]:
         return [
             Folder(path, of.location, of.element, of.element_last, of.evaluation)
@@ -56,7 +62,9 @@ class Marker(Wire):
         ]
 
     def picture_order(self) -> list[OrderedPicture]:
-        return [OrderedPicture(one.location, one.element, one.element_last) for one in self.order]
+        return [
+            OrderedPicture(picture.location, picture.element, picture.element_last) for picture in self.order
+        ]
 
 
 FORMAT = "sightledger-card/1"

@@ -1,4 +1,4 @@
-"""Prepares a card: folders, marker, picklists and job sheet, all of them or nothing.
+"""Prepares a card: folders, marker, job sheet and list files, all of them or nothing.
 
 Everything is first written into a folder of its own on the card, then moved into place by renames. A card
 that holds a file which is not ours is refused: nothing of anybody's is overwritten or deleted (I6).
@@ -25,14 +25,14 @@ from agent.cards.marker import (
     read_marker,
 )
 from agent.cards.taking import digest_of
-from agent.cards.walking import Walk, readable
-from agent.errors import AgentError
+from agent.cards.walking import Walk, is_systems_own, readable
+from agent.errors import AgentError, why
 from agent.outbox.cache import Cache
 from agent.outbox.database import now
 from agent.outbox.returns import Returns
 from agent.outbox.spool import sync_folder
 from agent.profiles.schema import Profile
-from agent.profiles.tree import Folder, Plan, folder_tree, picklist_text, picture_order
+from agent.profiles.tree import Folder, Plan, folder_tree, list_text, picture_order
 from agent.settings import Enrolment
 from service.contract.cards import CardPrepared
 from service.contract.wire import new_id
@@ -75,10 +75,12 @@ def prepare_card(root: Path, order: Order, cache: Cache, returns: Returns, enrol
         _write(root, earlier, marker, made, files)
     except OSError as error:
         raise AgentError(
-            f"The card at {root} could not be written: {error.strerror or error}.",
+            f"The card at {root} could not be written: {why(error)}.",
             "Nothing of this preparation was left on it.",
             "Check that the card is not write-protected or full, then try again.",
         ) from error
+    if earlier is not None:
+        returns.note_card_back(earlier.card_id)
     returns.note_prepared(marker.card_id, _fact(marker, len(folders)))
     return marker
 
@@ -105,6 +107,8 @@ def _refuse_foreign_files(root: Path, earlier: Marker | None, profile: Profile, 
             covered = False
             continue
         if odd is None and _is_ours(name, Path(entry.path), earlier, profile):
+            continue
+        if is_systems_own(entry.name):
             continue
         foreign.append(name)
         covered = covered and _is_held(Path(entry.path), returns)
@@ -133,7 +137,7 @@ def _is_ours(name: str, path: Path, earlier: Marker | None, profile: Profile) ->
             MARKER_NAME,
             *SHEET_NAMES,
             *SLATE_NAMES,
-            *(picklist.path for picklist in profile.picklists),
+            *(listed.name for listed in profile.lists),
         }
     if earlier is None:
         return False
@@ -178,8 +182,8 @@ def _contents(
 
         files[SLATE_NAMES[0]] = as_pdf(sheet)
         files[SLATE_NAMES[1]] = as_screen(sheet).encode("utf-8")
-    for picklist in order.profile.picklists:
-        files[picklist.path] = picklist_text(picklist, order.plan, terms).encode("utf-8")
+    for listed in order.profile.lists:
+        files[listed.name] = list_text(listed, order.plan, terms).encode("utf-8")
     return _marker(order, folders, files, enrolment, new_id()), files
 
 
@@ -267,8 +271,7 @@ def _clear_earlier(root: Path, earlier: Marker) -> None:
         if digest_of(path) == digest:
             path.unlink()
     (root / MARKER_NAME).unlink()
-    parents = {str(Path(name).parent) for name in earlier.own_files} - {"."}
-    for name in sorted({*earlier.folders, *parents}, key=lambda one: one.count("/"), reverse=True):
+    for name in sorted(earlier.folders, key=lambda one: one.count("/"), reverse=True):
         with suppress(OSError):
             (root / name).rmdir()
 

@@ -8,31 +8,33 @@ from __future__ import annotations
 import sqlite3
 from collections import deque
 from collections.abc import Generator, Iterator
-from concurrent.futures import Future, ThreadPoolExecutor
-from contextlib import closing, contextmanager
+from concurrent.futures import Future, ThreadPoolExecutor, wait
+from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 from uuid import UUID
 
 from agent.cards.copying import Copied, Copier, Failed
-from agent.cards.marker import Marker
+from agent.cards.slots import insertion, reading_key
 from agent.cards.taking import BROKEN_OFF, Card, Progress, Taker, not_read
-from agent.cards.walking import Entry, Survey, Walk, readable
+from agent.cards.walking import Entry, Survey, Walk
+from agent.errors import AgentError
 from agent.locking import lock
-from agent.outbox.database import is_damage, now
-from agent.outbox.journal import Listed
+from agent.outbox.database import explained, is_damage, is_full, now
+from agent.outbox.journal import Ending, Listed
 from agent.outbox.rebuilding import restore
 from agent.outbox.returns import Returns
 from agent.outbox.room import ReadingStopped, Room
-from agent.outbox.spool import Spool, SpoolError
+from agent.outbox.spool import Spool, SpoolError, SpoolFull
 from agent.settings import State
 from service.contract.cards import UnreadFile
 from service.contract.wire import new_id
 
-__all__ = ["Card", "Progress", "ReadingStopped", "close_interrupted", "read_card", "taken_key"]
+__all__ = ["Card", "Progress", "ReadingStopped", "close_interrupted", "read_card", "refuse_nothing"]
 
 # One thread reads and hashes while the other waits for its fsync; more would not help a card reader.
 THREADS = 2
 AHEAD = 8
+IDLE_SECONDS = 1.0
 # Files that did not hold still, or gave a read error, are tried again at the end: as many as these.
 MOST_AGAIN = 1000
 
@@ -43,11 +45,17 @@ def read_card(
     """Read the whole card as a new card return, ready to push; its id.
 
     While the spool's disk is full it waits. A process that dies here leaves a return that
-    `close_interrupted` turns into an incomplete one. Raises SpoolError when the bytes cannot be stored, and
-    ReadingStopped; the return is then closed as incomplete.
+    `close_interrupted` turns into an incomplete one. Raises SpoolError when the bytes cannot be stored,
+    ReadingStopped, and CardGone when the card is taken out while it waits; the return is then closed as
+    incomplete. Raises AgentError, before anything is noted, for a place where there is nothing.
     """
-    return_id = new_id()
-    room = Room(spool, state.settings().spool_free, progress.stopping, progress.say)
+    refuse_nothing(card, found)
+    return_id, before = new_id(), card.insertion or insertion(card.root)
+
+    def absent() -> bool:
+        return not _is_in(card.root, before)
+
+    room = Room(spool, state.settings().spool_free, progress.stopping, progress.say, absent, progress.relieve)
     with lock(state.locks / f"{return_id}.lock"), _outbox_written(state):
         taker = Taker(returns, spool, room, card, return_id, found, progress)
         taker.begin(card.opening(now()))
@@ -59,9 +67,10 @@ def read_card(
             whole = True
         finally:
             copier.close()
-            complete = taker.finish(whole)
+            complete = taker.finish(whole, same_card=not absent())
         if complete:
-            returns.note_taken(taken_key(card.marker, found), return_id)
+            with suppress(OSError):
+                returns.note_reading(reading_key(card.root, found), str(card.root), return_id)
     (state.locks / f"{return_id}.lock").unlink(missing_ok=True)
     return return_id
 
@@ -74,43 +83,63 @@ def _outbox_written(state: State) -> Iterator[None]:
     except sqlite3.OperationalError as error:
         if is_damage(error):
             raise
-        raise SpoolError(
-            f"The agent's database {state.database} cannot be written: {error}.",
+        kind = SpoolFull if is_full(error, state.database) else SpoolError
+        raise kind(
+            explained(error, state.database).detail,
             "The card was not read to its end: leave it as it is, do not wipe it.",
             "Free space on this disk or have it looked at, then read the card again.",
         ) from error
 
 
-def taken_key(marker: Marker | None, found: Survey) -> str:
-    """What makes a card in a slot the one that was read already: its id and its listing."""
-    return f"{marker.card_id if marker else 'unmarked'} {found.fingerprint}"
+def refuse_nothing(card: Card, found: Survey) -> None:
+    """An empty folder without a marker is no card: most likely one is not mounted."""
+    if card.marker is None and found.everything == 0:
+        raise AgentError(
+            f"There is nothing at {card.root}: an empty folder, or a card that the system has not mounted.",
+            "Nothing was read and nothing was recorded. It says nothing of any card: do not wipe one.",
+            "Take the card out, put it in again and look whether its files are shown.",
+        )
 
 
-def _copied(copier: Copier, room: Room, taker: Taker) -> Generator[Copied | Failed]:
-    """Results in the order of the walk, a few files ahead; those that need another try come last."""
+def _is_in(root: Path, before: str) -> bool:
+    try:
+        return insertion(root) == before
+    except OSError:
+        return False
+
+
+def _next_of(waiting: deque[Future[Copied | Failed]]) -> Iterator[Copied | Failed | None]:
+    """The first result, with a None for every second that it is waited for."""
+    future = waiting.popleft()
+    while not wait([future], IDLE_SECONDS).done:
+        yield None
+    yield future.result()
+
+
+def _copied(copier: Copier, room: Room, taker: Taker) -> Generator[Copied | Failed | None]:
+    """Results in the order of the walk, a few files ahead; those that need another try come last. None
+    while the next file takes long."""
     walk, again = Walk(taker.card.root), list[Entry]()
-    profile = taker.card.profile
     with ThreadPoolExecutor(THREADS, thread_name_prefix="copy") as pool:
 
-        def ahead(entries: Iterator[Entry], last: bool) -> Iterator[Copied | Failed]:
+        def ahead(entries: Iterator[Entry], last: bool) -> Iterator[Copied | Failed | None]:
             waiting: deque[Future[Copied | Failed]] = deque()
             for entry in entries:
-                kind = profile.kind_of(readable(entry.name)[0])
-                waiting.append(pool.submit(copier.copy, entry, kind, last or len(again) >= MOST_AGAIN))
+                waiting.append(pool.submit(copier.copy, entry, last or len(again) >= MOST_AGAIN))
                 if len(waiting) >= AHEAD:
-                    yield waiting.popleft().result()
+                    yield from _next_of(waiting)
             while waiting:
-                yield waiting.popleft().result()
+                yield from _next_of(waiting)
 
         try:
             for result in ahead((entry for entry in walk if not taker.card.is_ours(entry)), last=False):
-                if result.again and len(again) < MOST_AGAIN:
+                if result is not None and result.again and len(again) < MOST_AGAIN:
                     again.append(result.entry)
                 else:
                     yield result
             yield from ahead(iter(again), last=True)
         finally:
-            taker.skipped = walk.skipped
+            taker.aside = walk.aside
             room.end()
             pool.shutdown(cancel_futures=True)
 
@@ -129,7 +158,7 @@ def close_interrupted(state: State, returns: Returns, spool: Spool) -> list[UUID
             restore(returns, spool, return_id)
             with returns.transaction():
                 _name_missing(returns, return_id)
-                returns.close(return_id, complete=False, skipped=0)
+                returns.close(return_id, Ending())
             closed.append(return_id)
         (state.locks / f"{return_id}.lock").unlink(missing_ok=True)
     if not _somebody_reads(state.locks):

@@ -14,12 +14,14 @@ from uuid import UUID
 import msgspec
 
 from agent.cards.copying import Copied, Failed
+from agent.cards.extent import NOT_CONFIRMED, Extent
 from agent.cards.marker import MARKER_NAME, Marker
+from agent.cards.pictures import marks_of
 from agent.cards.walking import Entry, Survey, readable
 from agent.errors import AgentError
-from agent.outbox.journal import Listed
+from agent.outbox.journal import Ending, Listed
 from agent.outbox.returns import Returns
-from agent.outbox.room import Room, is_full, stopped
+from agent.outbox.room import Room, stopped
 from agent.outbox.spool import Spool
 from agent.profiles.mapping import Placer
 from agent.profiles.schema import Profile
@@ -28,7 +30,6 @@ from agent.slates.placing import OnCard, place_by_slates
 from service.contract.cards import (
     CardReturnOpen,
     ManifestFile,
-    Mark,
     PlacementClaim,
     UnreadFile,
     VolumeFacts,
@@ -44,17 +45,20 @@ NAMES_PER_LINE = 500
 # The names of what was not read go in one request, of which the service takes 10 MB.
 UNREAD_BYTES = 6_000_000
 LONGEST_WHY = 300
+LONGEST_NAME = 4096
 
 
 @dataclass
 class Progress:
-    """What a screen shows while a card is read; `say` gets what a person must know meanwhile."""
+    """What a screen shows while a card is read; `say` gets what a person must know meanwhile; `relieve` is
+    called now and then while the spool's disk has no room."""
 
     files: int = 0
     size: int = 0
     current: str = ""
     stopping: Callable[[], bool] = lambda: False
     say: Callable[[str], None] = lambda text: None
+    relieve: Callable[[], None] = lambda: None
 
     def add_bytes(self, count: int) -> None:
         self.size += count
@@ -76,6 +80,10 @@ class Card:
     person: str | None = None
     shift: str | None = None
     foreign: bool = False
+    extent: Extent = NOT_CONFIRMED
+    confirmed_by: str | None = None
+    #: Of the medium when the card was looked at first (agent.cards.slots).
+    insertion: str = ""
     order: list[OrderedPicture] = field(default_factory=list)
     statements: list[StatementIn] = field(default_factory=list)
 
@@ -94,18 +102,16 @@ class Card:
         )
 
     def may_be_ours(self, name: bytes) -> bool:
-        """Whether a file has the name of one that we wrote onto the card."""
-        if self.marker is None or self.foreign:
-            return False
-        text, odd = readable(name)
-        return odd is None and (text == MARKER_NAME or text in self.marker.own_files)
+        """Whether a file has the name of one that a preparation wrote onto the card."""
+        return self.marker is not None and self.marker.names(readable(name))
 
     def is_ours(self, entry: Entry) -> bool:
         """Marker, picklists and job sheet as we wrote them; one that was changed is read like any file."""
-        if entry.trouble is not None or not self.may_be_ours(entry.name):
+        if self.marker is None or self.foreign or entry.trouble is not None:
+            return False
+        if not self.may_be_ours(entry.name):
             return False
         name = readable(entry.name)[0]
-        assert self.marker is not None
         return name == MARKER_NAME or digest_of(Path(entry.path)) == self.marker.own_files[name]
 
 
@@ -124,13 +130,14 @@ class Taker:
     ) -> None:
         self.returns, self.spool, self.room = returns, spool, room
         self.card, self.return_id, self.progress = card, return_id, progress
-        self.skipped = 0
+        #: Names of system files that were passed over.
+        self.aside: list[bytes] = []
         self._files = self._unread = 0
         self._batch: list[Copied | Failed] = []
         self._batch_size = 0
         # In the order of the listing; what stays in it was not read.
-        self._missing = dict.fromkeys(name for name in found.names if not card.may_be_ours(name))
-        self._listed = found.files - (len(found.names) - len(self._missing))
+        self._missing = dict.fromkeys(found.names)
+        self._listed = found.files
         self._settled = 0
 
     def begin(self, opening: CardReturnOpen) -> None:
@@ -142,10 +149,15 @@ class Taker:
                 self.returns.note(self.return_id, Listed(names[start : start + NAMES_PER_LINE]))
         reach("read.opened")
 
-    def take(self, results: Iterator[Copied | Failed]) -> None:
+    def take(self, results: Iterator[Copied | Failed | None]) -> None:
+        """Note results as they come; what has come when the next takes long is noted at once, so that it
+        can go to the service should the disk be full."""
         for result in results:
             if self.progress.stopping():
                 raise stopped()
+            if result is None:
+                self._with_room(self._commit)
+                continue
             self.progress.files += 1
             self.progress.current = readable(result.entry.name)[0]
             self._batch.append(result)
@@ -160,7 +172,7 @@ class Taker:
             try:
                 return step()
             except (AgentError, OSError, sqlite3.Error) as error:
-                if not is_full(error):
+                if not self.room.is_full(error):
                     raise
             self.room.wait_for(ROOM_FOR_ROWS, self.returns, was_full=True)
 
@@ -173,7 +185,7 @@ class Taker:
             self.spool.settle()
         except AgentError as error:
             # A second sync may answer well without having written: these files do not count as copied.
-            if not is_full(error):
+            if not self.room.is_full(error):
                 self._batch = []
             raise
         reach("read.settled")
@@ -188,9 +200,9 @@ class Taker:
                     path = readable(result.entry.name)[0]
                     self.returns.add_unread(self.return_id, unread, UnreadFile(path=path, why=why))
         self._files, self._unread = files, unread
-        self._settled += len(batch)
         for result in batch:
             self._missing.pop(result.entry.name, None)
+            self._settled += not self.card.may_be_ours(result.entry.name)
         self._batch, self._batch_size = [], 0
         reach("read.batch")
 
@@ -201,7 +213,8 @@ class Taker:
 
     def _manifest_file(self, copied: Copied) -> ManifestFile:
         path, path_bytes = readable(copied.entry.name)
-        marks: list[Mark] = [*copied.facts.marks]
+        kind = self.card.profile.kind_of(path)
+        marks = marks_of(kind, copied.facts)
         if copied.trouble is not None:
             marks.append(copied.trouble)
         picture = copied.facts.picture
@@ -210,7 +223,7 @@ class Taker:
             path=path,
             size=copied.size,
             sha256=copied.digest,
-            kind=self.card.profile.kind_of(path),
+            kind=kind,
             read_at=copied.read_at,
             modified=shown_time(copied.modified_ns),
             path_bytes=path_bytes,
@@ -219,21 +232,39 @@ class Taker:
             placement=placer.place(path, picture.exif if picture else {}) if placer else None,
         )
 
-    def finish(self, whole: bool) -> bool:
-        """Close the return; whether everything that the card listed was read."""
-        reach("read.ending")
-        if whole and self._unread == 0:
-            place_in_order(self.returns, self.return_id, self.card)
-        if whole and (placer := self.card.placer) is not None:
-            on_card = OnCard(self.card.root, self.card.profile, placer, self._missing)
-            self._with_room(
-                lambda: place_by_slates(
-                    self.returns, self.spool, self.return_id, on_card, self.progress.stopping
+    def _place(self) -> None:
+        """Placements that need all files of the card; without them the pictures stay unplaced."""
+        try:
+            if self._unread == 0:
+                place_in_order(self.returns, self.return_id, self.card)
+            if (placer := self.card.placer) is not None:
+                on_card = OnCard(self.card.root, self.card.profile, placer, self._missing)
+                self._with_room(
+                    lambda: place_by_slates(
+                        self.returns, self.spool, self.return_id, on_card, self.progress.stopping
+                    )
                 )
+        except (AgentError, OSError, sqlite3.Error):
+            raise
+        except Exception as error:
+            self.progress.say(
+                f"the pictures could not be placed ({type(error).__name__}); they are kept, at no location"
             )
+
+    def finish(self, whole: bool, same_card: bool = True) -> bool:
+        """Close the return; whether everything that the card listed was read. `same_card`: the medium in the
+        slot is still the one that was looked at first."""
+        reach("read.ending")
+        if whole:
+            self._place()
         if not whole:
             with suppress(AgentError, OSError, sqlite3.Error):
                 self._commit()
+        if not same_card:
+            taken_out = "the card was taken out, or another put in, while it was read; do not wipe it"
+            with self.returns.transaction():
+                self._unread += 1
+                self.returns.add_unread(self.return_id, self._unread, UnreadFile(path=".", why=taken_out))
         complete = whole and self._unread == 0 and not self._missing and not self._unnamed()
         if whole:
             self._with_room(lambda: self._close(complete, whole))
@@ -257,7 +288,19 @@ class Taker:
                 self.returns.add_unread(self.return_id, 0, broken)
             for statement in self.card.statements:
                 self.returns.add_statement(self.return_id, statement)
-            self.returns.close(self.return_id, complete, self.skipped)
+            self.returns.close(self.return_id, self._ending(complete))
+
+    def _ending(self, complete: bool) -> Ending:
+        extent = self.card.extent
+        if self.card.confirmed_by is not None and extent.kind in ("not_confirmed", "not_as_prepared"):
+            extent = Extent("confirmed")
+        return Ending(
+            complete=complete,
+            extent=extent.kind,
+            extent_note=extent.note,
+            confirmed_by=self.card.confirmed_by if extent.kind == "confirmed" else None,
+            aside=[readable(name)[0][:LONGEST_NAME] for name in self.aside[:NAMES_PER_LINE]],
+        )
 
 
 BROKEN_OFF = "was not read before the reading was broken off"
@@ -270,7 +313,7 @@ def not_read(names: Iterable[bytes], why: str, unnamed: int = 0) -> Iterator[Unr
         path = readable(name)[0]
         room -= len(name) + len(why) + 30
         if room >= 0 and path:
-            yield UnreadFile(path=path[:4096], why=why)
+            yield UnreadFile(path=path[:LONGEST_NAME], why=why)
         else:
             left += 1
     if left:

@@ -1,4 +1,8 @@
-"""Walks a whole card in a fixed order and names every file by its exact bytes."""
+"""Walks a whole card in a fixed order and names every file by its exact bytes.
+
+Whatever a scope, a repair of the file system or a person's trash has put on a card is walked: a picture may
+lie in any folder. Left aside is only what `left_aside` names, and it is told of.
+"""
 
 from __future__ import annotations
 
@@ -7,23 +11,60 @@ import os
 import stat
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from fnmatch import fnmatchcase
 from pathlib import Path
 
-# What operating systems put on a medium by themselves. Nothing else is skipped: a file system repair
-# may have put pictures into FOUND.000 or LOST.DIR.
-SYSTEM_NAMES = frozenset(
-    {
-        b"system volume information",
-        b"$recycle.bin",
-        b".trashes",
-        b".spotlight-v100",
-        b".fseventsd",
-        b".temporaryitems",
-        b".documentrevisions-v100",
-        b".ds_store",
-        b"lost+found",
-    }
+from agent.cards.marker import read_marker
+from agent.errors import why
+
+# What Windows and macOS write onto a medium by themselves, by name (common practice, no source). Never a
+# whole folder of theirs, and never what is named like a picture: people and repairs put pictures into such
+# folders.
+SYSTEM_FILES = (
+    "system volume information/wpsettings.dat",
+    "system volume information/indexervolumeguid",
+    "system volume information/tracking.log",
+    "$recycle.bin/desktop.ini",
+    "$recycle.bin/*/desktop.ini",
+    ".spotlight-v100/*",
+    ".fseventsd/*",
+    ".ds_store",
+    "*/.ds_store",
 )
+SYSTEM_FOLDERS = (
+    "system volume information/", "$recycle.bin/", ".spotlight-v100/", ".fseventsd/", ".trashes/",
+)  # fmt: skip
+NAMED_LIKE_PICTURES = frozenset(
+    [
+        "jpg",
+        "jpeg",
+        "jpe",
+        "jfif",
+        "png",
+        "bmp",
+        "tif",
+        "tiff",
+        "gif",
+        "webp",
+        "heic",
+        "heif",
+        "mpo",
+        "dng",
+        "raw",
+        "mp4",
+        "m4v",
+        "mov",
+        "avi",
+        "mkv",
+        "wmv",
+        "mpg",
+        "mpeg",
+        "mts",
+    ]
+)
+# AppleDouble, in which macOS keeps what FAT has no place for: the first bytes of such a file (RFC 1740,
+# appendix B, from memory).
+APPLE_DOUBLE = b"\x00\x05\x16\x07"
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,44 +75,75 @@ class Entry:
     path: str
     size: int
     modified_ns: int
+    changed_ns: int = 0
     trouble: str | None = None
 
 
 @dataclass
 class Walk:
-    """Iterates the files below `root`, sorted by name bytes within each folder; counts what it skips."""
+    """Iterates the files below `root`, sorted by name bytes within each folder, however deep folders lie.
+
+    `aside` are the names of files of an operating system that were passed over.
+    """
 
     root: Path
-    skipped: int = field(default=0, init=False)
+    aside: list[bytes] = field(default_factory=list, init=False)
 
     def __iter__(self) -> Iterator[Entry]:
-        yield from self._folder(os.fspath(self.root), b"")
-
-    def _folder(self, folder: str, above: bytes) -> Iterator[Entry]:
-        try:
-            with os.scandir(folder) as entries:
-                named = sorted((os.fsencode(entry.name), entry.name) for entry in entries)
-        except OSError as error:
-            yield Entry(above or b".", folder, 0, 0, f"the folder cannot be listed: {error.strerror}")
-            return
-        for raw, text in named:
-            if raw.lower() in SYSTEM_NAMES:
-                self.skipped += 1
+        waiting = [(os.fspath(self.root), b"")]
+        while waiting:
+            path, name = waiting.pop()
+            try:
+                if name and not stat.S_ISDIR((facts := os.lstat(path)).st_mode):
+                    yield from self._file(path, name, facts)
+                    continue
+            except OSError as error:
+                yield Entry(name, path, 0, 0, trouble=f"cannot be looked at: {why(error)}")
                 continue
-            yield from self._one(os.path.join(folder, text), above + b"/" + raw if above else raw)  # noqa: PTH118
+            try:
+                waiting += reversed(_listed(path, name))
+            except OSError as error:
+                trouble = f"the folder cannot be listed: {why(error)}"
+                yield Entry(name or b".", path, 0, 0, trouble=trouble)
 
-    def _one(self, path: str, name: bytes) -> Iterator[Entry]:
-        try:
-            facts = os.lstat(path)
-        except OSError as error:
-            yield Entry(name, path, 0, 0, f"cannot be looked at: {error.strerror}")
-            return
-        if stat.S_ISDIR(facts.st_mode):
-            yield from self._folder(path, name)
-        elif stat.S_ISREG(facts.st_mode):
-            yield Entry(name, path, facts.st_size, facts.st_mtime_ns)
+    def _file(self, path: str, name: bytes, facts: os.stat_result) -> Iterator[Entry]:
+        if not stat.S_ISREG(facts.st_mode):
+            yield Entry(name, path, 0, 0, trouble="is a link or a device, not a file; it was not followed")
+        elif left_aside(name, path):
+            self.aside.append(name)
         else:
-            yield Entry(name, path, 0, 0, "is a link or a device, not a file; it was not followed")
+            yield Entry(name, path, facts.st_size, facts.st_mtime_ns, facts.st_ctime_ns)
+
+
+def _listed(folder: str, name: bytes) -> list[tuple[str, bytes]]:
+    with os.scandir(folder) as entries:
+        named = sorted((os.fsencode(entry.name), entry.name) for entry in entries)
+    above = name + b"/" if name else b""
+    return [(os.path.join(folder, text), above + raw) for raw, text in named]  # noqa: PTH118
+
+
+def left_aside(name: bytes, path: str) -> bool:
+    """Whether a file is one that an operating system wrote by itself, and is not read."""
+    text = readable(name)[0].lower()
+    if text.rpartition("/")[2].startswith("._"):
+        return _begins(path, APPLE_DOUBLE)
+    if text.rpartition(".")[2] in NAMED_LIKE_PICTURES:
+        return False
+    return any(fnmatchcase(text, pattern) for pattern in SYSTEM_FILES)
+
+
+def is_systems_own(name: bytes) -> bool:
+    """Whether a file lies in a folder of an operating system and is not named like a picture."""
+    text = readable(name)[0].lower()
+    return text.startswith(SYSTEM_FOLDERS) and text.rpartition(".")[2] not in NAMED_LIKE_PICTURES
+
+
+def _begins(path: str, first: bytes) -> bool:
+    try:
+        with open(path, "rb", buffering=0) as file:  # noqa: PTH123
+            return file.read(len(first)) == first
+    except OSError:
+        return False
 
 
 # Of a longer listing the rest is counted, not named.
@@ -81,31 +153,38 @@ MOST_NAME_BYTES = 8 * 1024 * 1024
 
 @dataclass(frozen=True, slots=True)
 class Survey:
-    """How much there is to read, and a fingerprint of the listing (evidence, never identity).
+    """How much there is to read beside what a preparation wrote, and a fingerprint of the whole listing
+    (evidence, never identity: only reading tells what a card holds).
 
     `names` are those of the files, by their exact bytes, so that what is not read can be named; `files` may
-    be more.
+    be more. `everything` counts the files of a preparation as well.
     """
 
     files: int
     size: int
     fingerprint: str
     names: tuple[bytes, ...] = ()
+    everything: int = 0
 
 
 def survey(root: Path) -> Survey:
-    """Names, sizes and times of a whole card, without reading a file."""
-    digest, files, size = hashlib.sha256(), 0, 0
+    """Names, sizes and times of a whole card, without reading a file of it but the marker."""
+    marker = read_marker(root)
+    digest, files, size, everything = hashlib.sha256(), 0, 0, 0
     names: list[bytes] = []
     room = MOST_NAME_BYTES
     for entry in Walk(root):
+        everything += 1
+        line = (entry.name, entry.size, entry.modified_ns, entry.changed_ns)
+        digest.update(b"%s\0%d %d %d\n" % line)
+        if marker is not None and marker.names(readable(entry.name)):
+            continue
         files += 1
         size += entry.size
         room -= len(entry.name)
         if len(names) < MOST_NAMES and room >= 0:
             names.append(entry.name)
-        digest.update(b"%s\0%d %d\n" % (entry.name, entry.size, entry.modified_ns))
-    return Survey(files, size, digest.hexdigest(), tuple(names))
+    return Survey(files, size, digest.hexdigest(), tuple(names), everything)
 
 
 def readable(name: bytes) -> tuple[str, bytes | None]:

@@ -47,20 +47,18 @@ class Silent(Failure):
     """Nothing came, or nothing was taken, for as long as we wait."""
 
 
-# No connection was made, so that another try at once is of no use.
-_UNREACHED = frozenset(
-    {
-        pycurl.E_UNSUPPORTED_PROTOCOL,
-        pycurl.E_URL_MALFORMAT,
-        pycurl.E_COULDNT_RESOLVE_PROXY,
-        pycurl.E_COULDNT_RESOLVE_HOST,
-        pycurl.E_COULDNT_CONNECT,
-        pycurl.E_OPERATION_TIMEDOUT,
-        pycurl.E_SSL_CONNECT_ERROR,
-        pycurl.E_PEER_FAILED_VERIFICATION,
-        pycurl.E_SSL_CACERT_BADFILE,
-    }
-)
+# No connection was made, so that another try at once is of no use; and what that means.
+_UNREACHED = {
+    pycurl.E_UNSUPPORTED_PROTOCOL: "its address is of no kind that is spoken here",
+    pycurl.E_URL_MALFORMAT: "its address cannot be used",
+    pycurl.E_COULDNT_RESOLVE_PROXY: "this network does not know the name of the proxy",
+    pycurl.E_COULDNT_RESOLVE_HOST: "this network does not know its name",
+    pycurl.E_COULDNT_CONNECT: "nobody answers there",
+    pycurl.E_OPERATION_TIMEDOUT: "no answer came in time",
+    pycurl.E_SSL_CONNECT_ERROR: "no secure connection came about",
+    pycurl.E_PEER_FAILED_VERIFICATION: "its certificate is none that this computer trusts",
+    pycurl.E_SSL_CACERT_BADFILE: "the list of certificates that this computer trusts cannot be read",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -254,7 +252,8 @@ def _failure(error: pycurl.error) -> BaseException:
     if code == pycurl.E_ABORTED_BY_CALLBACK:
         # Given up by nobody of ours: a person's interrupt came as libcurl was about to ask.
         return KeyboardInterrupt()
-    return Failure(said) if code in _UNREACHED else Broken(said)
+    words = _UNREACHED.get(code)
+    return Broken(f"the connection broke ({said})") if words is None else Failure(f"{words} ({said})")
 
 
 def _answer(exchange: _Exchange, status: int) -> Answer:

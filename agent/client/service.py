@@ -21,14 +21,15 @@ from service.contract.access import AgentEnrolled, AgentReport, EnrolAgent, JwkS
 from service.contract.cards import (
     CardReturnCommit,
     CardReturnStanding,
-    ImagesAsked,
-    ImagesHeld,
+    FilesAhead,
     LargeAnswer,
     LargeParts,
     PartAnswer,
     Receipt,
 )
+from service.contract.comparing import ImagesAsked, ImagesHeld, ReturnAsked, ReturnsAsked, ReturnsKnown
 from service.contract.wire import WORTH_PACKING
+from service.contract.work import StatementIn
 
 BASE = "/api/v1"
 CONNECTIONS = 4
@@ -88,8 +89,17 @@ class Service:
     def prepare_card(self, card_id: UUID, body: bytes) -> None:
         self._send("PUT", f"/cards/{card_id}", body)
 
+    def state(self, statement: StatementIn) -> None:
+        path = f"/inspections/{statement.inspection_id}/statements"
+        self._send("POST", path, msgspec.json.encode(statement), answer_size=DOCUMENT)
+
     def open_return(self, return_id: UUID, body: bytes) -> CardReturnStanding:
         answer = self._send("PUT", f"/card-returns/{return_id}", body)
+        return self._decoded(answer, CardReturnStanding)
+
+    def read_return(self, return_id: UUID) -> CardReturnStanding:
+        """The standing of a card return; longer by each refused statement."""
+        answer = self._send("GET", f"/card-returns/{return_id}", answer_size=TICKETS)
         return self._decoded(answer, CardReturnStanding)
 
     def put_part(self, return_id: UUID, part: int, body: bytes) -> PartAnswer:
@@ -105,6 +115,17 @@ class Service:
         """Open, go on with, or ask after a large file."""
         path, body = f"/card-returns/{return_id}/large/{digest}", msgspec.json.encode(parts)
         return self._decoded(self._send("PUT", path, body, answer_size=TICKETS), LargeAnswer)
+
+    def put_ahead(self, return_id: UUID, ahead: FilesAhead) -> PartAnswer:
+        """Tickets for what the store lacks of these files, whose manifest part comes later."""
+        path, body = f"/card-returns/{return_id}/ahead", msgspec.json.encode(ahead)
+        return self._decoded(self._send("PUT", path, body, answer_size=TICKETS), PartAnswer)
+
+    def known_returns(self, returns: list[tuple[UUID, str]]) -> set[UUID]:
+        """Which of these (1,000 at most: id and manifest digest) the service knows as committed."""
+        asked = ReturnsAsked(returns=[ReturnAsked(id=key, manifest_sha256=digest) for key, digest in returns])
+        answer = self._send("POST", "/card-returns/known", msgspec.json.encode(asked), answer_size=TICKETS)
+        return set(self._decoded(answer, ReturnsKnown).known)
 
     def held(self, digests: list[str]) -> list[str]:
         """Which of these (1,000 at most) the service holds."""
@@ -141,9 +162,12 @@ class Service:
         return checked(answer, url)
 
     def _decoded(self, answer: Answer, kind: type[Kind]) -> Kind:
-        """The body; one that is not what the service answers was cut short, or made by something between."""
+        return self.understood(answer.data, kind)
+
+    def understood(self, body: bytes, kind: type[Kind]) -> Kind:
+        """A body; one that is not what the service answers was cut short, or made by something between."""
         try:
-            return msgspec.json.decode(answer.data, type=kind)
+            return msgspec.json.decode(body, type=kind)
         except msgspec.DecodeError as error:
             raise cannot_serve(f"its answer cannot be read ({error}).", self.url) from error
 

@@ -19,6 +19,7 @@ import msgspec
 
 from agent.outbox.sending import Cut
 from agent.outbox.spool import refusal, sync_folder, written
+from service.contract.cards import CardExtent
 from service.contract.wire import UtcTime
 
 
@@ -56,17 +57,33 @@ class Said(msgspec.Struct, tag="said"):
     wire: msgspec.Raw
 
 
+class Ending(msgspec.Struct, frozen=True, kw_only=True):
+    """How a reading ended. `complete`: every file that the card listed was read; `extent`: whether that was a
+    whole card, `extent_note` why not; `aside`: names of system files that were not read."""
+
+    complete: bool = False
+    extent: CardExtent = "not_confirmed"
+    extent_note: str = ""
+    confirmed_by: str | None = None
+    aside: list[str] = []
+
+
 class Closed(msgspec.Struct, tag="closed", kw_only=True):
     """Reading has ended; what goes beyond these ordinals was written for a commit that failed."""
 
     files: int
     unread: int
-    complete: bool
-    skipped: int
+    ending: Ending
     finished_at: UtcTime
 
 
-Record = Opened | Listed | Took | NotRead | Said | Closed
+class Confirmed(msgspec.Struct, tag="confirmed"):
+    """A person said, after the reading, that it was a whole card."""
+
+    person: str
+
+
+Record = Opened | Listed | Took | NotRead | Said | Closed | Confirmed
 _decoder = msgspec.json.Decoder(Record)
 _encoder = msgspec.json.Encoder()
 
@@ -98,6 +115,7 @@ class Journals:
     def __init__(self, spool: Path) -> None:
         self.folder = spool / "returns"
         self._prepared = spool / "prepared"
+        self._spoken = spool / "stated"
         # Journals whose end this process has looked at, so that nothing is written behind half a line.
         self._sound: set[UUID] = set()
 
@@ -155,23 +173,39 @@ class Journals:
         self._sound.discard(return_id)
         return self.path(return_id).replace(self.path(return_id).with_suffix(".damaged"))
 
-    # Cards prepared, until the service has been told
+    # Cards prepared, and statements without a card, until the service has been told
 
     def keep_prepared(self, card_id: UUID, wire: bytes) -> None:
-        self._prepared.mkdir(exist_ok=True)
-        with (self._prepared / f"{card_id}.json").open("wb", buffering=0) as file:
-            written(file.fileno(), wire)
-            os.fsync(file.fileno())
-        sync_folder(self._prepared)
+        _keep(self._prepared, card_id, wire)
 
     def drop_prepared(self, card_id: UUID) -> None:
         (self._prepared / f"{card_id}.json").unlink(missing_ok=True)
 
     def prepared(self) -> list[tuple[UUID, bytes]]:
-        if not self._prepared.is_dir():
-            return []
-        found = sorted(_ids(self._prepared.glob("*.json")))
-        return [(card_id, (self._prepared / f"{card_id}.json").read_bytes()) for card_id in found]
+        return _kept(self._prepared)
+
+    def keep_spoken(self, statement_id: UUID, wire: bytes) -> None:
+        _keep(self._spoken, statement_id, wire)
+
+    def drop_spoken(self, statement_id: UUID) -> None:
+        (self._spoken / f"{statement_id}.json").unlink(missing_ok=True)
+
+    def spoken(self) -> list[tuple[UUID, bytes]]:
+        return _kept(self._spoken)
+
+
+def _keep(folder: Path, key: UUID, wire: bytes) -> None:
+    folder.mkdir(exist_ok=True)
+    with (folder / f"{key}.json").open("wb", buffering=0) as file:
+        written(file.fileno(), wire)
+        os.fsync(file.fileno())
+    sync_folder(folder)
+
+
+def _kept(folder: Path) -> list[tuple[UUID, bytes]]:
+    """What a file holds whole; half of it was written when nobody had been told yet that it was kept."""
+    found = ((key, (folder / f"{key}.json").read_bytes()) for key in sorted(_ids(folder.glob("*.json"))))
+    return [(key, wire) for key, wire in found if wire.endswith(b"}")]
 
 
 def _ids(paths: Iterable[Path]) -> Iterator[UUID]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
 from datetime import datetime
+from uuid import UUID
 
 import msgspec
 
@@ -15,6 +16,7 @@ from agent.outbox.database import now, transaction
 # In place of facts: these bytes were found in the spool and nothing says what they are.
 NOT_JUDGED = b""
 DIGESTS_AT_ONCE = 500
+AHEAD_AT_ONCE = 100
 
 
 class Originals:
@@ -63,29 +65,66 @@ class Originals:
 
     def note_held(self, digests: Iterable[str], at: datetime) -> None:
         """The service holds these since `at` at the latest, by its own clock."""
+        noted_at = now().isoformat()
         with transaction(self._sql):
             self._sql.executemany(
-                "UPDATE originals SET held_at=coalesce(held_at,?) WHERE sha256=?",
-                ((at.isoformat(), digest) for digest in digests),
+                "UPDATE originals SET held_at=coalesce(held_at,?), held_noted=coalesce(held_noted,?)"
+                " WHERE sha256=?",
+                ((at.isoformat(), noted_at, digest) for digest in digests),
             )
+
+    def spooled_of(self, return_id: UUID, limit: int = AHEAD_AT_ONCE) -> list[tuple[str, int]]:
+        """Digest and size of the next files of a return that lie in the spool alone."""
+        rows = self._sql.execute(
+            "SELECT DISTINCT o.sha256, o.size FROM files f JOIN originals o ON o.sha256=f.sha256"
+            " WHERE f.return_id=? AND o.spooled_at IS NOT NULL AND o.held_at IS NULL AND o.ahead_at IS NULL"
+            " LIMIT ?",
+            (str(return_id), limit),
+        )
+        return [(row["sha256"], row["size"]) for row in rows]
+
+    def note_ahead(self, digests: Iterable[str]) -> None:
+        """The store was seen to have these, although no receipt lists them yet."""
+        noted_at = now().isoformat()
+        with transaction(self._sql):
+            self._sql.executemany(
+                "UPDATE originals SET ahead_at=? WHERE sha256=?", [(noted_at, digest) for digest in digests]
+            )
+
+    def spooled_ahead(self) -> Iterator[str]:
+        """Spooled digests that the store was seen to have although no receipt lists them yet."""
+        while True:
+            rows = self._sql.execute(
+                "SELECT sha256 FROM originals WHERE ahead_at IS NOT NULL AND spooled_at IS NOT NULL"
+                " AND held_at IS NULL LIMIT ?",
+                (DIGESTS_AT_ONCE,),
+            ).fetchall()
+            if not rows:
+                return
+            yield from (row["sha256"] for row in rows)
 
     def distrust(self, digests: Iterable[str]) -> None:
         """Neither spool nor service has these: the next read of a card copies them again."""
         with transaction(self._sql):
             self._sql.executemany(
-                "UPDATE originals SET held_at=NULL, spooled_at=NULL WHERE sha256=?", [(d,) for d in digests]
+                "UPDATE originals SET held_at=NULL, held_noted=NULL, ahead_at=NULL, spooled_at=NULL"
+                " WHERE sha256=?",
+                [(digest,) for digest in digests],
             )
 
-    def prunable(self, before: datetime | None) -> Iterator[str]:
-        """Spooled digests that a receipt lists since `before` (the service's time), longest held first;
-        None: however short ago.
+    def prunable(self, before: datetime | None, noted_before: datetime | None = None) -> Iterator[str]:
+        """Spooled digests that a receipt lists since `before` (the service's time), and since
+        `noted_before` by this computer's clock, longest held first; None: however short ago.
 
         Those that a return on its way still names are left.
         """
-        held_at, digest, until = "", "", "9" if before is None else before.isoformat()
+        held_at, digest = "", ""
+        until, noted_until = (LAST if at is None else at.isoformat() for at in (before, noted_before))
         while True:
             rows = self._sql.execute(PRUNABLE, (until, held_at, digest, DIGESTS_AT_ONCE)).fetchall()
-            yield from (row["sha256"] for row in rows if not row["wanted"])
+            yield from (
+                row["sha256"] for row in rows if not row["wanted"] and row["held_noted"] <= noted_until
+            )
             if len(rows) < DIGESTS_AT_ONCE:
                 return
             held_at, digest = rows[-1]["held_at"], rows[-1]["sha256"]
@@ -102,9 +141,11 @@ class Originals:
             )
 
 
+# After every time that isoformat writes.
+LAST = "9"
 # In steps by key, so that neither a long answer nor an open cursor stands in the way of other threads.
 PRUNABLE = (
-    "SELECT sha256, held_at, EXISTS(SELECT 1 FROM files f JOIN returns r ON r.id=f.return_id"
+    "SELECT sha256, held_at, held_noted, EXISTS(SELECT 1 FROM files f JOIN returns r ON r.id=f.return_id"
     "  WHERE f.sha256=o.sha256 AND r.state<>'held') AS wanted"
     " FROM originals o WHERE spooled_at IS NOT NULL AND held_at<=? AND (held_at, sha256)>(?,?)"
     " ORDER BY held_at, sha256 LIMIT ?"

@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterable, Iterator
 from datetime import timedelta
 from itertools import islice
 
+from agent.outbox.database import now
 from agent.outbox.originals import Originals
 from agent.outbox.spool import Spool
 from agent.settings import Settings
@@ -16,19 +17,27 @@ AT_ONCE = 100
 def prune(returns: Originals, spool: Spool, settings: Settings) -> int:
     """Remove copies held for longer than `keep_days`, and more while the disk is short; how many.
 
-    Age goes by the service's time alone: a clock of this workstation that lies removes nothing early.
+    That time must have passed by the service's clock and by this workstation's: one of them that lies, or
+    jumps ahead, removes nothing early.
     """
-    heard, removed = returns.heard(), 0
+    heard, removed, kept = returns.heard(), 0, timedelta(days=settings.keep_days)
     if heard is not None:
-        removed += _remove(returns, spool, returns.prunable(heard - timedelta(days=settings.keep_days)))
+        removed += _remove(returns, spool, returns.prunable(heard - kept, now() - kept))
     return removed + make_room(returns, spool, settings.spool_free)
 
 
 def make_room(returns: Originals, spool: Spool, wanted: int) -> int:
-    """Remove copies that a receipt lists, longest held first, until `wanted` bytes are free; how many."""
-    if spool.free() >= wanted:
-        return 0
-    return _remove(returns, spool, returns.prunable(None), lambda: spool.free() >= wanted)
+    """Remove copies that a receipt lists, longest held first, then those of cards still being read that the
+    store was seen to have, until `wanted` bytes are free; how many."""
+
+    def enough() -> bool:
+        return spool.free() >= wanted
+
+    removed = 0
+    for digests in (returns.prunable(None), returns.spooled_ahead()):
+        if not enough():
+            removed += _remove(returns, spool, digests, enough)
+    return removed
 
 
 def _remove(

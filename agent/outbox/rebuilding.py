@@ -18,17 +18,16 @@ from agent.cards.pictures import Facts
 from agent.errors import AgentError
 from agent.locking import lock
 from agent.outbox.database import Damaged, is_damage, now, open_database
-from agent.outbox.journal import Closed, Journals, NotRead, Opened, Reading, Said, Took
+from agent.outbox.journal import Closed, Confirmed, Ending, Journals, NotRead, Opened, Reading, Said, Took
 from agent.outbox.originals import Originals
 from agent.outbox.returns import Returns
 from agent.outbox.spool import Spool
 from agent.settings import State
 from service.contract.cards import CardReturnOpen, ManifestFile, UnreadFile
+from service.contract.pictures import MARKS_OF_BYTES
 from service.contract.wire import new_id
 from service.contract.work import StatementIn
 
-# Marks of one reading, not of the bytes.
-OF_READING = frozenset({"changed_while_read", "short_read"})
 FILES_PER_COMMIT = 200
 # SQLite looks through this much in a fraction of a second.
 LOOKED_AT_WHOLE = 16 * 1024 * 1024
@@ -101,6 +100,8 @@ def reconcile(returns: Returns, spool: Spool, locks: Path) -> list[UUID]:
     assert returns.journals is not None
     for card_id, wire in returns.journals.prepared():
         returns.add_preparation(card_id, wire)
+    for statement_id, wire in returns.journals.spoken():
+        returns.add_spoken(statement_id, wire)
     made = []
     for return_id in returns.journals.ids():
         row = returns.one(return_id)
@@ -125,12 +126,14 @@ def restore(returns: Returns, spool: Spool, return_id: UUID) -> UUID | None:
     if journals is None or not journals.path(return_id).exists():
         return None
     reading = journals.read(return_id)
-    opened, closed = None, None
+    opened, closed, confirmed = None, None, None
     for record in reading:
         if isinstance(record, Opened):
             opened = record
         elif isinstance(record, Closed):
             closed = record
+        elif isinstance(record, Confirmed):
+            confirmed = record
     if reading.damaged:
         return _salvage(returns, spool, return_id, reading, opened)
     if opened is None:
@@ -141,7 +144,9 @@ def restore(returns: Returns, spool: Spool, return_id: UUID) -> UUID | None:
         _open(quiet, return_id, opened)
         _take(quiet, spool, return_id, reading, closed)
         if closed is not None:
-            quiet.close(return_id, closed.complete, closed.skipped, closed.finished_at)
+            quiet.close(return_id, closed.ending, closed.finished_at)
+        if confirmed is not None:
+            quiet.confirm(return_id, confirmed.person)
     return return_id
 
 
@@ -166,7 +171,7 @@ def _take(returns: Returns, spool: Spool, return_id: UUID, reading: Reading, clo
 def _note_bytes(returns: Returns, spool: Spool, file: ManifestFile) -> None:
     """Bytes that no longer lie here are held by the service, or the push will say that they are lost."""
     if spool.holds(file.sha256, file.size):
-        facts = Facts([mark for mark in file.marks if mark not in OF_READING], file.picture)
+        facts = Facts([mark for mark in file.marks if mark in MARKS_OF_BYTES], file.picture)
         returns.note_spooled(file.sha256, file.size, facts)
 
 
@@ -190,7 +195,7 @@ def _salvage(
                 elif isinstance(record, Said):
                     statements = True
             _name_damage(returns, again, reading, statements)
-            returns.close(again, complete=False, skipped=0)
+            returns.close(again, Ending())
     returns.journals.set_aside(return_id)
     return again if opened is not None else None
 

@@ -11,12 +11,14 @@ from uuid import UUID
 
 import msgspec
 
+from agent.outbox.cards import Cards
 from agent.outbox.database import now, transaction
-from agent.outbox.journal import Closed, Journals, NotRead, Opened, Record, Said, Took
+from agent.outbox.journal import Closed, Confirmed, Ending, Journals, NotRead, Opened, Record, Said, Took
 from agent.outbox.originals import Originals
+from agent.outbox.refused import Refusals
 from agent.outbox.sending import CUT, Cut, Sending
+from agent.outbox.spoken import Spoken
 from service.contract.cards import (
-    CardPrepared,
     CardReturnOpen,
     ManifestFile,
     UnreadFile,
@@ -32,7 +34,7 @@ NO_PICTURE = frozenset({"zero_length", "truncated", "not_an_image", "slate"})
 R = TypeVar("R", bound=Record)
 
 
-class Returns(Originals, Sending):
+class Returns(Originals, Sending, Cards, Refusals, Spoken):
     """All access of one thread to card returns; `connection` belongs to that thread.
 
     With journals, what is read is written there too, before the outbox commits it.
@@ -152,9 +154,7 @@ class Returns(Originals, Sending):
                 (str(statement.id), str(return_id), wire),
             )
 
-    def close(
-        self, return_id: UUID, complete: bool, skipped: int, finished_at: datetime | None = None
-    ) -> None:
+    def close(self, return_id: UUID, ending: Ending, finished_at: datetime | None = None) -> None:
         """Reading has ended: from here on the card may be removed."""
         files, size, unread = self._sql.execute(
             "SELECT count(*), coalesce(sum(size),0),"
@@ -162,23 +162,34 @@ class Returns(Originals, Sending):
             (str(return_id),),
         ).fetchone()
         finished_at = finished_at or now()
-        closed = Closed(
-            files=files, unread=unread, complete=complete, skipped=skipped, finished_at=finished_at
-        )
+        closed = Closed(files=files, unread=unread, ending=ending, finished_at=finished_at)
         with self.transaction():
             self.note(return_id, closed)
             self._sql.execute(
-                "UPDATE returns SET state='copied', finished_at=?, complete=?, files=?, bytes=?,"
-                " manifest_sha256=?, skipped=? WHERE id=? AND state='reading'",
+                "UPDATE returns SET state='copied', finished_at=?, complete=?, extent=?, extent_note=?,"
+                " confirmed_by=?, aside=?, files=?, bytes=?, manifest_sha256=?"
+                " WHERE id=? AND state='reading'",
                 (
                     finished_at.isoformat(),
-                    complete,
+                    ending.complete,
+                    ending.extent,
+                    ending.extent_note,
+                    ending.confirmed_by,
+                    msgspec.json.encode(ending.aside).decode("utf-8"),
                     files,
                     size,
                     self.manifest_digest(return_id),
-                    skipped,
                     str(return_id),
                 ),
+            )
+
+    def confirm(self, return_id: UUID, person: str) -> None:
+        """A person says of a return that is read that it was a whole card."""
+        with self.transaction():
+            if self.journals is not None and self.journals.path(return_id).exists():
+                self.note(return_id, Confirmed(person))
+            self._sql.execute(
+                "UPDATE returns SET confirmed_by=? WHERE id=? AND state<>'reading'", (person, str(return_id))
             )
 
     def forget(self, return_id: UUID) -> None:
@@ -202,13 +213,15 @@ class Returns(Originals, Sending):
         ).fetchone()
         return row
 
+    def shown(self, return_id: UUID) -> sqlite3.Row:
+        """A return with what a person must know of it: `unread_files`, and `lacking`, files whose bytes are
+        neither here as they were read nor held by the service."""
+        row: sqlite3.Row = self._sql.execute(f"{_SHOWN} WHERE r.id=?", (str(return_id),)).fetchone()
+        return row
+
     def newest(self, limit: int = 50) -> Sequence[sqlite3.Row]:
-        """The newest first (UUIDv7 ids ascend with their making)."""
-        return self._sql.execute(
-            "SELECT r.*, (SELECT count(*) FROM unread u WHERE u.return_id=r.id) AS unread_files"
-            " FROM returns r ORDER BY id DESC LIMIT ?",
-            (limit,),
-        ).fetchall()
+        """As `shown`, the newest first (UUIDv7 ids ascend with their making)."""
+        return self._sql.execute(f"{_SHOWN} ORDER BY r.id DESC LIMIT ?", (limit,)).fetchall()
 
     def in_state(self, state: str) -> list[sqlite3.Row]:
         """The oldest first (UUIDv7 ids ascend with their making)."""
@@ -249,9 +262,9 @@ class Returns(Originals, Sending):
         return [UnreadFile(path=row["path"], why=row["why"]) for row in rows]
 
     def statements(self, return_id: UUID) -> list[StatementIn]:
-        """Those not refused."""
+        """All that were said with it, those that were refused among them: the commit stays the same (I8)."""
         rows = self._sql.execute(
-            "SELECT wire FROM statements WHERE return_id=? AND trouble IS NULL ORDER BY id", (str(return_id),)
+            "SELECT wire FROM statements WHERE return_id=? ORDER BY id", (str(return_id),)
         )
         return [msgspec.json.decode(row["wire"], type=StatementIn) for row in rows]
 
@@ -265,6 +278,14 @@ class Returns(Originals, Sending):
             (str(return_id),),
         )
         return {row["location"]: (row["found"], row["fresh"]) for row in rows}
+
+    def unplaced(self, return_id: UUID) -> Iterator[sqlite3.Row]:
+        """Pictures that stand at no location, in the order of the card."""
+        yield from self._sql.execute(
+            "SELECT path_bytes, wire FROM files WHERE return_id=? AND location IS NULL AND picture"
+            " ORDER BY ordinal",
+            (str(return_id),),
+        )
 
     def marked(self, return_id: UUID) -> list[tuple[str | None, bytes, str]]:
         """Location, name and marks of files that are not whole pictures."""
@@ -292,18 +313,6 @@ class Returns(Originals, Sending):
             opening = b'"opening":' + row["opening"] + b","
         return b"{" + opening + b'"files":[' + b",".join(row["wire"] for row in rows) + b"]}"
 
-    def refuse_statements(self, return_id: UUID, why: str) -> None:
-        self._sql.execute(
-            "UPDATE statements SET trouble=? WHERE return_id=? AND trouble IS NULL", (why, str(return_id))
-        )
-
-    def refused_statements(self, return_id: UUID) -> list[str]:
-        rows = self._sql.execute(
-            "SELECT DISTINCT trouble FROM statements WHERE return_id=? AND trouble IS NOT NULL",
-            (str(return_id),),
-        )
-        return [row["trouble"] for row in rows]
-
     def put_off(self, return_id: UUID, until: float, trouble: str) -> None:
         self._sql.execute(
             "UPDATE returns SET tries=tries+1, next_try=?, trouble=? WHERE id=?",
@@ -319,11 +328,15 @@ class Returns(Originals, Sending):
                 (str(return_id), receipt, noted_at.isoformat()),
             )
             self._sql.execute(
-                "UPDATE originals SET held_at=coalesce(held_at,?) WHERE sha256 IN"
-                " (SELECT sha256 FROM files WHERE return_id=?)",
-                ((at or noted_at).isoformat(), str(return_id)),
+                "UPDATE originals SET held_at=coalesce(held_at,?), held_noted=coalesce(held_noted,?)"
+                " WHERE sha256 IN (SELECT sha256 FROM files WHERE return_id=?)",
+                ((at or noted_at).isoformat(), noted_at.isoformat(), str(return_id)),
             )
             self._sql.execute("UPDATE returns SET state='held', trouble=NULL WHERE id=?", (str(return_id),))
+        row = self.one(return_id)
+        card_id = msgspec.json.decode(row["opening"], type=CardReturnOpen).card_id if row else None
+        if card_id is not None:
+            self.note_card_back(card_id)
         # Only now that the receipt is on the disk: until then the journal is the second witness.
         if self.journals is not None:
             self.journals.remove(return_id)
@@ -335,43 +348,14 @@ class Returns(Originals, Sending):
         ).fetchone()
         return int(files), int(size)
 
-    # Cards taken and prepared
 
-    def was_taken(self, fingerprint: str) -> bool:
-        found = self._sql.execute("SELECT 1 FROM taken WHERE fingerprint=?", (fingerprint,))
-        return found.fetchone() is not None
-
-    def note_taken(self, fingerprint: str, return_id: UUID | None) -> None:
-        self._sql.execute(
-            "INSERT OR REPLACE INTO taken VALUES(?,?,?)", (fingerprint, _text(return_id), now().isoformat())
-        )
-
-    def note_prepared(self, card_id: UUID, prepared: CardPrepared) -> None:
-        wire = msgspec.json.encode(prepared)
-        if self.journals is not None:
-            self.journals.keep_prepared(card_id, wire)
-        self.add_preparation(card_id, wire)
-
-    def add_preparation(self, card_id: UUID, wire: bytes) -> None:
-        self._sql.execute(
-            "INSERT OR IGNORE INTO preparations(card_id, wire, made_at) VALUES(?,?,?)",
-            (str(card_id), wire, now().isoformat()),
-        )
-
-    def unsent_preparations(self) -> list[tuple[UUID, bytes]]:
-        rows = self._sql.execute(
-            "SELECT card_id, wire FROM preparations WHERE sent_at IS NULL AND trouble IS NULL"
-            " ORDER BY card_id"
-        )
-        return [(UUID(row["card_id"]), bytes(row["wire"])) for row in rows]
-
-    def note_preparation_sent(self, card_id: UUID, trouble: str | None = None) -> None:
-        self._sql.execute(
-            "UPDATE preparations SET sent_at=?, trouble=? WHERE card_id=?",
-            (None if trouble else now().isoformat(), trouble, str(card_id)),
-        )
-        if self.journals is not None:
-            self.journals.drop_prepared(card_id)
+_SHOWN = """
+SELECT r.*, (SELECT count(*) FROM unread u WHERE u.return_id=r.id) AS unread_files,
+ CASE WHEN r.state='copied' THEN
+  (SELECT count(DISTINCT f.sha256) FROM files f JOIN originals o ON o.sha256=f.sha256
+   WHERE f.return_id=r.id AND o.spooled_at IS NULL AND o.held_at IS NULL
+   AND o.ahead_at IS NULL) ELSE 0 END AS lacking
+FROM returns r"""
 
 
 def _text(value: UUID | None) -> str | None:

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import sqlite3
 import threading
 from collections.abc import Callable
 
 from agent.errors import AgentError
+from agent.outbox.database import OutboxFull, is_full
 from agent.outbox.originals import Originals
 from agent.outbox.pruning import make_room
 from agent.outbox.spool import FULL, Spool, SpoolFull
@@ -26,26 +26,56 @@ def stopped() -> ReadingStopped:
     )
 
 
+class CardGone(AgentError):
+    """The card was taken out while its reading waited for room."""
+
+
+def _gone() -> CardGone:
+    return CardGone(
+        "The card was taken out while its reading waited for room on the disk.",
+        "What was copied is kept and pushed, marked as not complete. Do not wipe the card.",
+        "Free space on the disk or wait until more is pushed, then put the card in again.",
+    )
+
+
 class Room:
-    """Shared by the threads that read one card; each gives its own access to the outbox."""
+    """Shared by the threads that read one card; each gives its own access to the outbox. `absent` tells
+    that the card is no longer in; `relieve` is called now and then while there is no room."""
 
     def __init__(
-        self, spool: Spool, keep_free: int, stopping: Callable[[], bool], say: Callable[[str], None]
+        self,
+        spool: Spool,
+        keep_free: int,
+        stopping: Callable[[], bool],
+        say: Callable[[str], None],
+        absent: Callable[[], bool] = lambda: False,
+        relieve: Callable[[], None] = lambda: None,
     ) -> None:
         self._spool, self._keep_free = spool, keep_free
-        self._stopping, self._say = stopping, say
+        self._stopping, self._say, self._absent, self._relieve = stopping, say, absent, relieve
         self._ended = threading.Event()
         self._guard = threading.Lock()
         self._waiting = 0
+
+    def is_full(self, error: Exception) -> bool:
+        """Whether an error of spool, journal or outbox says that their disk has no room."""
+        if isinstance(error, OSError):
+            return error.errno in FULL
+        return isinstance(error, SpoolFull | OutboxFull) or is_full(error, self._spool.folder)
 
     def end(self) -> None:
         """Nobody waits any longer: the reading is over."""
         self._ended.set()
 
+    def could_hold(self, size: int) -> bool:
+        """Whether so many bytes would fit above the mark if the disk held nothing else."""
+        return size + self._keep_free <= self._spool.total()
+
     def wait_for(self, size: int, originals: Originals, was_full: bool = False) -> None:
         """Return once `size` bytes fit above the mark; with `was_full` not at once, whatever the disk says.
 
-        Copies that a receipt lists give way first. Raises ReadingStopped when asked to end meanwhile.
+        Copies that a receipt lists give way first. Raises ReadingStopped when asked to end meanwhile,
+        CardGone when the card is taken out.
         """
         wanted = size + self._keep_free
         if not was_full and self._is_room(wanted, originals):
@@ -55,8 +85,11 @@ class Room:
             while True:
                 if self._ended.wait(LOOK_EVERY) or self._stopping():
                     raise stopped()
+                if self._absent():
+                    raise _gone()
                 if self._is_room(wanted, originals):
                     break
+                self._relieve()
         finally:
             self._finish()
 
@@ -79,12 +112,3 @@ class Room:
             self._waiting -= 1
             if self._waiting == 0 and not self._ended.is_set() and not self._stopping():
                 self._say("there is room again: reading goes on - leave the card in")
-
-
-def is_full(error: Exception) -> bool:
-    """Whether an error of spool, journal or outbox says that the disk has no room."""
-    if isinstance(error, OSError):
-        return error.errno in FULL
-    return isinstance(error, SpoolFull) or (
-        isinstance(error, sqlite3.Error) and getattr(error, "sqlite_errorcode", None) == sqlite3.SQLITE_FULL
-    )

@@ -9,15 +9,14 @@ from uuid import UUID
 import msgspec
 
 from agent.outbox.database import now
-from service.contract.cards import LARGE_FROM
+from service.contract.cards import LargeLacking
 
 
 class Cut(NamedTuple):
     """How a manifest is cut into parts: `files` in each at most, `short` in the first and the last; 0: no
     part is shorter but the last.
 
-    No file goes before the first part, and nothing else is left to do while the service looks for the files
-    of the last in the store.
+    No file goes before the first part; and the tickets of the last are soon there, so that no upload idles.
     """
 
     files: int
@@ -43,6 +42,17 @@ class Sending:
 
     def note_parts_sent(self, return_id: UUID, parts: int) -> None:
         self._keep(f"sent-parts/{return_id}", str(parts).encode("ascii"))
+
+    def all_sent(self, return_id: UUID) -> list[LargeLacking] | None:
+        """The large files that the service waited for when everything else was sent; None: not all was."""
+        kept = self._kept(f"all-sent/{return_id}")
+        return None if kept is None else msgspec.json.decode(kept, type=list[LargeLacking])
+
+    def note_all_sent(self, return_id: UUID, large: list[LargeLacking]) -> None:
+        self._keep(f"all-sent/{return_id}", msgspec.json.encode(large))
+
+    def forget_all_sent(self, return_id: UUID) -> None:
+        self._sql.execute("DELETE FROM documents WHERE name=?", (f"all-sent/{return_id}",))
 
     def part_totals(self, return_id: UUID, part: int) -> tuple[int, int]:
         """Files and bytes that part `part`, from 1, names."""
@@ -74,11 +84,10 @@ class Sending:
         self._keep(f"large-parts/{digest}", msgspec.json.encode(parts))
 
     def forget_sending(self, return_id: UUID) -> None:
-        """The receipt is noted: how it travelled matters no more."""
+        """The receipt is noted: how it travelled matters no more. The digests of the parts of large files
+        are kept: with them the store can be asked for a file whose bytes are no longer here."""
         self._sql.execute(
-            "DELETE FROM documents WHERE name=?1 OR name IN"
-            " (SELECT 'large-parts/' || sha256 FROM files WHERE return_id=?2 AND size>?3)",
-            (f"sent-parts/{return_id}", str(return_id), LARGE_FROM),
+            "DELETE FROM documents WHERE name IN ('sent-parts/' || ?1, 'all-sent/' || ?1)", (str(return_id),)
         )
 
     def _kept(self, name: str) -> bytes | None:

@@ -13,11 +13,12 @@ import shutil
 import sys
 import threading
 from collections.abc import Iterable, Iterator
+from contextlib import suppress
 from io import FileIO
 from pathlib import Path
 from uuid import uuid4
 
-from agent.errors import AgentError
+from agent.errors import AgentError, why
 from service.contract.failpoints import reach
 
 BLOCK = 1024 * 1024
@@ -38,7 +39,7 @@ def refusal(folder: Path, error: OSError) -> SpoolError:
     """What a failed write or sync under the spool means."""
     full = error.errno in FULL
     return (SpoolFull if full else SpoolError)(
-        f"The disk under {folder} {'is full' if full else f'failed: {error.strerror}'}.",
+        f"The disk under {folder} {'is full' if full else f'failed: {why(error)}'}.",
         "The card was not read to its end: leave it as it is, do not wipe it.",
         "Free space on this disk, or let the agent push what is waiting, then read the card again."
         if full
@@ -115,13 +116,21 @@ class Spool:
                 self._sync(file.fileno())
             reach("spool.written")
             target = self.path(digest.hexdigest())
-            with self._guard:
-                beside.replace(target)
-                self._unsettled.add(target.parent)
+            self._move(beside, target)
             reach("spool.renamed")
         finally:
-            beside.unlink(missing_ok=True)
+            with suppress(OSError):
+                beside.unlink(missing_ok=True)
         return digest.hexdigest(), size
+
+    def _move(self, beside: Path, target: Path) -> None:
+        with self._guard:
+            try:
+                beside.replace(target)
+            except OSError as error:
+                # A folder that needs another block finds a full disk as well.
+                raise self._refusal(error) from error
+            self._unsettled.add(target.parent)
 
     def _open(self, path: Path) -> FileIO:
         try:
@@ -189,6 +198,10 @@ class Spool:
             for name in sorted(path.name for path in folder.iterdir()):
                 if len(name) == 64:
                     yield name
+
+    def total(self) -> int:
+        """Bytes that the disk under the spool has at all."""
+        return shutil.disk_usage(self.folder).total
 
     def free(self) -> int:
         """Bytes free on the disk under the spool."""

@@ -52,8 +52,11 @@ class Placer:
         if self.plan is None:
             return
         self._locations |= {fold(location.key): location.key for location in self.plan.locations()}
-        for grade in self.plan.document.evaluation_scale:
-            self._evaluations |= {fold(grade.code): grade.code, fold(grade.word): grade.code}
+        for evaluation in self.plan.document.evaluation_scale:
+            self._evaluations |= {
+                fold(evaluation.code): evaluation.code,
+                fold(evaluation.word): evaluation.code,
+            }
 
     def location_named(self, text: str) -> str | None:
         """The key behind a location's key or folder name, as a person may type it."""

@@ -17,8 +17,8 @@ from agent.profiles.fitting import LONGEST_LIMIT, SHORTEST_LIMIT, NameLimits
 from service.contract.wire import Code
 
 FORMAT = "sightledger-card-profile/1"
-SHIPPED = ("two-level", "deep", "flat-dcf", "flat-slate")
-DEFAULT = "two-level"
+# The first is taken where neither person, workstation nor site names one.
+SHIPPED = ("deep", "two-level", "flat-dcf", "flat-slate")
 
 Level = Literal["section", "location", "element_range", "evaluation"]
 FIELDS: dict[str, set[str]] = {
@@ -28,6 +28,12 @@ FIELDS: dict[str, set[str]] = {
     "evaluation": {"number", "code", "word"},
     "condition": {"number", "code", "word"},
 }
+LIST_NAMES = {
+    "location": "SIGHTLEDGER-LOCATIONS.txt",
+    "evaluation": "SIGHTLEDGER-EVALUATIONS.txt",
+    "condition": "SIGHTLEDGER-CONDITIONS.txt",
+}
+NUMBERS = {"number", "first", "last"}
 GROUPS = {"location", "element", "element_last", "evaluation", "note"}
 ORDER: dict[Level, int] = {"section": 0, "location": 1, "element_range": 2, "evaluation": 3}
 
@@ -58,10 +64,16 @@ class FolderLevel(_Part):
     elements: Annotated[int, msgspec.Meta(ge=1)] = 20
 
 
-class Picklist(_Part):
-    path: Annotated[str, msgspec.Meta(min_length=1, max_length=200)]
+class ListFile(_Part):
+    """A text file with one line for each location, evaluation or condition of the plan."""
+
     each: Literal["location", "evaluation", "condition"]
     line: Template
+
+    @property
+    def name(self) -> str:
+        """Of the file, in the card's root."""
+        return LIST_NAMES[self.each]
 
 
 class FileKinds(_Part):
@@ -87,7 +99,7 @@ class Profile(_Part):
     note: str | None = None
     folders: list[FolderLevel] = []
     make: list[str] = []
-    picklists: list[Picklist] = []
+    lists: list[ListFile] = []
 
     def rule_from(self, source: str) -> Rule | None:
         """The first rule of this source."""
@@ -122,8 +134,10 @@ def decode_profile(raw: bytes, named: str) -> Profile:
     try:
         profile = msgspec.convert(tomllib.loads(raw.decode("utf-8")), Profile)
         faults = list(_faults(profile))
-    except (UnicodeDecodeError, tomllib.TOMLDecodeError, msgspec.ValidationError) as error:
-        faults = [str(error)]
+    except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        faults = [f"it is no TOML in UTF-8 ({error})"]
+    except msgspec.ValidationError as error:
+        faults = [f"it has not the shape of a card profile ({error})"]
     if faults:
         raise AgentError(
             f"Card profile {named} cannot be used: {'; '.join(faults)}.",
@@ -141,9 +155,10 @@ def _faults(profile: Profile) -> Iterable[str]:
         yield "folders: levels go section, location, element_range, evaluation, each at most once"
     for number, level in enumerate(profile.folders):
         yield from template_faults(f"folders[{number}].template", level.template, FIELDS[level.of])
-    for number, picklist in enumerate(profile.picklists):
-        yield from template_faults(f"picklists[{number}].line", picklist.line, FIELDS[picklist.each])
-        yield from _path_faults(f"picklists[{number}].path", picklist.path)
+    for number, listed in enumerate(profile.lists):
+        yield from template_faults(f"lists[{number}].line", listed.line, FIELDS[listed.each])
+    if len({listed.each for listed in profile.lists}) < len(profile.lists):
+        yield "lists: each of location, evaluation and condition at most once"
     for number, made in enumerate(profile.make):
         yield from _path_faults(f"make[{number}]", made)
     for number, rule in enumerate(profile.rules):
@@ -175,11 +190,16 @@ def template_faults(where: str, template: str, fields: set[str]) -> Iterable[str
     try:
         named = [name for _, name, _, _ in string.Formatter().parse(template) if name is not None]
     except ValueError as error:
-        yield f"{where}: {error}"
+        yield f"{where}: is no template ({error})"
         return
-    for name in named:
-        if name not in fields:
-            yield f"{where}: knows {', '.join(sorted(fields))}, not {{{name}}}"
+    unknown = [name for name in named if name not in fields]
+    for name in unknown:
+        yield f"{where}: knows {', '.join(sorted(fields))}, not {{{name}}}"
+    try:
+        if not unknown:
+            template.format(**{name: 1 if name in NUMBERS else "x" for name in fields})
+    except (ValueError, LookupError) as error:
+        yield f"{where}: cannot be filled in ({error})"
 
 
 def _path_faults(where: str, path: str) -> Iterable[str]:

@@ -1,4 +1,4 @@
-"""The folder tree and the picklists of a card. Pure: the same plan and profile, the same tree."""
+"""The folder tree and the list files of a card. Pure: the same plan and profile, the same tree."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 
 from agent.profiles.fitting import NameLimits, fit_names
-from agent.profiles.schema import FolderLevel, Picklist, Profile
+from agent.profiles.schema import LIST_NAMES, FolderLevel, ListFile, Profile
 from service.contract.plan_document import Location, PlanDocument
 
 OWN_NAMES = (
@@ -16,6 +16,7 @@ OWN_NAMES = (
     "SIGHTLEDGER-JOB.pdf",
     "SIGHTLEDGER-JOB.txt",
     "SIGHTLEDGER-SLATES.html",
+    *LIST_NAMES.values(),
     "DCIM",
 )
 
@@ -60,10 +61,7 @@ def folder_tree(plan: Plan, profile: Profile) -> list[Folder]:
     if not profile.folders:
         return []
     limits = profile.names.limits()
-    taken = {
-        *OWN_NAMES,
-        *(path.split("/")[0] for path in [*profile.make, *(p.path for p in profile.picklists)]),
-    }
+    taken = {*OWN_NAMES, *(path.split("/")[0] for path in profile.make)}
     levels = list(profile.folders)
     if levels[0].of == "section":
         return _sections(plan, levels, limits, taken)
@@ -144,11 +142,11 @@ def _with_range(first: int, last: int) -> Extend:
 
 def _evaluations(plan: Plan, level: FolderLevel) -> dict[str, tuple[str, Extend]]:
     return {
-        grade.code: (
-            level.template.format(number=number, code=grade.code, word=grade.word),
-            _with_evaluation(grade.code),
+        evaluation.code: (
+            level.template.format(number=number, code=evaluation.code, word=evaluation.word),
+            _with_evaluation(evaluation.code),
         )
-        for number, grade in enumerate(plan.document.evaluation_scale, 1)
+        for number, evaluation in enumerate(plan.document.evaluation_scale, 1)
     }
 
 
@@ -156,20 +154,21 @@ def _with_evaluation(code: str) -> Extend:
     return lambda path, above: Folder(path, above.location, above.element, above.element_last, code)
 
 
-def picklist_text(picklist: Picklist, plan: Plan, terms: Mapping[str, str]) -> str:
-    """The lines of one picklist, each ended by CR LF. `terms` maps `list:code` to the word of a condition."""
-    lines = [picklist.line.format(**fields) for fields in _picklist_fields(picklist, plan, terms)]
+def list_text(listed: ListFile, plan: Plan, terms: Mapping[str, str]) -> str:
+    """The lines of a list file, each ended by CR LF. `terms` maps `list:code` to the word of a condition."""
+    lines = [listed.line.format(**fields) for fields in _list_fields(listed, plan, terms)]
     return "".join(f"{' '.join(line.split())}\r\n" for line in lines)
 
 
-def _picklist_fields(
-    picklist: Picklist, plan: Plan, terms: Mapping[str, str]
-) -> Iterable[Mapping[str, object]]:
-    if picklist.each == "location":
+def _list_fields(listed: ListFile, plan: Plan, terms: Mapping[str, str]) -> Iterable[Mapping[str, object]]:
+    if listed.each == "location":
         return list(plan.location_fields().values())
-    if picklist.each == "evaluation":
+    if listed.each == "evaluation":
         scale = plan.document.evaluation_scale
-        return [{"number": n, "code": grade.code, "word": grade.word} for n, grade in enumerate(scale, 1)]
+        return [
+            {"number": n, "code": evaluation.code, "word": evaluation.word}
+            for n, evaluation in enumerate(scale, 1)
+        ]
     conditions = dict.fromkeys(code for location in plan.locations() for code in location.conditions)
     return [{"number": n, "code": c, "word": terms.get(c, c)} for n, c in enumerate(conditions, 1)]
 

@@ -13,7 +13,7 @@ from uuid import UUID
 
 import msgspec
 
-from agent.cards.pictures import LARGEST_JUDGED, Facts
+from agent.cards.pictures import Facts
 from agent.outbox.returns import Returns
 from agent.outbox.spool import Spool
 from agent.profiles.mapping import Placer
@@ -22,6 +22,7 @@ from agent.slates.code import NONE, Codes
 from agent.slates.finding import find_codes
 from agent.slates.rules import Job, Placing, Shot, capture_key, ends_at, out_of_order, place
 from service.contract.cards import CardReturnOpen, ManifestFile, PlacementClaim
+from service.contract.pictures import LARGEST_JUDGED
 from service.contract.work import Worklist
 
 AT_ONCE = 200
@@ -93,7 +94,7 @@ def _facts(row: sqlite3.Row) -> Facts:
 
 
 def _wants_look(facts: Facts) -> bool:
-    return facts.codes is None and not facts.marks
+    return facts.codes is None and facts.picture is not None and not facts.marks
 
 
 def _codes_of(row: sqlite3.Row, spool: Spool, root: Path) -> Codes | None:

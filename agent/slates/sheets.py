@@ -72,8 +72,8 @@ def _first_page(pdf: FPDF, sheet: JobSheet) -> None:
     _lines(pdf, BODY, AUTHORITY, bold=True, above=2)
     _lines(pdf, TITLE, "How to use the codes", bold=True, above=4)
     _lines(pdf, BODY, HOW_TO)
-    grades = "; ".join(grade.word for grade in document.evaluation_scale)
-    _lines(pdf, BODY, f"Evaluation: {grades}", above=4)
+    evaluations = "; ".join(evaluation.word for evaluation in document.evaluation_scale)
+    _lines(pdf, BODY, f"Evaluation: {evaluations}", above=4)
 
 
 def _block(pdf: FPDF, sheet: JobSheet, number: int, location: Location, top: float) -> None:

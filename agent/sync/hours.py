@@ -44,7 +44,7 @@ class Allowance:
     """How fast a workstation may push, and when: `bandwidth` bytes per second outside `full_speed`, nothing
     but small requests outside `push`; no hours given: no limit of that kind."""
 
-    def __init__(self, bandwidth: float, full_speed: Hours, push: Hours) -> None:
+    def __init__(self, bandwidth: float | None, full_speed: Hours, push: Hours) -> None:
         self._bandwidth, self._full_speed, self._push = bandwidth, full_speed, push
 
     def limit(self, at: datetime) -> float | None:

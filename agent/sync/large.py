@@ -23,13 +23,17 @@ POLL_FIRST, POLL_LONGEST = 0.25, 5.0
 
 
 class ReadingBack(AgentError):
-    """Everything is sent; the service still reads large files back. No trouble: it takes what it takes."""
+    """Everything is sent; the service still reads files back. No trouble: it takes what it takes.
+
+    `files` large ones; 0: such as it had found damaged or missing, and that came in again.
+    """
 
     exit_code = 5
 
     def __init__(self, files: int) -> None:
+        which = f"{files} large files" if files else "files that it had lost"
         super().__init__(
-            f"Sent; the service is reading {files} large files back.",
+            f"Sent; the service is reading {which} back.",
             "Everything is in the store and kept here; there is no receipt yet.",
             "Nothing to do: the agent asks again by itself while it runs.",
         )

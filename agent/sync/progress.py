@@ -29,6 +29,8 @@ class Sent:
     held_size: int = 0
     total: int = 0
     total_size: int = 0
+    #: Large files that are sent and that the service reads back before the receipt.
+    reading_back: int = 0
     _guard: threading.Lock = field(default_factory=threading.Lock, repr=False)
 
     def note(self, size: int, outcome: Outcome) -> None:
@@ -46,6 +48,11 @@ class Sent:
         with self._guard:
             self.size += size
 
+    def again(self) -> None:
+        """Another pass: what was sent in the one before is there already, and is counted anew as that."""
+        with self._guard:
+            self.files = self.size = self.held = self.held_size = self.reading_back = 0
+
     @property
     def left(self) -> int:
         return max(0, self.total - self.files - self.held)
@@ -56,7 +63,8 @@ class Sent:
 
 
 class Shown(msgspec.Struct, frozen=True, kw_only=True):
-    """One look at a push. `rate` in bytes per second, `seconds` until the end; None: not known."""
+    """One look at a push. `rate` in bytes per second, `seconds` until everything is sent; None: not known, or
+    nothing is left to send. `reading_back`: files that the service reads back before the receipt."""
 
     card_return: str
     at: float
@@ -68,15 +76,19 @@ class Shown(msgspec.Struct, frozen=True, kw_only=True):
     left_bytes: int
     rate: float | None
     seconds: float | None
+    reading_back: int = 0
 
 
 def text_of(shown: Shown) -> str:
+    held = f"already held {shown.held}, {size_text(shown.held_bytes)}"
+    done = f"sent {shown.sent} files, {size_text(shown.sent_bytes)}; {held}"
+    if shown.reading_back:
+        return f"{done}; everything is sent, the service is reading {shown.reading_back} large files back"
+    if not shown.left:
+        return f"{done}; everything is sent, the receipt is awaited"
     rate = "rate not known yet" if shown.rate is None else f"{size_text(shown.rate)}/s"
     left = "time left not known" if shown.seconds is None else f"about {duration_text(shown.seconds)} left"
-    return (
-        f"sent {shown.sent} files, {size_text(shown.sent_bytes)}; already held {shown.held}, "
-        f"{size_text(shown.held_bytes)}; to send {shown.left}, {size_text(shown.left_bytes)}; {rate}, {left}"
-    )
+    return f"{done}; to send {shown.left}, {size_text(shown.left_bytes)}; {rate}, {left}"
 
 
 def duration_text(seconds: float) -> str:

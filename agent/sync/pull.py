@@ -53,7 +53,7 @@ def pull(cache: Cache, service: Service, site: str) -> Pull:
     Raises LinkDown or Refused; what was pulled until then is kept.
     """
     outcome = Pull()
-    outcome.changed = _refresh(cache, service, "worklist", f"/sites/{site}/worklist")
+    outcome.changed = _refresh(cache, service, f"/sites/{site}/worklist")
     if service.clock_offset is not None:
         cache.keep("clock-offset", f"{service.clock_offset:.2f}".encode("ascii"))
         cache.note_heard(now() + timedelta(seconds=service.clock_offset))
@@ -68,13 +68,15 @@ def pull(cache: Cache, service: Service, site: str) -> Pull:
     return outcome
 
 
-def _refresh(cache: Cache, service: Service, name: str, path: str) -> bool:
-    cached = cache.document(name)
+def _refresh(cache: Cache, service: Service, path: str) -> bool:
+    """Keep the newest worklist; what something between answered in its place leaves the one held before."""
+    cached = cache.document("worklist")
     pulled = service.pull(path, cached.etag if cached else None)
     if pulled.body is None:
-        cache.note_fetched(name)
+        cache.note_fetched("worklist")
         return False
-    cache.keep(name, pulled.body, pulled.etag)
+    service.understood(pulled.body, Worklist)
+    cache.keep("worklist", pulled.body, pulled.etag)
     return True
 
 
@@ -95,7 +97,7 @@ def document_path(revision_id: UUID) -> str:
 
 def _pull_vocabulary(cache: Cache, service: Service) -> None:
     body = service.pull("/vocabulary").body or b'{"lists":[]}'
-    held = msgspec.json.decode(body, type=_Vocabulary)
+    held = service.understood(body, _Vocabulary)
     terms = {f"{one.id}:{term.code}": term.term for one in held.lists for term in one.terms}
     cache.keep("vocabulary", msgspec.json.encode(terms))
     cache.keep("cautions", msgspec.json.encode({caution.id: caution.text for caution in held.cautions}))

@@ -33,7 +33,7 @@ def checked_receipt(
         (bytes(f["path_bytes"]), f["sha256"], f["size"]) not in listed for f in returns.files(return_id)
     )
     same = body.card_return_id == return_id and body.manifest_sha256 == row["manifest_sha256"]
-    if missing or not same or body.complete > bool(row["complete"]):
+    if missing or not same or body.complete > bool(row["complete"]) or body.extent != row["extent"]:
         raise AgentError(
             f"The receipt does not list this card: {missing} files are missing from it.",
             "The card is not clear to wipe.",

@@ -4,38 +4,49 @@ from __future__ import annotations
 
 import sqlite3
 import threading
-import time
 from collections.abc import Callable, Sequence
-from pathlib import Path
+from dataclasses import dataclass, field
+from typing import TypeGuard
 from uuid import UUID
 
-from agent.cards.identifying import Said, identify
-from agent.cards.marker import MARKER_NAME, Marker, read_marker
-from agent.cards.media import media_present
-from agent.cards.reading import Progress, close_interrupted, read_card, taken_key
-from agent.cards.walking import Survey, Walk, readable, survey
+from agent.cards.reading import close_interrupted
 from agent.client.clock import steady
 from agent.client.http import origin_of
 from agent.client.service import Service
 from agent.client.store import answers
 from agent.errors import AgentError, LinkDown, Stopped
 from agent.locking import lock
-from agent.outbox.database import is_damage, now
+from agent.outbox.database import explained, is_damage, now
 from agent.outbox.pruning import prune
 from agent.outbox.rebuilding import ask_held
 from agent.settings import State
+from agent.sync.ahead import relieve
+from agent.sync.comparing import compare
 from agent.sync.progress import Shown, text_of
 from agent.sync.pull import pull
 from agent.sync.push import push_due, push_preparations
+from agent.sync.refused import ask_refused, refused_lines
+from agent.sync.spoken import push_spoken
+from agent.sync.troubles import LINK, Troubles
 from agent.sync.waiting import Reach, Waits
+from agent.sync.watching import CardWatch, Log
 from agent.wording import standing_of
 from agent.workstation import Workstation
 
-Log = Callable[[str], None]
-RETRY_CARD = 60.0
 BREATH = 1.0
 PROBE_SECONDS = 5.0
+AFTER_TROUBLE = 5.0
 TELL_EVERY = 30.0
+
+
+@dataclass
+class LinkPass:
+    """Which steps of a pass over the link were tried, and what went wrong with them. `heard`: the service has
+    answered something."""
+
+    heard: bool = False
+    tried: list[str] = field(default_factory=list)
+    troubles: dict[str, AgentError] = field(default_factory=dict)
 
 
 class Runner:
@@ -45,15 +56,14 @@ class Runner:
         self._state = state
         self._log = log
         self._stop = threading.Event()
-        # Cards that are in a slot and not to be read now: where each is, and until when.
-        self._passed_over: dict[str, tuple[Path, float]] = {}
-        # Incomplete ones that were tried once more without being taken out.
-        self._tried: set[str] = set()
-        self._said = ""
+        self._short = threading.Event()
+        self._cards = CardWatch(log, self._stop, self._short)
+        self._troubles = Troubles(log)
         self._service, self._store = Reach(), Reach()
         self._store_origin = ""
         self._waits = Waits()
         self._told_at = 0.0
+        self._refused: set[str] = set()
 
     def stop(self) -> None:
         self._stop.set()
@@ -62,9 +72,10 @@ class Runner:
         """One pass of everything; what went wrong."""
         with Workstation(self._state, self._log) as station:
             self._close_interrupted(station)
-            troubles = self._link_pass(station, pulling=True, reporting=False)
-            troubles += self._card_pass(station)
-            return troubles + self._link_pass(station, pulling=False, reporting=True, forced=True)
+            first = self._link_pass(station, pulling=True, reporting=False, comparing=True)
+            troubles = [*first.troubles.values(), *self._cards.look(station)]
+            last = self._link_pass(station, pulling=False, reporting=True, forced=True)
+            return [*troubles, *last.troubles.values()]
 
     def forever(self) -> None:
         """Until `stop`; whatever fails is said and tried again."""
@@ -85,10 +96,9 @@ class Runner:
             try:
                 with Workstation(self._state, self._log) as station:
                     self._turns(station, turn, due)
+                    self._troubles.over(turn.__name__)
             except Exception as error:
-                # A workstation that stopped taking cards would be worse than any single failure.
-                self._log(f"unexpected trouble, carrying on: {type(error).__name__}: {error}")
-                self._stop.wait(5)
+                self._carry_on(turn.__name__, error)
 
     def _turns(
         self,
@@ -100,14 +110,19 @@ class Runner:
         while not self._stop.is_set() and station.is_current():
             try:
                 turn(station, due)
+                self._troubles.over(turn.__name__)
             except Exception as error:
-                self._log(f"unexpected trouble, carrying on: {type(error).__name__}: {error}")
                 if is_damage(error):
                     raise
-                self._stop.wait(5)
+                self._carry_on(turn.__name__, error)
+
+    def _carry_on(self, about: str, error: Exception) -> None:
+        """A workstation that stopped taking cards would be worse than any single failure."""
+        self._troubles.begun(about, explained(error, self._state.database).text())
+        self._stop.wait(AFTER_TROUBLE)
 
     def _cards_turn(self, station: Workstation, due: dict[str, float]) -> None:
-        for trouble in self._card_pass(station):
+        for trouble in self._cards.look(station):
             self._log(trouble.text())
         self._stop.wait(station.settings.watch_every)
 
@@ -116,20 +131,24 @@ class Runner:
         pulling, reporting = at >= due.get("pull", 0), at >= due.get("report", 0)
         if self._service.due() and (not self._service.down or service_answers(station)):
             was_down, passed = self._service.down, station.traffic.meter.total
-            troubles = self._link_pass(station, pulling or was_down, reporting or was_down)
-            self._note_reach(station, troubles, station.traffic.meter.total > passed)
+            comparing = at >= due.get("compare", 0)
+            made = self._link_pass(station, pulling or was_down, reporting or was_down, comparing=comparing)
+            self._note_reach(station, made, station.traffic.meter.total > passed)
             if not self._service.down:
                 due |= {"pull": at + settings.pull_every} if pulling else {}
                 due |= {"report": at + settings.report_every} if reporting else {}
-            self._say_once("; ".join(one.detail for one in troubles if not isinstance(one, Stopped)))
+                due |= {"compare": at + settings.compare_every} if comparing else {}
+            self._tell_troubles(made)
         elif self._service.due():
             self._service.lost()
         self._stop.wait(BREATH)
 
-    def _note_reach(self, station: Workstation, troubles: list[AgentError], moved: bool) -> None:
+    def _note_reach(self, station: Workstation, made: LinkPass, moved: bool) -> None:
         """Whose fault it was: without the store cards are still prepared and plans pulled."""
-        lost = [one for one in troubles if isinstance(one, LinkDown) and not isinstance(one, Stopped)]
-        of_store = [one for one in lost if one.origin not in (None, origin_of(station.enrolment.url))]
+        lost = [trouble for trouble in made.troubles.values() if _is_lost(trouble)]
+        of_store = [
+            trouble for trouble in lost if trouble.origin not in (None, origin_of(station.enrolment.url))
+        ]
         if len(lost) > len(of_store):
             self._service.lost(moved)
         else:
@@ -138,12 +157,18 @@ class Runner:
             self._store_origin = of_store[0].origin or ""
             self._store.lost(moved)
 
-    def _say_once(self, text: str) -> None:
-        if text and text != self._said:
-            self._log(text)
-        if not text and self._said:
-            self._log("the link is back")
-        self._said = text
+    def _tell_troubles(self, made: LinkPass) -> None:
+        lost = next((trouble for trouble in made.troubles.values() if _is_lost(trouble)), None)
+        if lost is not None:
+            self._troubles.begun(LINK, lost.text())
+        elif made.heard:
+            self._troubles.over(LINK)
+        for about in made.tried:
+            trouble = made.troubles.get(about)
+            if trouble is None:
+                self._troubles.over(about)
+            elif not isinstance(trouble, LinkDown):
+                self._troubles.begun(about, trouble.text())
 
     def _close_interrupted(self, station: Workstation) -> None:
         for return_id in close_interrupted(station.state, station.returns, station.spool):
@@ -152,27 +177,50 @@ class Runner:
             )
 
     def _link_pass(
-        self, station: Workstation, pulling: bool, reporting: bool, forced: bool = False
-    ) -> list[AgentError]:
-        troubles: list[AgentError] = []
+        self,
+        station: Workstation,
+        pulling: bool,
+        reporting: bool,
+        forced: bool = False,
+        comparing: bool = False,
+    ) -> LinkPass:
+        """Every step that is due, until the link fails."""
+        made = LinkPass()
         with station.service() as service:
-            steps: list[Callable[[], None]] = [
-                lambda: push_preparations(station.returns, service),
-                lambda: troubles.extend(self._push(station, service, forced)),
-            ]
+            steps: dict[str, Callable[[], bool | None]] = {
+                "statements": lambda: push_spoken(station.returns, service),
+                "preparations": lambda: push_preparations(station.returns, service, again=pulling),
+                "push": lambda: self._push(station, service, forced),
+                "ahead": lambda: self._push_ahead(station),
+            }
+            if comparing:
+                steps = {"compare": lambda: self._compare(station, service), **steps}
             if pulling:
-                steps.insert(0, lambda: self._pull(station, service))
-                steps.append(lambda: _explain(station, service))
+                steps = {"pull": lambda: self._pull(station, service), **steps}
+                steps["explain"] = lambda: _explain(station, service)
+                steps["refused"] = lambda: ask_refused(station.returns, service)
             if reporting:
-                steps.append(lambda: service.report(station.enrolment.id, station.report()))
-            for step in steps:
+                steps["report"] = lambda: service.report(station.enrolment.id, station.report())
+            self._name_refused(station)
+            for about, step in steps.items():
                 try:
-                    step()
-                except LinkDown as error:
-                    return [*troubles, error]
+                    if step() is not False:
+                        made.tried.append(about)
                 except AgentError as error:
-                    troubles.append(error)
-        return troubles
+                    made.tried.append(about)
+                    made.troubles[about] = error
+                    if isinstance(error, LinkDown):
+                        break
+            made.heard = service.clock_offset is not None
+        return made
+
+    def _name_refused(self, station: Workstation) -> None:
+        """Each refusal that is open, once by this process."""
+        lines = refused_lines(station.returns)
+        for line in lines:
+            if line not in self._refused:
+                self._log(line)
+        self._refused = set(lines)
 
     def _pull(self, station: Workstation, service: Service) -> None:
         outcome = pull(station.cache, service, station.enrolment.site)
@@ -180,23 +228,42 @@ class Runner:
             new = f", new plan revisions: {', '.join(outcome.revisions_new)}" if outcome.revisions_new else ""
             self._log(f"worklist: {outcome.inspections} inspections{new}")
 
-    def _push(self, station: Workstation, service: Service, forced: bool) -> list[AgentError]:
+    def _compare(self, station: Workstation, service: Service) -> None:
+        lost = compare(station.returns, service)
+        if lost:
+            self._log(
+                f"the service no longer knows {len(lost)} card returns that it had given receipts for (was "
+                "an older database put back?): they are offered again; do not wipe their cards"
+            )
+
+    def _push(self, station: Workstation, service: Service, forced: bool) -> bool:
+        """Push what is due; False when nothing was. Raises the first trouble, of which more may follow."""
         waiting = station.returns.in_state("copied")
         if not waiting or not self._may_push(station, waiting, forced):
-            return []
+            return False
         with lock(station.state.locks / "push.lock") as ours:
             if not ours:
-                return []
+                return False
             with station.pusher(service) as pusher:
                 pusher.stopping = lambda: self._stop.is_set() or not station.allowance.open(now())
                 pusher.show = self._tell
                 troubles = push_due(pusher, station.returns, pusher.stopping, forced, self._waits)
             for row in waiting:
-                standing = station.returns.one(UUID(row["id"]))
-                if standing is not None and standing["state"] == "held":
-                    self._log(f"{standing['unit'] or 'card'}: {standing_of(standing)}")
+                shown = station.returns.shown(UUID(row["id"]))
+                if shown["state"] == "held":
+                    self._log(f"{shown['unit'] or 'card'}: {standing_of(shown)}")
             prune(station.returns, station.spool, station.settings)
-        return troubles
+        if troubles:
+            raise _joined(troubles)
+        return True
+
+    def _push_ahead(self, station: Workstation) -> bool:
+        """Make room for a card that waits for it in the other thread; False when none does."""
+        if not self._short.is_set() or not station.allowance.open(now()):
+            return False
+        relieve(station, self._stop.is_set)
+        self._short.clear()
+        return True
 
     def _may_push(self, station: Workstation, waiting: Sequence[sqlite3.Row], forced: bool) -> bool:
         if not station.allowance.open(now()):
@@ -220,59 +287,18 @@ class Runner:
             self._told_at = steady()
             self._log(f"pushing {shown.card_return}: {text_of(shown)}")
 
-    def _card_pass(self, station: Workstation) -> list[AgentError]:
-        troubles = []
-        present = media_present(station.settings)
-        self._passed_over = {key: one for key, one in self._passed_over.items() if one[0] in present}
-        for root in present:
-            if self._stop.is_set():
-                break
-            try:
-                self._look_at(station, root)
-            except AgentError as error:
-                troubles.append(error)
-        return troubles
 
-    def _look_at(self, station: Workstation, root: Path) -> None:
-        marker, found = read_marker(root), survey(root)
-        key = taken_key(marker, found)
-        if station.returns.was_taken(key) or self._passed_over.get(key, (root, 0.0))[1] > time.monotonic():
-            return
-        if holds_only_ours(root, marker):
-            return
-        if marker is None and not station.settings.take_unmarked:
-            self._passed_over[key] = (root, float("inf"))
-            self._log(
-                f"{root} holds no marker of ours; to take it: sightledger-agent read {root} --unit SERIAL"
-            )
-            return
-        # Should it fail, a person has time to act before it is tried again.
-        self._passed_over[key] = (root, time.monotonic() + RETRY_CARD)
-        self._take(station, root, found)
-        # Not read to its end: once more when it is put in again. One that was pulled, and is back already, is
-        # another listing than that which was read, or is tried again after a while.
-        self._passed_over[key] = (root, self._until_again(root, key, found))
+def _is_lost(trouble: AgentError) -> TypeGuard[LinkDown]:
+    return isinstance(trouble, LinkDown) and not isinstance(trouble, Stopped)
 
-    def _until_again(self, root: Path, key: str, found: Survey) -> float:
-        if survey(root).fingerprint != found.fingerprint or key not in self._tried:
-            self._tried.add(key)
-            return time.monotonic() + RETRY_CARD
-        return float("inf")
 
-    def _take(self, station: Workstation, root: Path, found: Survey) -> None:
-        card = identify(station.state, station.cache, station.enrolment, root, Said())
-        self._log(f"{root}: still reading - leave the card in ({found.files} files)")
-        return_id = read_card(
-            station.state,
-            station.returns,
-            station.spool,
-            card,
-            found,
-            Progress(stopping=self._stop.is_set, say=lambda text: self._log(f"{root}: {text}")),
-        )
-        standing = station.returns.one(return_id)
-        assert standing is not None
-        self._log(f"{card.unit or root}: {standing_of(standing)}")
+def _joined(troubles: list[AgentError]) -> AgentError:
+    """The trouble of the link, which ends a push, else all of it in one."""
+    last = troubles[-1]
+    if isinstance(last, LinkDown) or len(troubles) == 1:
+        return last
+    rest = (trouble.text() for trouble in troubles[1:])
+    return AgentError("\n".join([troubles[0].text(), *rest]))
 
 
 def _explain(station: Workstation, service: Service) -> None:
@@ -292,9 +318,3 @@ def service_answers(station: Workstation) -> bool:
     finally:
         service.close()
     return True
-
-
-def holds_only_ours(root: Path, marker: Marker | None) -> bool:
-    """A card without a file but those of its preparation: there is nothing to read yet."""
-    ours = {MARKER_NAME, *(marker.own_files if marker else ())}
-    return all(readable(entry.name)[0] in ours for entry in Walk(root))

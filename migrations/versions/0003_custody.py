@@ -68,6 +68,7 @@ def upgrade() -> None:
         sa.Column("days", sa.Integer(), nullable=False),
         sa.Column("mode", sa.Text(), nullable=False),
         sa.Column("account_id", sa.UUID(), nullable=True),
+        sa.Column("by_name", sa.Text(), nullable=True),
         moment("recorded_at"),
         sa.PrimaryKeyConstraint("id", name="pk_retention_policies"),
         sa.ForeignKeyConstraint(["site_id"], ["sites.id"], name="fk_retention_policies_site_id"),

@@ -6,14 +6,13 @@ from __future__ import annotations
 import hmac
 from typing import Any
 from urllib.parse import urlsplit
-from uuid import UUID
 
 from litestar import Request
 from litestar.connection import ASGIConnection
 from litestar.middleware import AbstractAuthenticationMiddleware, AuthenticationResult
 
 from service.access import actions
-from service.access.rules import Caller
+from service.access.rules import NO_ACCOUNT, Caller
 from service.database import Database
 from service.errors import NotAllowed, NotSignedIn
 from service.settings import Settings
@@ -22,7 +21,7 @@ SESSION_COOKIE = "sightledger_session"
 SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
 
 # The holder of the metrics token: no role and no site, so that every act is refused to it.
-METRICS_READER = Caller(UUID(int=0), "the metrics reader", frozenset(), frozenset())
+METRICS_READER = Caller(NO_ACCOUNT, "the metrics reader", frozenset(), frozenset())
 
 Connection = ASGIConnection[Any, Any, Any, Any]
 

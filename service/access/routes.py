@@ -11,7 +11,7 @@ from litestar.di import NamedDependency
 from litestar.params import FromPath, JSONBody, PathParameter
 
 from service.access import actions
-from service.access.actions import people
+from service.access.actions import people, register
 from service.access.auth import SESSION_COOKIE, must_be_same_origin
 from service.access.rules import Caller
 from service.contract.access import (
@@ -30,6 +30,7 @@ from service.contract.access import (
     SignIn,
     Site,
     SiteIn,
+    SitePeople,
 )
 from service.contract.wire import CODE_PATTERN, Page
 from service.database import Database
@@ -246,6 +247,29 @@ async def put_site(
     return Response(site, headers={"ETag": etag_of(site)})
 
 
+@get("/sites/{code:str}/people", responses=problems(400, 401, 403, 404))
+async def read_people(
+    request: AnyRequest, code: SiteCode, db: NamedDependency[Database], caller: NamedDependency[Caller]
+) -> Response[SitePeople | None]:
+    """The register of people without an account, with the ETag that a change of it needs."""
+    found = await register.read_register(db, caller, code)
+    return conditional(request, found, etag_of(found))
+
+
+@put("/sites/{code:str}/people", status_code=200, responses=problems(400, 401, 403, 404, 412, 422, 428))
+async def put_people(
+    request: AnyRequest,
+    code: SiteCode,
+    data: JSONBody[SitePeople],
+    db: NamedDependency[Database],
+    caller: NamedDependency[Caller],
+) -> Response[SitePeople]:
+    """Enter the people of a site who have no account, or with If-Match change the register."""
+    check = precondition(request)
+    found = await register.put_register(db, caller, code, data, lambda now: check(etag_of(now)))
+    return Response(found, headers={"ETag": etag_of(found)})
+
+
 router = Router(
     path="/api/v1",
     route_handlers=[
@@ -266,6 +290,8 @@ router = Router(
         list_sites,
         read_site,
         put_site,
+        read_people,
+        put_people,
     ],
     tags=["access"],
 )

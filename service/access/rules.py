@@ -47,6 +47,10 @@ ACTS: dict[Role, frozenset[Act]] = {
     Role.ADMINISTRATOR: frozenset({Act.READ, Act.RUN_SITE}),
 }
 
+# The id of a caller who is neither a person with an account nor an agent.
+NO_ACCOUNT = UUID(int=0)
+# Who may say of a location that it is complete, and so whose words an agent may carry.
+SPEAKERS = tuple(role for role, acts in ACTS.items() if Act.STATE in acts)
 AGENT_ACTS = frozenset({Act.READ, Act.READ_CARD, Act.STATE})
 
 
@@ -63,7 +67,7 @@ class Caller:
 
     @property
     def account_id(self) -> UUID | None:
-        return None if self.agent else self.id
+        return None if self.agent or self.id == NO_ACCOUNT else self.id
 
     @property
     def agent_id(self) -> UUID | None:
@@ -89,6 +93,10 @@ class Caller:
                 next_step="Use an account or an agent of that site.",
             )
 
+
+# Whoever runs a command on the server has its settings and so the database. The record names no account;
+# what it must name a person for is refused.
+OPERATOR = Caller(NO_ACCOUNT, "the command line", frozenset(Role), None)
 
 # Crockford's base 32 alphabet: no two signs that a person takes for each other.
 CODE_ALPHABET = "0123456789ABCDEFGHJKMNPQRSTVWXYZ"

@@ -11,6 +11,7 @@ import sqlalchemy as sa
 from sqlalchemy.dialects.postgresql import JSONB, insert
 from sqlalchemy.ext.asyncio import AsyncConnection
 
+from service.access.rules import SPEAKERS
 from service.contract.wire import new_id
 from service.database import Row, id_column, json, metadata, moment, reference, server_now, text, texts
 
@@ -22,6 +23,19 @@ sites = sa.Table(
     text("name"),
     text("kind"),
     text("time_zone"),
+    # The code of a card profile; NULL: the agent's own choice.
+    text("card_profile", nullable=True),
+)
+
+# People of a site who work there without an account. A name that is taken off keeps its row with `until`:
+# what was said in it came from somebody.
+site_people = sa.Table(
+    "site_people",
+    metadata,
+    reference("site_id", "sites.id", primary_key=True),
+    text("name", primary_key=True),
+    moment("since"),
+    moment("until", nullable=True),
 )
 
 # `sites` NULL means every site; roles are the codes of service.access.rules.
@@ -315,3 +329,39 @@ async def insert_site(connection: AsyncConnection, row: Mapping[str, Any]) -> bo
 
 async def update_site(connection: AsyncConnection, site_id: UUID, **changed: Any) -> None:
     await connection.execute(sa.update(sites).where(sites.c.id == site_id).values(**changed))
+
+
+async def register_of(connection: AsyncConnection, site_id: UUID) -> list[str]:
+    """The names on a site's register, in order."""
+    at = site_people.c
+    names = sa.select(at.name).where(at.site_id == site_id, at.until.is_(None)).order_by(at.name)
+    return list(await connection.scalars(names))
+
+
+async def change_register(
+    connection: AsyncConnection, site_id: UUID, added: Iterable[str], taken_off: Iterable[str]
+) -> None:
+    at, now = site_people.c, server_now()
+    for name in added:
+        entry = insert(site_people).values(site_id=site_id, name=name, since=now, until=None)
+        await connection.execute(
+            entry.on_conflict_do_update(index_elements=["site_id", "name"], set_={"until": None})
+        )
+    ended = sa.update(site_people).where(at.site_id == site_id, at.name.in_(list(taken_off)))
+    await connection.execute(ended.values(until=now))
+
+
+async def people_at(connection: AsyncConnection, site: str, *, ever: bool = False) -> list[str]:
+    """The names in which a statement may be made at a site: those of its register, and of accounts that may
+    make one there. `ever`: also of those who have left."""
+    registered = (
+        sa.select(site_people.c.name)
+        .join(sites, sites.c.id == site_people.c.site_id)
+        .where(sites.c.code == site, sa.true() if ever else site_people.c.until.is_(None))
+    )
+    with_account = sa.select(accounts.c.name).where(
+        accounts.c.sites.is_(None) | accounts.c.sites.contains([site]),
+        accounts.c.roles.overlap(list(SPEAKERS)),
+        sa.true() if ever else accounts.c.closed_at.is_(None),
+    )
+    return sorted(set(await connection.scalars(registered.union(with_account))))

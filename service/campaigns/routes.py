@@ -13,8 +13,6 @@ from service.access.rules import Caller
 from service.campaigns import actions
 from service.campaigns.actions import binding, opening, reading, worklist
 from service.contract.campaigns import (
-    BindingIn,
-    BindingMade,
     Campaign,
     CampaignIn,
     Completion,
@@ -43,9 +41,16 @@ from service.http import (
 from service.problems import problems
 
 EquipmentType = Annotated[str | None, QueryParameter(name="type", description="code of an equipment type")]
-# Of the inspection: complete, open. Of at least one location of the bound revision: the others.
+# Of the inspection: complete, blocked, open. Of at least one location of the bound revision: the others.
 StateFilter = Literal[
-    "complete", "open", "reopened", "not_inspected", "omission_authorised", "conflict", "no_statement"
+    "complete",
+    "blocked",
+    "open",
+    "reopened",
+    "not_inspected",
+    "omission_authorised",
+    "conflict",
+    "no_statement",
 ]
 
 
@@ -194,21 +199,6 @@ async def preview_binding(
     return await binding.preview_binding(db, caller, inspection_id)
 
 
-@post(
-    "/inspections/{inspection_id:uuid}/bindings",
-    status_code=200,
-    responses=problems(400, 401, 403, 404, 409),
-)
-async def rebind(
-    inspection_id: FromPath[UUID],
-    data: JSONBody[BindingIn],
-    db: NamedDependency[Database],
-    caller: NamedDependency[Caller],
-) -> BindingMade:
-    """Bind an inspection to the revision effective at its site now, with a reason; statements stay."""
-    return await binding.rebind(db, caller, inspection_id, data)
-
-
 @get("/completion", responses=problems(400, 401, 403))
 async def read_completion(
     db: NamedDependency[Database],
@@ -249,7 +239,6 @@ router = Router(
         list_statements,
         make_statement,
         preview_binding,
-        rebind,
         read_completion,
         read_worklist,
     ],

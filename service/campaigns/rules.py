@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, fields, replace
+from collections.abc import Collection, Iterable, Mapping
+from dataclasses import asdict, dataclass, fields, replace
+from itertools import combinations
 from uuid import UUID
 
+from service.contract.plan_document import Requires
 from service.contract.work import LocationState, StatementKind
-from service.facts import standing
+from service.facts import later_facts, standing
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,6 +70,25 @@ def fold(statements: Iterable[Statement], keys: Iterable[str]) -> dict[str, Fold
     return {key: location_state(named, key) for key, named in by_key.items()}
 
 
+def contradictions(statements: Collection[Statement]) -> dict[UUID, frozenset[UUID]]:
+    """For each statement those others that say something else of a location both name, where neither replaces
+    the other, directly or through others that name that location.
+
+    Statements of different people that do so are a conflict for a person to settle; in one breath they are
+    no statement at all. Ids without a contradiction are absent.
+    """
+    found: dict[UUID, set[UUID]] = {}
+    for key in {key for statement in statements for key in statement.locations}:
+        named = [statement for statement in statements if key in statement.locations]
+        later = later_facts(named)
+        for statement, other in combinations(named, 2):
+            differ = (statement.kind, statement.reason) != (other.kind, other.reason)
+            if differ and other.id not in later[statement.id] and statement.id not in later[other.id]:
+                found.setdefault(statement.id, set()).add(other.id)
+                found.setdefault(other.id, set()).add(statement.id)
+    return {statement_id: frozenset(others) for statement_id, others in found.items()}
+
+
 @dataclass(frozen=True, slots=True)
 class BoundLocation:
     """One location as an inspection has it. `bound` False: the present revision no longer has it.
@@ -85,20 +106,65 @@ class BoundLocation:
         """True when the inspection owes an answer for it."""
         return self.bound and self.applicable
 
+    @property
+    def required_held(self) -> int:
+        """Pictures held that count towards what is required: more than that proves nothing elsewhere."""
+        return min(self.pictures_held, self.pictures_required)
+
+
+@dataclass(frozen=True, slots=True)
+class ShownPicture:
+    """One picture at one place of an inspection; `location_key` "": at no location."""
+
+    digest: str
+    location_key: str
+    evaluation: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class OpenPictures:
+    """Pictures of one inspection on which something has to follow, whatever is stated of locations."""
+
+    pictures_engineering: int = 0
+    pictures_second_look: int = 0
+    pictures_unplaced: int = 0
+
+
+def open_pictures(pictures: Iterable[ShownPicture], scale: Mapping[str, Requires]) -> OpenPictures:
+    """Which pictures something has to follow on; `scale` says what each evaluation of the bound revision
+    requires. One picture counts once in each column, at however many places it is shown.
+
+    An evaluation that the scale does not have requires a second look: what it requires is not known.
+    """
+    by_need: dict[str, set[str]] = {"engineering": set(), "second_look": set(), "": set()}
+    for picture in pictures:
+        if picture.evaluation is not None:
+            requires = scale.get(picture.evaluation, "second_look")
+            by_need.setdefault(requires, set()).add(picture.digest)
+        if not picture.location_key:
+            by_need[""].add(picture.digest)
+    return OpenPictures(len(by_need["engineering"]), len(by_need["second_look"]), len(by_need[""]))
+
 
 @dataclass(frozen=True, slots=True)
 class Counts:
     """A roll-up: the columns of the completion table, in their order.
 
     `locations` counts the owed ones and is the sum of complete, omitted, not_inspected, reopened, conflict
-    and no_statement. Pictures are those of owed locations; more than required at one place does not
-    make up for too few at another, so the two sums show volume and prove nothing.
+    and no_statement. `complete_short` are complete ones with fewer pictures than are required.
+    `inspections_blocked` are complete ones beside which something stands open: a location complete_short,
+    or one of OpenPictures.
+
+    `pictures_required` and `pictures_held` are those of owed locations; `pictures_required_held` adds up, per
+    location, what is held of what is required: more at one place does not make up for too few at another.
     """
 
     inspections: int = 0
     inspections_complete: int = 0
+    inspections_blocked: int = 0
     locations: int = 0
     complete: int = 0
+    complete_short: int = 0
     omitted: int = 0
     not_inspected: int = 0
     reopened: int = 0
@@ -107,8 +173,13 @@ class Counts:
     not_applicable: int = 0
     pictures_required: int = 0
     pictures_held: int = 0
+    pictures_required_held: int = 0
+    pictures_engineering: int = 0
+    pictures_second_look: int = 0
+    pictures_unplaced: int = 0
 
 
+OPEN_COLUMNS = tuple(field.name for field in fields(OpenPictures))
 COLUMNS = tuple(field.name for field in fields(Counts))
 # The state of a location and the column that counts it.
 COLUMN_OF: dict[LocationState, str] = {
@@ -128,15 +199,18 @@ def shown_state(location: BoundLocation, folded: Fold) -> LocationState:
 
 
 def inspection_standing(
-    locations: Iterable[BoundLocation], states: Mapping[str, LocationState]
+    locations: Iterable[BoundLocation],
+    states: Mapping[str, LocationState],
+    pictures: OpenPictures = OpenPictures(),
 ) -> tuple[Counts, bool]:
     """The counts of one inspection and whether it is complete.
 
     Complete: every owed location is complete or has an authorised omission. An inspection that owes
     nothing is not complete, so that an empty plan never looks like work done. A location without an
-    entry in `states` has no statement.
+    entry in `states` has no statement. What blocks stands beside "complete" and takes nothing of it away:
+    a person stated it.
     """
-    tally = dict.fromkeys(COLUMNS, 0)
+    tally = dict.fromkeys(COLUMNS, 0) | asdict(pictures)
     answered = 0
     for location in locations:
         if not location.owed:
@@ -145,12 +219,17 @@ def inspection_standing(
         state = states.get(location.key, "no_statement")
         tally["locations"] += 1
         tally[COLUMN_OF[state]] += 1
+        tally["complete_short"] += state == "complete" and location.required_held < location.pictures_required
         tally["pictures_required"] += location.pictures_required
         tally["pictures_held"] += location.pictures_held
+        tally["pictures_required_held"] += location.required_held
         answered += state in ANSWERED
     complete = 0 < answered == tally["locations"]
     tally["inspections"] = 1
     tally["inspections_complete"] = int(complete)
+    tally["inspections_blocked"] = int(
+        complete and (tally["complete_short"] > 0 or pictures != OpenPictures())
+    )
     return Counts(**tally), complete
 
 

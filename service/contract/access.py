@@ -41,7 +41,8 @@ class JwkSet(Wire):
 
 
 class AgentReport(Wire):
-    """What a workstation says of itself; asked for by nobody, shown to the manager."""
+    """What a workstation says of itself; asked for by nobody, shown to the manager. `refused_preparations`:
+    cards that went out although the service refused their preparation, each with the reason."""
 
     version: Text
     platform: Text
@@ -50,6 +51,7 @@ class AgentReport(Wire):
     queued_files: int
     queued_bytes: int
     spool_free_bytes: int
+    refused_preparations: Annotated[list[Text], msgspec.Meta(max_length=100)] = []
 
 
 class AgentStanding(Wire):
@@ -135,11 +137,14 @@ class PasswordChange(Wire):
 
 
 class SiteIn(Wire):
-    """`time_zone` is a name of the IANA time zone database, such as Europe/Dublin."""
+    """`time_zone` is a name of the IANA time zone database, such as Europe/Dublin. `card_profile` is the code
+    of the card profile by which the site's workstations prepare cards unless told otherwise; null: the deeper
+    tree."""
 
     name: Annotated[str, msgspec.Meta(min_length=1, max_length=200)]
     kind: Annotated[str, msgspec.Meta(min_length=1, max_length=64)]
     time_zone: Annotated[str, msgspec.Meta(min_length=1, max_length=64)]
+    card_profile: Code | None = None
 
 
 class Site(Wire):
@@ -147,3 +152,14 @@ class Site(Wire):
     name: str
     kind: str
     time_zone: str
+    card_profile: str | None = None
+
+
+PersonName = Annotated[str, msgspec.Meta(min_length=1, max_length=200, pattern=r"^\S(.*\S)?$(?!\n)")]
+
+
+class SitePeople(Wire):
+    """People of a site who have no account and whose words an agent may carry; accounts that may make
+    statements at the site count without standing here."""
+
+    names: Annotated[list[PersonName], msgspec.Meta(max_length=5000)]

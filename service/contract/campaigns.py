@@ -49,14 +49,25 @@ class UnitsIn(Wire):
 
 class Counted(Wire):
     """Numbers of a roll-up. `locations` are those owed: of the bound revision and applicable to the build;
-    it is the sum of the six states after it. The shares are fractions, null where there is no location:
-    `share_complete` of locations inspected and complete, `share_answered` also counts authorised omissions.
+    it is the sum of complete, omitted, not_inspected, reopened, conflict and no_statement.
+
+    `complete_short` are locations called complete with fewer pictures than the plan requires.
+    `pictures_required_held` adds up, location by location, what is held of what is required; `pictures_held`
+    is all that is held there, and proves nothing. `pictures_engineering` and `pictures_second_look` are
+    pictures whose evaluation requires that by the plan's scale, `pictures_unplaced` pictures that stand at
+    the inspection and at no location of it. `inspections_blocked` are complete ones beside which one of
+    `complete_short` and these three is not nought.
+
+    The shares are fractions, null where there is nothing to share: `share_complete` of locations inspected
+    and complete, `share_answered` also counts authorised omissions, `share_pictures` of required pictures.
     """
 
     inspections: int
     inspections_complete: int
+    inspections_blocked: int
     locations: int
     complete: int
+    complete_short: int
     omitted: int
     not_inspected: int
     reopened: int
@@ -65,8 +76,13 @@ class Counted(Wire):
     not_applicable: int
     pictures_required: int
     pictures_held: int
+    pictures_required_held: int
+    pictures_engineering: int
+    pictures_second_look: int
+    pictures_unplaced: int
     share_complete: float | None
     share_answered: float | None
+    share_pictures: float | None
 
 
 class CompletionRow(Counted):
@@ -85,7 +101,8 @@ class Completion(Wire):
 
 
 class InspectionRow(Wire):
-    """One unit of a campaign in a list."""
+    """One unit of a campaign in a list. `pictures_uncounted` came in and count at no location: none is known,
+    or they are marked."""
 
     id: UUID
     unit: str
@@ -97,11 +114,14 @@ class InspectionRow(Wire):
     revision: str
     version: int
     counts: Counted
+    pictures_uncounted: int
 
 
 class LocationDetail(Wire):
     """`bound` false: the present revision no longer has it; it owes nothing, and what was said stays.
-    `name` is null for those. `heads` are the statements that a next one has to replace."""
+    `name` is null for those. `heads` are the statements that a next one has to replace. Beside
+    `pictures_held`, `pictures_uncounted` stand here and are marked, so that they do not count; of those held,
+    `pictures_elsewhere` count at another place too."""
 
     key: str
     name: str | None
@@ -110,6 +130,8 @@ class LocationDetail(Wire):
     state: LocationState
     pictures_required: int
     pictures_held: int
+    pictures_uncounted: int
+    pictures_elsewhere: int
     heads: list[UUID]
 
 

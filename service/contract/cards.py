@@ -6,11 +6,15 @@
 3. PUT  to the object store, one per ticket, with exactly the ticket's headers
    or, for what is larger than LARGE_FROM, PUT /api/v1/card-returns/{id}/large/{sha256}
                                                LargeParts       -> LargeAnswer (tickets for its parts)
-4. POST /api/v1/card-returns/{id}/parts/{n}/check               -> PartAnswer (what the store still lacks)
-5. POST /api/v1/card-returns/{id}/commit       CardReturnCommit -> Receipt (a JWS, RFC 7515)
+4. POST /api/v1/card-returns/{id}/commit       CardReturnCommit -> Receipt (a JWS, RFC 7515)
+   The store is looked at for every object of the manifest. 409 `objects-missing`: it lacks some, whether
+   they were recorded before or not; 409 `objects-unverified`: some came in and are still read back.
+5. POST /api/v1/card-returns/{id}/parts/{n}/check               -> PartAnswer (what the store lacks)
+   For who goes on after a break, or was told `objects-missing`: the store is looked at for the part.
 
 Every step can be repeated: the same id with the same content gives the same answer, with other
-content it is refused with 409 (I8).
+content it is refused with 409 `return-differs` (I8). Only the agent that opened a card return sends for
+it; another is refused with 403 `return-of-another-agent`.
 """
 
 from __future__ import annotations
@@ -33,6 +37,9 @@ LARGE_FROM = 8 * 1024 * 1024
 LEAST_PART = 5 * 1024 * 1024
 MOST_PARTS = 10_000
 
+# System files that a commit names; of more the agent tells only these.
+MOST_ASIDE = 500
+
 FileKind = Literal["still", "video", "side", "other"]
 Mark = Literal[
     "zero_length",
@@ -43,9 +50,13 @@ Mark = Literal[
     "too_large_to_judge",
     "slate",
 ]
+# What was read of a card: all of it, as it was prepared, or as a person confirmed; or what nobody has
+# confirmed; or a card from which a part of its preparation is gone; or a folder of a larger medium.
+CardExtent = Literal["as_prepared", "confirmed", "not_confirmed", "not_as_prepared", "part"]
 PlacementRule = Literal["folder", "file_name", "exif", "order", "slate", "by_hand"]
 
 
+Path = Annotated[str, msgspec.Meta(min_length=1, max_length=4096)]
 ExifTag = Annotated[str, msgspec.Meta(max_length=64)]
 ExifText = Annotated[str, msgspec.Meta(max_length=2000)]
 
@@ -76,10 +87,11 @@ class PictureFacts(Wire):
 
 class ManifestFile(Wire):
     """One file seen on the card. `path` is relative to the card's root, '/' separated, for reading;
-    `path_bytes` are the exact name bytes where UTF-8 of `path` is not exactly them.
+    `path_bytes` are the exact name bytes where UTF-8 of `path` is not exactly them, and `path` is then
+    `readable_path` of them. A manifest names no exact path twice.
     `modified` is the file system's time as shown, its zone unknown (I9)."""
 
-    path: Annotated[str, msgspec.Meta(min_length=1, max_length=4096)]
+    path: Path
     size: Count
     sha256: Digest
     kind: FileKind
@@ -94,7 +106,7 @@ class ManifestFile(Wire):
 class UnreadFile(Wire):
     """A file the card lists that could not be read: recorded as such, it deletes nothing (I7)."""
 
-    path: Annotated[str, msgspec.Meta(min_length=1, max_length=4096)]
+    path: Path
     why: Text
 
 
@@ -128,7 +140,8 @@ class ManifestPart(Wire):
 
 class UploadTicket(Wire):
     """PUT the bytes to `url` with exactly `headers`; the store refuses other bytes (checksum signed in)
-    and a second write (If-None-Match). 412 means: already there, carry on."""
+    and a second write (If-None-Match). 412 means: already there, carry on. Where the store holds other bytes
+    under the name, `headers` have no If-None-Match: the right ones are written over them."""
 
     sha256: Digest
     size: Count
@@ -138,7 +151,7 @@ class UploadTicket(Wire):
 
 
 class LargeLacking(Wire):
-    """A file larger than LARGE_FROM that is not verified here."""
+    """A file larger than LARGE_FROM that is not verified here, or is not held any more."""
 
     sha256: Digest
     size: Count
@@ -182,20 +195,27 @@ class LargeAnswer(Wire):
     expires_at: UtcTime
 
 
-class ImagesAsked(Wire):
-    """Digests of which a caller asks whether they are held: an agent that lost its own records."""
+class FileAhead(Wire):
+    """A file of a card that is still being read."""
 
-    digests: Annotated[list[Digest], msgspec.Meta(max_length=1000)]
+    sha256: Digest
+    size: Count
 
 
-class ImagesHeld(Wire):
-    """Those of the digests asked for that are held, in the order asked. A receipt says more: which card."""
+class FilesAhead(Wire):
+    """Files of which the bytes may come before their manifest part does; they open the card return."""
 
-    held: list[Digest]
+    opening: CardReturnOpen
+    files: Annotated[list[FileAhead], msgspec.Meta(max_length=FILES_PER_PART)]
 
 
 class CardReturnCommit(Wire):
-    """Closes the manifest. `manifest_sha256` is `manifest_digest` over all parts' files in order."""
+    """Closes the manifest. `manifest_sha256` is `manifest_digest` over all parts' files in order. A card with
+    unread files was not read to its end: `complete` is then False.
+
+    Each of the `statements` that can be taken is taken; one that cannot keeps nothing else back and stands
+    in `refused` of the card return.
+    """
 
     parts: Count
     files: Count
@@ -204,6 +224,10 @@ class CardReturnCommit(Wire):
     finished_at: UtcTime
     unread: list[UnreadFile] = []
     statements: list[StatementIn] = []
+    extent: CardExtent = "not_confirmed"
+    extent_note: Text | None = None
+    confirmed_by: Text | None = None
+    aside: Annotated[list[Path], msgspec.Meta(max_length=MOST_ASIDE)] = []
 
 
 class ReceiptFile(Wire):
@@ -214,7 +238,9 @@ class ReceiptFile(Wire):
 
 
 class ReceiptBody(Wire):
-    """The payload of a receipt. `complete` False: the card was not read to its end, do not wipe it (I6)."""
+    """The payload of a receipt. It clears a wipe only with `complete` (the card was read to its end) and an
+    `extent` that is a whole card, as it was prepared or as `confirmed_by` confirmed it (I6). `aside` are
+    files of an operating system that were not read."""
 
     format: Literal["sightledger-receipt/1"]
     card_return_id: UUID
@@ -226,6 +252,9 @@ class ReceiptBody(Wire):
     complete: bool
     files: list[ReceiptFile]
     unread: list[UnreadFile]
+    extent: CardExtent
+    confirmed_by: str | None
+    aside: list[str]
 
 
 class Receipt(Wire):
@@ -236,7 +265,41 @@ class Receipt(Wire):
     signature: str
 
 
+class RefusalSettled(Wire):
+    """That a person dealt with a refused statement: made it again as `statement_id`, or, where that is null,
+    dismissed it."""
+
+    id: UUID
+    statement_id: UUID | None
+    reason: str
+    by: str
+    recorded_at: UtcTime
+
+
+class RefusedStatement(Wire):
+    """A statement that came with a card and was not taken: `why`, and what to do next. It stays open until a
+    person settles it. `unit` is the serial number of its inspection, null for one not known here."""
+
+    id: UUID
+    statement: StatementIn
+    unit: str | None
+    why: str
+    next_step: str | None
+    recorded_at: UtcTime
+    settled: RefusalSettled | None
+
+
+class RefusalSettledIn(Wire):
+    """Deals with a refused statement: `statement` is what is stated in its place, null: nothing is."""
+
+    id: UUID
+    reason: Annotated[str, msgspec.Meta(min_length=3, max_length=4000)]
+    statement: StatementIn | None = None
+
+
 class CardReturnStanding(Wire):
+    """`refused` are the statements that came with the card and were not taken, those settled among them."""
+
     id: UUID
     site: str
     state: Literal["open", "committed"]
@@ -246,6 +309,9 @@ class CardReturnStanding(Wire):
     opened_at: UtcTime
     committed_at: UtcTime | None
     complete: bool | None
+    extent: CardExtent | None
+    confirmed_by: str | None
+    aside: list[str]
     files: int
     files_new: int
     bytes: int
@@ -254,6 +320,7 @@ class CardReturnStanding(Wire):
     unread: list[UnreadFile]
     remarks: list[str]
     not_yet_verified: list[Digest] = []
+    refused: list[RefusedStatement] = []
 
 
 class CardPrepared(Wire):
@@ -301,6 +368,11 @@ def part_size(size: int) -> int:
     be too many."""
     mebibyte = 1024 * 1024
     return max(LEAST_PART, -(-size // (MOST_PARTS * mebibyte)) * mebibyte)
+
+
+def readable_path(name: bytes) -> str:
+    """Name bytes for reading: what is no UTF-8 shows as U+FFFD."""
+    return name.decode("utf-8", "replace")
 
 
 def exact_path(path: str, path_bytes: bytes | None) -> bytes:

@@ -66,8 +66,10 @@ class CustodyRun(Wire):
 
 class CustodyStanding(Wire):
     """Counts over every original. `read_back`: within the last `window_days` days; `overdue`: neither read
-    back nor come in within them. `not_sound` lists those at the caller's sites, `not_sound_elsewhere`
-    counts the others. `object_lock` None: not looked at, because no site has a policy."""
+    back nor come in within them. `not_sound` lists those at the caller's sites, the first of them;
+    `not_sound_more` counts the others there, `not_sound_elsewhere` those seen only at other sites.
+    `object_lock` None: not looked at, because no site has a policy. `database_writable`, `store_writable`
+    False: it takes no writes, as with a full disk; None: not asked."""
 
     window_days: int
     held: int
@@ -82,6 +84,9 @@ class CustodyStanding(Wire):
     first_lock_ends: UtcTime | None
     object_lock: bool | None
     not_sound: list[NotSoundOriginal]
+    database_writable: bool | None
+    store_writable: bool | None
+    not_sound_more: int
     not_sound_elsewhere: int
     runs: list[CustodyRun]
     retention: list[Retention]

@@ -22,7 +22,7 @@ AGENT = (
     "push.opened",  # the service knows of the return, no row here says so
     "push.part",  # a part of the manifest is sent
     "push.stored",  # one object is in the store
-    "push.checked",  # a part's objects are verified
+    "push.sent",  # every object is in the store, nothing is committed
     "push.committed",  # the service has signed, the answer is not looked at
     "push.verified",  # the receipt is checked, not noted
     "push.held",  # the receipt is noted, copies are not pruned
@@ -30,7 +30,6 @@ AGENT = (
 SERVICE = (
     "part.opened",  # the return that a part brings is open, the part is not kept
     "part.kept",  # a part is committed, its answer not sent
-    "check.kept",  # a part's verification is committed, its answer not sent
     "commit.verified",  # every object was seen, no row is written
     "commit.written",  # rows are written, nothing is committed
     "commit.done",  # rows and receipt are committed, the answer is not sent

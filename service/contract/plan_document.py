@@ -15,7 +15,7 @@ from service.contract.wire import Wire
 Requires = Literal["nothing", "second_look", "engineering"]
 
 
-class Grade(Wire):
+class EvaluationWord(Wire):
     """One word of the plan's evaluation scale, and what it requires."""
 
     code: str
@@ -92,7 +92,7 @@ class PlanDocument(Wire):
     revision: str
     equipment_type: str
     builds: list[str]
-    evaluation_scale: list[Grade]
+    evaluation_scale: list[EvaluationWord]
     sections: list[Section]
     cautions: list[str] = []
     change_note: str | None = None

@@ -7,7 +7,7 @@ from uuid import UUID
 
 import msgspec
 
-from service.contract.plan_document import Grade
+from service.contract.plan_document import EvaluationWord
 from service.contract.wire import Code, Digest, Text, UtcTime, Wire
 
 Name = Annotated[str, msgspec.Meta(min_length=1, max_length=200)]
@@ -201,7 +201,7 @@ class LocationChange(Wire):
     changes: list[FieldChange]
 
 
-class GradeChange(Wire):
+class EvaluationChange(Wire):
     code: str
     changes: list[FieldChange]
 
@@ -216,9 +216,9 @@ class Difference(Wire):
     header: list[FieldChange]
     cautions_added: list[str]
     cautions_removed: list[str]
-    grades_added: list[Grade]
-    grades_removed: list[Grade]
-    grades_changed: list[GradeChange]
+    evaluations_added: list[EvaluationWord]
+    evaluations_removed: list[EvaluationWord]
+    evaluations_changed: list[EvaluationChange]
     added: list[LocationBrief]
     removed: list[LocationBrief]
     renamed: list[LocationRenamed]

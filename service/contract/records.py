@@ -70,11 +70,21 @@ class Clocks(Wire):
     received_at: UtcTime
 
 
+class StandingPlace(Wire):
+    """Where an image counts. `unit` None: at one that the caller does not see; `location` None: not known."""
+
+    unit: str | None
+    campaign: str | None
+    location: str | None
+
+
 class HistoryItem(Wire):
     """One image at one place of a unit. `id` names it in a move. `location` None: not known.
 
-    `revision` is what the inspection was bound to when the image came in, `prepared_under` what its
-    card was prepared under. `sightings` counts how often the file was seen on cards.
+    `kind`, `marks` and `path` are of the first file seen here; `sightings` counts how often one was seen.
+    `revision` is what the inspection was bound to when the image came to stand here, `prepared_under` what
+    its card was prepared under. `also_at` names other places where the same bytes count (with `also_more`
+    only the first of them): one picture then answers for each.
     """
 
     id: UUID
@@ -110,6 +120,8 @@ class HistoryItem(Wire):
     verified_at: UtcTime
     thumbnail: bool
     moved: bool
+    also_at: list[StandingPlace]
+    also_more: bool
 
 
 class PlacementFact(Wire):
@@ -135,7 +147,7 @@ class PlacementFact(Wire):
 
 
 class ImageSighting(Wire):
-    """One file seen on one card."""
+    """One file seen on one card. `kind` and `marks` are of the file; others may hold the same bytes."""
 
     id: UUID
     card_return_id: UUID
@@ -146,17 +158,20 @@ class ImageSighting(Wire):
     scope: str | None
     path: str
     path_bytes: bytes
+    kind: str
     marks: list[str]
     clocks: Clocks
     placements: list[PlacementFact]
 
 
 class ImageDetail(Wire):
-    """An image with every sighting of it that the caller may see."""
+    """What is known of the bytes of an image, where it counts, and a page of the sightings of it that the
+    caller may see. Format, pixels, Exif and marks are what the service found in the bytes, at `looked_at`;
+    None: it has not looked, they are what an agent told."""
 
     digest: Digest
     size: int
-    kind: str
+    looked_at: UtcTime | None
     format: str | None
     width: int | None
     height: int | None
@@ -164,6 +179,8 @@ class ImageDetail(Wire):
     marks: list[str]
     verified_at: UtcTime
     thumbnail: bool
+    stands_at: list[StandingPlace]
+    stands_more: bool
     sightings: list[ImageSighting]
 
 

@@ -26,6 +26,7 @@ class StatementIn(Wire):
 
     `locations` None means every applicable location: the service writes the list out.
     `replaces` names the statements this one was made in knowledge of.
+    `stated_by` is the speaker; None is the signed-in caller. An agent has to name one of the site's people.
     `stated_at` is the speaker's clock: kept, never used for ordering.
     """
 
@@ -72,6 +73,11 @@ class RevisionBrief(Wire):
 
 
 class Worklist(Wire):
+    """`card_profile` is that of the site, null where it has none; `people` are the names in which a statement
+    may be made at the site."""
+
     site: Code
     inspections: list[InspectionBrief]
     revisions: list[RevisionBrief]
+    card_profile: str | None = None
+    people: list[str] = []

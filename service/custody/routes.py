@@ -14,15 +14,19 @@ from service.database import Database
 from service.http import AnyRequest, conditional, etag_of, precondition
 from service.problems import problems
 from service.settings import Settings
+from service.writable import Writable
 
 
 @get("/custody", responses=problems(401, 403))
 async def read_custody(
-    db: NamedDependency[Database], caller: NamedDependency[Caller], settings: NamedDependency[Settings]
+    db: NamedDependency[Database],
+    caller: NamedDependency[Caller],
+    settings: NamedDependency[Settings],
+    writable: NamedDependency[Writable],
 ) -> CustodyStanding:
     """How the originals are kept: read back, not sound, locked. For auditors, the quality office and
     administrators."""
-    return await actions.read_custody(db, caller, settings.audit_days)
+    return await actions.read_custody(db, caller, settings.audit_days, writable)
 
 
 @get("/sites/{code:str}/retention", responses=problems(400, 401, 403, 404))

@@ -11,25 +11,30 @@ from litestar.di import NamedDependency
 from litestar.params import FromPath, FromQuery, JSONBody, PathParameter
 
 from service.access.rules import Caller
+from service.contract.campaigns import BindingIn, BindingMade
 from service.contract.cards import (
     CardPrepared,
     CardReturnCommit,
     CardReturnOpen,
     CardReturnStanding,
     CardStanding,
+    FilesAhead,
     LargeAnswer,
     LargeParts,
     ManifestPart,
     PartAnswer,
     Receipt,
+    RefusalSettledIn,
 )
+from service.contract.comparing import ReturnsAsked, ReturnsKnown
 from service.contract.records import Move, MoveIn, ReturnFile
 from service.contract.wire import Page
 from service.database import Database
 from service.http import AnyRequest, decode_cursor, encode_cursor, link_next
 from service.intake import actions
-from service.intake.actions import large, moves, parts
+from service.intake.actions import ahead, binding, large, moves, parts
 from service.intake.actions.commit import commit_return
+from service.intake.actions.refused import settle_refused
 from service.objects import Objects
 from service.observe import bind_card_return
 from service.packing import packed
@@ -112,6 +117,23 @@ async def put_large(
     return await large.put_large(db, objects, settings, caller, return_id, digest, data)
 
 
+@put(
+    "/card-returns/{return_id:uuid}/ahead",
+    status_code=200,
+    responses=problems(400, 401, 403, 404, 409, 413, 422, 503),
+)
+async def put_ahead(
+    return_id: FromPath[UUID],
+    data: JSONBody[FilesAhead],
+    db: NamedDependency[Database],
+    caller: NamedDependency[Caller],
+    objects: NamedDependency[Objects],
+    settings: NamedDependency[Settings],
+) -> PartAnswer:
+    """Before step 2, for a card that is still being read: tickets for bytes whose manifest comes later."""
+    return await ahead.put_ahead(db, objects, settings, caller, return_id, data)
+
+
 @post(
     "/card-returns/{return_id:uuid}/parts/{part:int}/check",
     status_code=200,
@@ -146,6 +168,15 @@ async def commit(
     return _receipt(await commit_return(db, objects, signer, caller, return_id, data))
 
 
+@post("/card-returns/known", status_code=200, responses=problems(400, 401, 403))
+async def known_returns(
+    data: JSONBody[ReturnsAsked], db: NamedDependency[Database], caller: NamedDependency[Caller]
+) -> ReturnsKnown:
+    """Which of up to 1,000 card returns are committed with these manifests: asked by an agent that holds
+    their receipts, because a service restored from an older backup has forgotten some."""
+    return await actions.known_returns(db, caller, data.returns)
+
+
 @get("/card-returns", responses=problems(400, 401, 403))
 async def list_returns(
     request: AnyRequest,
@@ -167,6 +198,22 @@ async def read_return(
 ) -> CardReturnStanding:
     """How far a card return is, and what a person should know of it."""
     return await actions.read_return(db, caller, return_id)
+
+
+@post(
+    "/card-returns/{return_id:uuid}/refused/{refused_id:uuid}",
+    status_code=200,
+    responses=problems(400, 401, 403, 404, 409, 422),
+)
+async def settle(
+    return_id: FromPath[UUID],
+    refused_id: FromPath[UUID],
+    data: JSONBody[RefusalSettledIn],
+    db: NamedDependency[Database],
+    caller: NamedDependency[Caller],
+) -> CardReturnStanding:
+    """Deal with a statement that came with the card and was refused: state it anew, or dismiss it."""
+    return await settle_refused(db, caller, return_id, refused_id, data)
 
 
 @get("/card-returns/{return_id:uuid}/files", responses=problems(400, 401, 403, 404))
@@ -207,6 +254,23 @@ async def move_pictures(
     return await moves.move_pictures(db, caller, data)
 
 
+@post(
+    "/inspections/{inspection_id:uuid}/bindings",
+    status_code=200,
+    responses=problems(400, 401, 403, 404, 409),
+    tags=["campaigns"],
+)
+async def rebind(
+    inspection_id: FromPath[UUID],
+    data: JSONBody[BindingIn],
+    db: NamedDependency[Database],
+    caller: NamedDependency[Caller],
+) -> BindingMade:
+    """Bind an inspection to the revision effective at its site now, with a reason; statements stay, and
+    pictures that were claimed for a location that comes are shown there."""
+    return await binding.rebind(db, caller, inspection_id, data)
+
+
 @get("/units/{serial:str}/moves", responses=problems(400, 401, 403, 404))
 async def list_moves(
     request: AnyRequest,
@@ -237,15 +301,19 @@ router = Router(
         read_card,
         open_return,
         put_part,
+        put_ahead,
         put_large,
         check_part,
         commit,
+        known_returns,
         list_returns,
         read_return,
+        settle,
         list_files,
         read_receipt,
         move_pictures,
         list_moves,
+        rebind,
     ],
     tags=["intake"],
 )

@@ -5,7 +5,8 @@ What is relied on, each proved by tests/store against the store in use:
 1. A ticket (presigned PUT) admits one body only: the one whose SHA-256 and size are signed into it.
    Other bytes are refused and nothing is stored under the name.
 2. A name is written once: a second PUT is refused with 412, whoever sends it, so an original that is
-   there is the original (I1, I2).
+   there is the original (I1, I2). Only a ticket for a name under which the store holds other bytes, or
+   none that it gives, writes over them (`over`); where the bucket keeps versions they stay as one.
 3. A ticket is refused after its time, by the store's clock, which is what it is signed by (clock.py).
 4. What was answered 200 is read back byte for byte, and `stat` tells its size.
 5. Without a signature nothing is read or written.
@@ -23,8 +24,9 @@ import re
 import time
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
-from datetime import datetime
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from email.utils import parsedate_to_datetime
 from functools import partial
 from typing import TYPE_CHECKING, Any, ParamSpec, TypeVar
 
@@ -88,6 +90,15 @@ class ObjectStat:
 
     size: int
     sha256_hex: str | None
+    last_modified: str = field(default="", compare=False)
+
+    @property
+    def modified(self) -> datetime | None:
+        """When it came in, by the store's clock, in whole seconds; of an upload by parts, when that began."""
+        try:
+            return parsedate_to_datetime(self.last_modified).astimezone(UTC)
+        except ValueError:
+            return None
 
 
 def original_key(digest_hex: str) -> str:
@@ -184,18 +195,25 @@ class Objects:
         self.clock.learn(answer.headers.get("date"))
 
     def presign_put(
-        self, digest_hex: str, size: int, content_type: str | None = None, expires_s: int = 3600
+        self,
+        digest_hex: str,
+        size: int,
+        content_type: str | None = None,
+        expires_s: int = 3600,
+        *,
+        over: bool = False,
     ) -> PutTicket:
         """A ticket to store the original with this digest and size, once, within `expires_s` seconds.
 
         The store answers 200 when it holds the bytes, 412 when it held them already (as good), 400 for
-        other bytes, 403 for another size, a missing header or a ticket out of time.
+        other bytes, 403 for another size, a missing header or a ticket out of time. `over`: the name is known
+        to have other bytes, and these take their place instead of 412.
         """
         checksum = _base64_of(digest_hex)
         media_type = content_type or "application/octet-stream"
         headers = {
             "x-amz-checksum-sha256": checksum,
-            "If-None-Match": "*",
+            **({} if over else {"If-None-Match": "*"}),
             "Content-Length": str(size),
             "Content-Type": media_type,
         }
@@ -333,7 +351,8 @@ def _stat_of(answer: Answer) -> ObjectStat | None:
     if answer.status == 404:
         return None
     checksum = answer.headers.get("x-amz-checksum-sha256")
-    return ObjectStat(int(answer.headers["content-length"]), _hex_of(checksum))
+    modified = answer.headers.get("last-modified", "")
+    return ObjectStat(int(answer.headers["content-length"]), _hex_of(checksum), modified)
 
 
 def _code(error: Exception) -> str:

@@ -122,25 +122,38 @@ def _fits(found: Mapping[str, Any], part: PartSpan) -> bool:
 
 
 async def assemble(
-    objects: Objects, digest: str, upload_id: str, parts: Sequence[PartSpan], tags: Mapping[int, str]
+    objects: Objects,
+    digest: str,
+    upload_id: str,
+    parts: Sequence[PartSpan],
+    tags: Mapping[int, str],
+    *,
+    over: bool = False,
 ) -> bool:
     """Put the parts together; False when the store has others than these, and the upload is given up.
 
     True says that there is an object of that name now, whoever put it there, and nothing of its content.
+    `over`: what is there was found unsound, and these take its place.
     """
-    return await objects._in_thread(_assemble, objects, digest, upload_id, parts, tags)
+    return await objects._in_thread(_assemble, objects, digest, upload_id, parts, tags, over)
 
 
 def _assemble(
-    objects: Objects, digest: str, upload_id: str, parts: Sequence[PartSpan], tags: Mapping[int, str]
+    objects: Objects,
+    digest: str,
+    upload_id: str,
+    parts: Sequence[PartSpan],
+    tags: Mapping[int, str],
+    over: bool,
 ) -> bool:
     told: list[CompletedPartTypeDef] = [
         {"PartNumber": part.number, "ETag": tags[part.number], "ChecksumSHA256": _base64_of(part.sha256)}
         for part in parts
     ]
+    once: dict[str, Any] = {} if over else {"IfNoneMatch": "*"}
     try:
         objects._inner.complete_multipart_upload(
-            **_named(objects, digest), UploadId=upload_id, MultipartUpload={"Parts": told}, IfNoneMatch="*"
+            **_named(objects, digest), UploadId=upload_id, MultipartUpload={"Parts": told}, **once
         )
     except (BotoCoreError, ClientError) as error:
         if _code(error) in UNFIT:

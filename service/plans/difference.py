@@ -7,11 +7,11 @@ from typing import Any
 
 import msgspec
 
-from service.contract.plan_document import Grade, Location, PlanDocument
+from service.contract.plan_document import EvaluationWord, Limit, Location, PlanDocument
 from service.contract.plans import (
     Difference,
+    EvaluationChange,
     FieldChange,
-    GradeChange,
     LocationBrief,
     LocationChange,
     LocationRenamed,
@@ -39,8 +39,8 @@ def difference(old: PlanDocument, new: PlanDocument) -> Difference:
     renamed = _renamed(old, new)
     same = {key: key for key in before if key in after} | renamed
     arrived = set(after) - set(same.values())
-    grades_before = {grade.code: grade for grade in old.evaluation_scale}
-    grades_after = {grade.code: grade for grade in new.evaluation_scale}
+    evaluations_before = {evaluation.code: evaluation for evaluation in old.evaluation_scale}
+    evaluations_after = {evaluation.code: evaluation for evaluation in new.evaluation_scale}
     return Difference(
         plan=new.plan,
         before=old.revision,
@@ -48,9 +48,13 @@ def difference(old: PlanDocument, new: PlanDocument) -> Difference:
         header=_changes(_header(old), _header(new)),
         cautions_added=[code for code in new.cautions if code not in old.cautions],
         cautions_removed=[code for code in old.cautions if code not in new.cautions],
-        grades_added=[grade for code, grade in grades_after.items() if code not in grades_before],
-        grades_removed=[grade for code, grade in grades_before.items() if code not in grades_after],
-        grades_changed=list(_grades_changed(grades_before, grades_after)),
+        evaluations_added=[
+            evaluation for code, evaluation in evaluations_after.items() if code not in evaluations_before
+        ],
+        evaluations_removed=[
+            evaluation for code, evaluation in evaluations_before.items() if code not in evaluations_after
+        ],
+        evaluations_changed=list(_evaluations_changed(evaluations_before, evaluations_after)),
         added=[_brief(*after[key]) for key in after if key in arrived],
         removed=[_brief(*before[key]) for key in before if key not in same],
         renamed=[LocationRenamed(before=k, after=n, name=after[n][1].name) for k, n in renamed.items()],
@@ -94,23 +98,51 @@ def _locations_changed(
     to_old = {new: old for old, new in same.items()}
     for key, located in after.items():
         if key in to_old:
-            changes = _changes(_content(*before[to_old[key]]), _content(*located))
+            old, new = before[to_old[key]], located
+            changes = _changes(_content(*old), _content(*new)) + _limits_changed(old[1].limits, new[1].limits)
             if changes:
                 yield LocationChange(key=key, name=located[1].name, changes=changes)
 
 
 def _content(section: str, location: Location) -> dict[str, Any]:
     members = msgspec.to_builtins(location)
-    return {"section": section} | {n: v for n, v in members.items() if n not in {"key", "formerKey"}}
+    return {"section": section} | {
+        n: v for n, v in members.items() if n not in {"key", "formerKey", "limits"}
+    }
 
 
-def _grades_changed(before: dict[str, Grade], after: dict[str, Grade]) -> Iterator[GradeChange]:
-    for code, grade in after.items():
+def _limits_changed(before: list[Limit], after: list[Limit]) -> list[FieldChange]:
+    """Figure by figure, each limit under what it is for; whole where only their order differs."""
+    changes = _changes(_by_purpose(before), _by_purpose(after), "limits")
+    if not changes and before != after:
+        return [
+            FieldChange(field="limits", before=msgspec.to_builtins(before), after=msgspec.to_builtins(after))
+        ]
+    return changes
+
+
+def _by_purpose(limits: list[Limit]) -> dict[str, dict[str, Any]]:
+    return {
+        f"{limit.condition} {limit.quantity} ({limit.unit})": {
+            "accept": limit.accept,
+            "refer": limit.refer,
+            "note": limit.note,
+        }
+        for limit in limits
+    }
+
+
+def _evaluations_changed(
+    before: dict[str, EvaluationWord], after: dict[str, EvaluationWord]
+) -> Iterator[EvaluationChange]:
+    for code, evaluation in after.items():
         changes = (
-            _changes(msgspec.to_builtins(before[code]), msgspec.to_builtins(grade)) if code in before else []
+            _changes(msgspec.to_builtins(before[code]), msgspec.to_builtins(evaluation))
+            if code in before
+            else []
         )
         if changes:
-            yield GradeChange(code=code, changes=changes)
+            yield EvaluationChange(code=code, changes=changes)
 
 
 def _changes(before: Any, after: Any, path: str = "") -> list[FieldChange]:
@@ -139,7 +171,7 @@ def difference_text(found: Difference) -> str:
         ("Locations removed", [_place(place) for place in found.removed]),
         ("Locations renamed", [f"{n.before} is now {n.after} ({n.name})" for n in found.renamed]),
         ("Locations changed", list(_location_lines(found))),
-        ("Evaluation scale", list(_grade_lines(found))),
+        ("Evaluation scale", list(_evaluation_lines(found))),
         ("Cautions added", found.cautions_added),
         ("Cautions removed", found.cautions_removed),
         ("Order", ["the locations stand in another order"] if found.reordered else []),
@@ -158,11 +190,13 @@ def _location_lines(found: Difference) -> Iterator[str]:
         yield from (f"  {_line(change)}" for change in location.changes)
 
 
-def _grade_lines(found: Difference) -> Iterator[str]:
-    yield from (f"added: {grade.word}, rank {grade.rank}" for grade in found.grades_added)
-    yield from (f"removed: {grade.word}, rank {grade.rank}" for grade in found.grades_removed)
-    for grade in found.grades_changed:
-        yield f"{grade.code}: " + "; ".join(map(_line, grade.changes))
+def _evaluation_lines(found: Difference) -> Iterator[str]:
+    yield from (f"added: {evaluation.word}, rank {evaluation.rank}" for evaluation in found.evaluations_added)
+    yield from (
+        f"removed: {evaluation.word}, rank {evaluation.rank}" for evaluation in found.evaluations_removed
+    )
+    for evaluation in found.evaluations_changed:
+        yield f"{evaluation.code}: " + "; ".join(map(_line, evaluation.changes))
 
 
 def _place(place: LocationBrief) -> str:

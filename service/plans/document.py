@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Container, Iterable, Iterator
 from dataclasses import dataclass
 from functools import cache
 from itertools import pairwise
@@ -16,9 +16,10 @@ import msgspec
 from jsonschema import Draft202012Validator
 from jsonschema.exceptions import ValidationError
 
-from service.contract.plan_document import Location, PlanDocument
+from service.contract.plan_document import Interval, Location, PlanDocument
 from service.contract.plans import PlanFinding
 from service.plans import vocabulary
+from service.plans.figures import figures_and_text_differ, folded, unit_fault
 from service.plans.plan_text import MAX_BYTES, Read, Unreadable, read, step
 
 Finding = PlanFinding
@@ -85,10 +86,15 @@ def check_text(text: str, name: str) -> Checked:
     document = _decoded(source, findings)
     if document is not None:
         spoilt = {_part(found.path) for found in findings}
-        faults = [(path, message) for path, message in _faults(document) if _part(path) not in spoilt]
-        findings += [source.finding(path, message) for path, message in faults]
+        faults = [(path, told) for path, told in _faults(document, spoilt) if _part(path) not in spoilt]
+        findings += [source.finding(path, told) for path, told in faults]
+        doubts = [(path, told) for path, told in _doubts(document) if _part(path) not in spoilt]
+        findings += [source.finding(path, told, severity="warning") for path, told in doubts]
+    refused = any(found.severity == "error" for found in findings)
+    # Errors first where there are too many to tell: a warning hinders nobody.
+    findings = sorted(findings, key=lambda found: found.severity)[:MAX_FINDINGS]
     findings.sort(key=lambda found: (found.line, found.column, found.message))
-    return Checked(name, None if findings else document, findings[:MAX_FINDINGS])
+    return Checked(name, None if refused else document, findings)
 
 
 def _part(path: str) -> str:
@@ -174,13 +180,31 @@ def _explained(error: ValidationError) -> str:
 Fault = tuple[str, str]  # JSON pointer and message
 
 
-def _faults(document: PlanDocument) -> Iterator[Fault]:
+def _faults(document: PlanDocument, spoilt: Container[str]) -> Iterator[Fault]:
+    """What no schema can say. Nothing is computed of a location that is `spoilt`: its numbers may be any."""
     yield from _scale_faults(document)
+    yield from _interval_faults(document)
     yield from _caution_faults("/cautions", document.cautions)
     yield from _key_faults(document)
     yield from _build_faults(document)
     for path, location in _located(document):
-        yield from _location_faults(document, path, location)
+        if path not in spoilt:
+            yield from _location_faults(document, path, location)
+
+
+def _doubts(document: PlanDocument) -> Iterator[Fault]:
+    """What may be meant as it stands, and is told as a warning."""
+    strictness = ("nothing", "second_look", "engineering")
+    for number, (lower, higher) in enumerate(pairwise(document.evaluation_scale), start=1):
+        if strictness.index(higher.requires) < strictness.index(lower.requires):
+            message = f"{higher.word!r} ranks above {lower.word!r} and requires less. Check what it requires."
+            yield f"/evaluationScale/{number}/requires", message
+    for path, location in _located(document):
+        for message in figures_and_text_differ(location):
+            yield f"{path}/limitText", message
+        if location.pictures.per_element_group > 1 and location.pictures.elements_per_picture is None:
+            message = "This has no effect without elementsPerPicture. Add that, or drop this."
+            yield f"{path}/pictures/perElementGroup", message
 
 
 def _located(document: PlanDocument) -> Iterator[tuple[str, Location]]:
@@ -200,7 +224,7 @@ def _scale_faults(document: PlanDocument) -> Iterator[Fault]:
     for member in ("code", "word"):
         entries = ((f"/evaluationScale/{n}/{member}", getattr(g, member)) for n, g in enumerate(scale))
         yield from _doubled(entries, f"evaluation {member}")
-    if all(grade.requires != "nothing" for grade in scale):
+    if all(evaluation.requires != "nothing" for evaluation in scale):
         yield (
             "/evaluationScale",
             "Every word requires something. Add one that requires nothing, for a sound location.",
@@ -208,16 +232,25 @@ def _scale_faults(document: PlanDocument) -> Iterator[Fault]:
 
 
 def _doubled(entries: Iterable[Fault], what: str) -> Iterator[Fault]:
-    """Entries (pointer, value) that stand twice, also where they differ only in case."""
+    """Entries (pointer, value) that stand twice, also where a person would not tell them apart."""
     first: dict[str, str] = {}
     for path, value in entries:
-        known = first.get(value.casefold())
+        known = first.get(folded(value))
         if known is None:
-            first[value.casefold()] = value
+            first[folded(value)] = value
         elif known == value:
             yield path, f"The {what} {value!r} stands twice. Give each its own."
-        else:
+        elif known.casefold() == value.casefold():
             yield path, f"The {what} {value!r} differs only in case from {known!r}. Give each its own."
+        else:
+            written = f"{value!a} and {known!a}"
+            yield path, f"The {what} {value!r} stands twice, as {written}. Give each its own."
+
+
+def _interval_faults(document: PlanDocument) -> Iterator[Fault]:
+    interval = document.interval
+    if interval is not None and interval == Interval():
+        yield "/interval", "The interval gives no count. Give months, hours or starts, or drop it."
 
 
 def _key_faults(document: PlanDocument) -> Iterator[Fault]:
@@ -240,6 +273,7 @@ def _key_faults(document: PlanDocument) -> Iterator[Fault]:
 
 
 def _build_faults(document: PlanDocument) -> Iterator[Fault]:
+    yield from _doubled(((f"/builds/{n}", build) for n, build in enumerate(document.builds)), "build")
     for path, location in _located(document):
         for number, build in enumerate(location.builds):
             if build not in document.builds:
@@ -291,10 +325,12 @@ def _limit_faults(path: str, location: Location) -> Iterator[Fault]:
                 f"{limit.condition!r} is none of this location's conditions. Add it there, or drop the limit."
             )
             yield f"{here}/condition", message
-        if (limit.condition, limit.quantity) in seen:
+        if wrong := unit_fault(limit.unit):
+            yield f"{here}/unit", wrong
+        if (limit.condition, folded(limit.quantity)) in seen:
             message = f"A second limit for {limit.quantity!r} of {limit.condition!r}. Keep one."
             yield here, message
-        seen.add((limit.condition, limit.quantity))
+        seen.add((limit.condition, folded(limit.quantity)))
 
 
 def _picture_faults(path: str, location: Location) -> Iterator[Fault]:

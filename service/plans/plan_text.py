@@ -10,7 +10,7 @@ import json
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Literal
 
 import yaml
 from yaml.events import (
@@ -61,13 +61,19 @@ class Read:
     places: dict[str, tuple[int, int]] = field(default_factory=dict)
     findings: list[PlanFinding] = field(default_factory=list)
 
-    def finding(self, path: str, message: str, at: tuple[int, int] | None = None) -> PlanFinding:
-        """An error at a pointer, or at the nearest member above it that stands in the text."""
+    def finding(
+        self,
+        path: str,
+        message: str,
+        at: tuple[int, int] | None = None,
+        severity: Literal["error", "warning"] = "error",
+    ) -> PlanFinding:
+        """A finding at a pointer, or at the nearest member above it that stands in the text."""
         known = path
         while known and known not in self.places:
             known = known.rpartition("/")[0]
         line, column = at or self.places.get(known, (1, 1))
-        return PlanFinding(path=path, line=line, column=column, message=message, severity="error")
+        return PlanFinding(path=path, line=line, column=column, message=message, severity=severity)
 
 
 def step(path: str, name: str | int) -> str:

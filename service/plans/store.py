@@ -12,7 +12,7 @@ import sqlalchemy as sa
 from sqlalchemy.dialects import postgresql
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-from service.access.store import accounts, sites
+from service.access.store import sites
 from service.contract.plan_document import PlanDocument
 from service.database import Row, id_column, ids, json, metadata, moment, reference, text, texts
 from service.errors import NotFound
@@ -41,7 +41,7 @@ plans = sa.Table(
 )
 
 # `document` may change only while the revision is a draft (I10); `version` counts those edits (ETag).
-# `digest` is the SHA-256 of the canonical document.
+# `digest` is the SHA-256 of the canonical document. Names of people are those of the day.
 plan_revisions = sa.Table(
     "plan_revisions",
     metadata,
@@ -52,6 +52,7 @@ plan_revisions = sa.Table(
     json("document"),
     text("digest"),
     reference("author_id", "accounts.id"),
+    text("author_name"),
     moment("created_at"),
     sa.UniqueConstraint("plan_id", "label"),
 )
@@ -65,6 +66,7 @@ revision_events = sa.Table(
     reference("revision_id", "plan_revisions.id", index=True),
     text("kind"),
     reference("account_id", "accounts.id"),
+    text("by_name"),
     moment("recorded_at"),
     text("note", nullable=True),
     moment("effective_from", nullable=True),
@@ -123,10 +125,8 @@ async def insert(connection: AsyncConnection, table: sa.Table, row: Mapping[str,
 
 def _revisions() -> sa.Select[*tuple[Any, ...]]:
     kept = [column for column in plan_revisions.c if column is not plan_revisions.c.document]
-    return (
-        sa.select(*kept, plans.c.code.label("plan"), accounts.c.name.label("author"))
-        .join(plans, plans.c.id == plan_revisions.c.plan_id)
-        .join(accounts, accounts.c.id == plan_revisions.c.author_id)
+    return (sa.select(*kept, plans.c.code.label("plan"), plan_revisions.c.author_name.label("author"))).join(
+        plans, plans.c.id == plan_revisions.c.plan_id
     )
 
 
@@ -202,10 +202,9 @@ async def append_event(connection: AsyncConnection, row: Mapping[str, Any]) -> N
 
 
 async def event_rows(connection: AsyncConnection, revision_id: UUID) -> Sequence[Row]:
-    """The events of a revision as they were recorded, with the name of the account as `by`."""
+    """The events of a revision as they were recorded, with the name of who recorded each as `by`."""
     query = (
-        sa.select(revision_events, accounts.c.name.label("by"))
-        .join(accounts, accounts.c.id == revision_events.c.account_id)
+        sa.select(revision_events, revision_events.c.by_name.label("by"))
         .where(revision_events.c.revision_id == revision_id)
         .order_by(revision_events.c.recorded_at, revision_events.c.id)
     )

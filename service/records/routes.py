@@ -12,11 +12,11 @@ from litestar.params import FromQuery, JSONBody, PathParameter, QueryParameter
 from litestar.response import Redirect
 
 from service.access.rules import Caller
-from service.contract.cards import ImagesAsked, ImagesHeld
+from service.contract.comparing import ImagesAsked, ImagesHeld
 from service.contract.records import Download, HistoryItem, ImageDetail, PositionIn, Unit, UnitDetail, UnitIn
 from service.contract.wire import CODE_PATTERN, DIGEST_PATTERN, Page
 from service.database import Database
-from service.http import AnyRequest, decode_cursor, paged
+from service.http import AnyRequest, decode_cursor, encode_cursor, link_next, paged
 from service.objects import Objects
 from service.problems import problems
 from service.records import actions
@@ -113,10 +113,18 @@ async def images_held(
 
 @get("/images/{digest:str}", responses=problems(400, 401, 403, 404, 409))
 async def read_image(
-    digest: ImageDigest, db: NamedDependency[Database], caller: NamedDependency[Caller]
-) -> ImageDetail:
-    """An image with its sightings, their four clocks, and every placement fact."""
-    return await actions.read_image(db, caller, digest)
+    request: AnyRequest,
+    digest: ImageDigest,
+    db: NamedDependency[Database],
+    caller: NamedDependency[Caller],
+    cursor: Cursor = None,
+    limit: PageSize = 100,
+) -> Response[ImageDetail]:
+    """An image with a page of its sightings, their four clocks, and every placement fact of those."""
+    after = decode_cursor(cursor, tuple[UUID, int])
+    detail, following = await actions.read_image(db, caller, digest, after, limit)
+    more = None if following is None else encode_cursor(following)
+    return Response(detail, headers=link_next(request, more))
 
 
 @get("/images/{digest:str}/download", responses=problems(400, 401, 403, 404, 409))

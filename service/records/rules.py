@@ -6,8 +6,10 @@ import difflib
 import re
 from collections.abc import Iterable, Mapping
 from datetime import UTC, datetime, timedelta, timezone
-from typing import NamedTuple
+from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
+
+from service.contract.cards import ManifestFile
 
 # Videoscopes with a file system and a clock are younger than this; common practice, no source.
 EARLIEST = datetime(1990, 1, 1, tzinfo=UTC)
@@ -96,9 +98,12 @@ def _placed_in(moment: datetime, zone: ZoneInfo) -> datetime | None:
 UNREADABLE = frozenset({"zero_length", "not_an_image"})
 
 
-def wants_thumbnail(kind: str, marks: Iterable[str]) -> bool:
-    """Stills that may hold a picture; a truncated one shows what it has."""
-    return kind == "still" and not UNREADABLE & set(marks)
+def wants_thumbnail(file: ManifestFile) -> bool:
+    """Bytes that are a picture under whatever name, and stills that may be one: a truncated one shows
+    what it has."""
+    if file.picture is not None:
+        return True
+    return file.kind == "still" and not UNREADABLE & set(file.marks)
 
 
 def nearest(serial: str, known: Iterable[str], count: int = 5) -> list[str]:
@@ -116,3 +121,22 @@ def exif_as_read(exif: Mapping[str, str]) -> str | None:
     decimals = exif.get("SubSecTimeOriginal")
     offset = exif.get("OffsetTimeOriginal")
     return moment + (f".{decimals}" if decimals else "") + (f" {offset}" if offset else "")
+
+
+def storable(text: str) -> str:
+    """Text as Postgres can hold it: it has no NUL, so the picture of one stands in.
+
+    The manifest part as sent is kept beside it, byte for byte.
+    """
+    return text.replace("\0", "\u2400")
+
+
+def storable_json(value: Any) -> Any:
+    """A JSON value with all its text made storable."""
+    if isinstance(value, str):
+        return storable(value)
+    if isinstance(value, list):
+        return [storable_json(item) for item in value]
+    if isinstance(value, dict):
+        return {storable(key): storable_json(item) for key, item in value.items()}
+    return value

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from uuid import UUID
@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 from service.access.rules import Act, Caller
 from service.access.store import site_page
 from service.campaigns.actions import reading as campaigns
-from service.contract.campaigns import Campaign, InspectionDetail, InspectionRow, StatementOut
+from service.contract.campaigns import Campaign, CompletionRow, InspectionDetail, InspectionRow, StatementOut
 from service.contract.plan_document import PlanDocument
 from service.contract.records import HistoryItem, ImageDetail, Move, Unit, UnitDetail
 from service.database import Database
@@ -20,6 +20,7 @@ from service.intake.actions.moves import moves_of_unit
 from service.plans.store import revision_document
 from service.records import actions as records
 from service.records.store.history import Wanted
+from service.records.store.reading import ever_at_unit
 from service.web import rules, store
 
 UNITS_PER_PAGE = 50
@@ -27,6 +28,7 @@ IMAGES_PER_PAGE = 24
 CAMPAIGNS_OFFERED = 200
 MOST_SITES = 10_000
 MOVES_SHOWN = 20
+SIGHTINGS_PER_PAGE = 50
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +59,20 @@ async def campaign_choices(db: Database, caller: Caller) -> list[tuple[UUID, str
     """The newest campaigns a caller may choose from."""
     listed, _ = await campaigns.list_campaigns(db, caller, before=None, limit=CAMPAIGNS_OFFERED)
     return [(campaign.id, campaign.name) for campaign in listed]
+
+
+async def uncounted_in(
+    db: Database, rows: Collection[CompletionRow]
+) -> Callable[[Collection[CompletionRow]], int]:
+    """Where nothing is stated and nothing counts: how many pictures came in all the same, of some rows."""
+    silent = {row.campaign_id for row in rows if rules.silent(row)}
+    async with db.begin() as connection:
+        found = await store.uncounted_in(connection, silent) if silent else {}
+
+    def of(some: Collection[CompletionRow]) -> int:
+        return sum(found.get((row.campaign_id, row.site, row.equipment_type), 0) for row in some)
+
+    return of
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,7 +153,11 @@ def names_in(inspected: Collection[Inspected]) -> Names:
     places = [place for document in documents for place in document.locations()]
     return Names(
         locations={place.key: place.name for place in places},
-        evaluations={grade.code: grade.word for document in documents for grade in document.evaluation_scale},
+        evaluations={
+            evaluation.code: evaluation.word
+            for document in documents
+            for evaluation in document.evaluation_scale
+        },
         elements={place.key: place.element.kind for place in places if place.element is not None},
         conditions=sorted({term for place in places for term in place.conditions}),
     )
@@ -169,6 +189,27 @@ async def open_questions(
     return found
 
 
+@dataclass(frozen=True, slots=True)
+class OpenRefusal:
+    """Statements about an inspection that came with one card return, were refused and stand open."""
+
+    return_id: UUID
+    committed_at: datetime
+    statements: int
+
+
+async def open_refusals(
+    db: Database, inspected: Collection[Inspected]
+) -> Mapping[UUID, Sequence[OpenRefusal]]:
+    """By inspection."""
+    found: dict[UUID, list[OpenRefusal]] = {one.detail.id: [] for one in inspected}
+    async with db.begin() as connection:
+        for row in await store.refused_open(connection, list(found)):
+            refusal = OpenRefusal(row["id"], row["committed_at"], row["statements"])
+            found[row["inspection_id"]].append(refusal)
+    return found
+
+
 async def images_of(
     db: Database, caller: Caller, serial: str, wanted: Wanted, after: tuple[datetime, UUID] | None
 ) -> tuple[list[HistoryItem], tuple[datetime, UUID] | None]:
@@ -179,15 +220,25 @@ async def images_of(
     return items, (last.taken_at, last.id) if last is not None else None
 
 
+@dataclass(frozen=True, slots=True)
+class UnitImage:
+    """An image at a unit, with a page of its sightings and the key that the next page begins after."""
+
+    unit: UnitDetail
+    image: ImageDetail
+    following: tuple[UUID, int] | None
+
+
 async def image_of_unit(
-    db: Database, caller: Caller, serial: str, digest: str
-) -> tuple[UnitDetail, ImageDetail]:
+    db: Database, caller: Caller, serial: str, digest: str, after: tuple[UUID, int] | None
+) -> UnitImage:
     """An image that stands or once stood at a unit; raises NotFound for one that never did."""
     unit = await records.read_unit(db, caller, serial)
-    image = await records.read_image(db, caller, digest)
-    if not any(fact.unit == serial for sighting in image.sightings for fact in sighting.placements):
-        raise NotFound(
-            f"Image {digest} is no image of unit {serial}.",
-            next_step="Take the image from the history of the unit.",
-        )
-    return unit, image
+    image, following = await records.read_image(db, caller, digest, after, SIGHTINGS_PER_PAGE)
+    async with db.begin() as connection:
+        if not await ever_at_unit(connection, digest, unit.id):
+            raise NotFound(
+                f"Image {digest} is no image of unit {serial}.",
+                next_step="Take the image from the history of the unit.",
+            )
+    return UnitImage(unit, image, following)

@@ -1,18 +1,21 @@
-"""Reading what a page is asked for: form fields that were left empty say nothing. Pure."""
+"""Reading what a page is asked for or sent: form fields that were left empty say nothing."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
+from urllib.parse import parse_qsl
 from uuid import UUID
 from zoneinfo import ZoneInfo
 
 from service.errors import Malformed
+from service.http import AnyRequest
 from service.records.store.history import Wanted
 from service.web import rules
 
 LONGEST = 200
+LONGEST_FORM = 128 * 1024
 
 
 def said(query: Mapping[str, str], name: str) -> str | None:
@@ -56,6 +59,24 @@ def _unreadable(name: str, value: str | None) -> Malformed:
         f"The field {name} holds {(value or '')[:80]!r}, which cannot be read.",
         next_step="Go back and choose again, or leave the field empty.",
     )
+
+
+async def sent_form(request: AnyRequest, most: int = 20) -> list[tuple[str, str]]:
+    """A form's fields, at most `most`, as application/x-www-form-urlencoded (WHATWG URL 5.1)."""
+    raw = await request.body()
+    try:
+        if len(raw) > LONGEST_FORM:
+            raise ValueError
+        sent = parse_qsl(raw.decode("utf-8"), keep_blank_values=True, max_num_fields=most, errors="strict")
+    except ValueError as error:
+        raise unreadable_form() from error
+    if any("\0" in value for _, value in sent):
+        raise unreadable_form()
+    return sent
+
+
+def unreadable_form() -> Malformed:
+    return Malformed("The form cannot be read.", next_step="Open the page again.")
 
 
 @dataclass(frozen=True, slots=True)

@@ -65,8 +65,10 @@ def _environment() -> Environment:
     made.globals |= {
         "parts": rules.parts,
         "in_words": rules.in_words,
-        "no_data": rules.no_data,
+        "silent": rules.silent,
+        "silence": rules.silence,
         "standing": rules.standing,
+        "stands_open": rules.stands_open,
         "states": rules.STATES,
         "bar_parts": rules.PARTS,
         "query": _query,

@@ -4,15 +4,12 @@ from __future__ import annotations
 
 from datetime import datetime
 from pathlib import Path
-from typing import Any
 from uuid import UUID
 
 from litestar import Response, Router, get
-from litestar.datastructures import CacheControlHeader
 from litestar.di import NamedDependency
 from litestar.params import FromPath
 from litestar.response import Redirect
-from litestar.static_files import create_static_files_router
 
 from service.access.rules import Act, Caller
 from service.campaigns.actions.reading import read_completion
@@ -21,18 +18,20 @@ from service.contract.wire import new_id
 from service.custody.actions import read_custody
 from service.database import Database, server_now
 from service.errors import NotFound
-from service.http import AnyRequest, decode_cursor, encode_cursor
+from service.http import AnyRequest, conditional, decode_cursor, encode_cursor, etag_of
 from service.objects import Objects
 from service.records import actions as records
 from service.records.rules import UNREADABLE
 from service.settings import Settings
-from service.web import actions, rules, settling, sign_in
+from service.web import actions, refused, rules, settling, sign_in
 from service.web.asked import chosen, said, said_id
 from service.web.rendering import page
+from service.writable import Writable
 
 STATE_CHOICES = [
     ("open", "the inspection open"),
     ("complete", "the inspection complete"),
+    ("blocked", "the inspection complete, and blocked"),
     ("conflict", "a location in conflict"),
     ("not_inspected", "a location not inspected"),
     ("reopened", "a location reopened"),
@@ -64,6 +63,8 @@ async def completion(
         site=site or "",
         site_choices=sites.choices(),
         site_names=sites.names,
+        rows=counted.rows,
+        uncounted=await actions.uncounted_in(db, counted.rows),
         as_of=server_now(),
         utc_zone=UTC,
     )
@@ -156,6 +157,7 @@ async def unit(
         may_move=caller.may(Act.MOVE_PICTURE),
         new_id=new_id,
         questions=await actions.open_questions(db, inspected),
+        refusals=await actions.open_refusals(db, inspected),
         items=items,
         older=None if older is None else encode_cursor(older),
         older_than=cursor,
@@ -186,23 +188,29 @@ def alternative(item: HistoryItem, names: actions.Names) -> str:
 
 @get("/units/{serial:str}/images/{digest:str}", name="page_image")
 async def image(
+    request: AnyRequest,
     serial: FromPath[str],
     digest: FromPath[str],
     db: NamedDependency[Database],
     caller: NamedDependency[Caller],
     settings: NamedDependency[Settings],
 ) -> Response[str]:
-    found, detail = await actions.image_of_unit(db, caller, serial, digest)
+    cursor = said(request.query_params, "cursor")
+    after = decode_cursor(cursor, tuple[UUID, int])
+    found = await actions.image_of_unit(db, caller, serial, digest, after)
+    detail = found.image
     sites = await actions.sites_named(db, None)
     return page(
         settings,
         "image.html",
         caller=caller,
-        unit=found,
+        unit=found.unit,
         image=detail,
-        names=actions.names_in(await actions.inspections_of(db, caller, found)),
+        later=cursor,
+        further=None if found.following is None else encode_cursor(found.following),
+        names=actions.names_in(await actions.inspections_of(db, caller, found.unit)),
         site_names=sites.names,
-        zone=sites.zone(found.site),
+        zone=sites.zone(found.unit.site),
         zones={seen.site: sites.zone(seen.site) for seen in detail.sightings},
         shown_as=shown_address(detail),
         alt=f"The image {digest[:12]}" if shown_address(detail).startswith("/images/") else "no preview",
@@ -215,7 +223,13 @@ def shown_address(detail: ImageDetail) -> str:
         return f"/images/{detail.digest}/original"
     if detail.thumbnail:
         return f"/images/{detail.digest}/thumbnail"
-    return placeholder(detail.kind, detail.marks)
+    return instead_of(detail)
+
+
+def instead_of(detail: ImageDetail) -> str:
+    """What a page shows where there is no picture of the bytes: by the first file that holds them."""
+    first = detail.sightings[0] if detail.sightings else None
+    return placeholder(first.kind if first else "other", first.marks if first else [])
 
 
 def exact_name(seen: ImageSighting) -> str | None:
@@ -229,8 +243,9 @@ async def custody(
     db: NamedDependency[Database],
     caller: NamedDependency[Caller],
     settings: NamedDependency[Settings],
+    writable: NamedDependency[Writable],
 ) -> Response[str]:
-    standing = await read_custody(db, caller, settings.audit_days)
+    standing = await read_custody(db, caller, settings.audit_days, writable)
     return page(
         settings,
         "custody.html",
@@ -253,8 +268,8 @@ async def thumbnail(
     try:
         return Redirect(await records.thumbnail(db, objects, caller, digest), status_code=303)
     except NotFound:
-        detail = await records.read_image(db, caller, digest)
-        return Redirect(placeholder(detail.kind, detail.marks), status_code=303)
+        detail, _ = await records.read_image(db, caller, digest, limit=1)
+        return Redirect(instead_of(detail), status_code=303)
 
 
 @get("/images/{digest:str}/original", name="page_original")
@@ -267,12 +282,21 @@ async def original(
     return Redirect((await records.download(db, objects, caller, digest)).url, status_code=303)
 
 
-_static: Any = create_static_files_router(
-    path="/static",
-    directories=[Path(__file__).parent / "static"],
-    opt={"exclude_from_auth": True},
-    cache_control=CacheControlHeader(max_age=3600, public=True),
-)
+MEDIA_TYPES = {".css": "text/css; charset=utf-8", ".svg": "image/svg+xml"}
+# All there are, read once: a name that is none of theirs is never a path.
+STATIC_FILES = {path.name: path.read_bytes() for path in (Path(__file__).parent / "static").iterdir()}
+
+
+@get("/static/{name:str}", opt={"exclude_from_auth": True})
+async def static_file(request: AnyRequest, name: FromPath[str]) -> Response[bytes | None]:
+    content = STATIC_FILES.get(name)
+    if content is None:
+        raise NotFound("There is no such file here.")
+    answer: Response[bytes | None] = conditional(request, content, etag_of(content))
+    answer.media_type = MEDIA_TYPES[Path(name).suffix]
+    answer.headers["Cache-Control"] = "public, max-age=3600"
+    return answer
+
 
 router = Router(
     path="/",
@@ -286,8 +310,9 @@ router = Router(
         thumbnail,
         original,
         *settling.route_handlers,
+        *refused.route_handlers,
         *sign_in.route_handlers,
-        _static,
+        static_file,
     ],
     include_in_schema=False,
 )

@@ -11,7 +11,7 @@ from itertools import groupby
 from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo
 
-from service.campaigns.rules import COLUMNS
+from service.campaigns.rules import COLUMNS, share
 from service.contract.campaigns import CompletionRow, Counted, LocationDetail, StatementOut
 from service.contract.work import LocationState
 from service.plans import vocabulary
@@ -68,15 +68,54 @@ def in_words(counts: Counted) -> str:
     return f"{counts.locations} applicable locations: {said}"
 
 
-def no_data(counts: Counted) -> bool:
-    """True when nobody said anything and no picture is held: that is not the same as nothing found (I11)."""
+# What stands open beside "complete", in the order in which it is told: briefly, of one, of many.
+OPEN = (
+    ("pictures_engineering", "to engineering", "picture whose evaluation requires engineering",
+     "pictures whose evaluation requires engineering"),
+    ("pictures_second_look", "to a second look", "picture whose evaluation requires a second look",
+     "pictures whose evaluation requires a second look"),
+    ("pictures_unplaced", "at no location", "picture at no location", "pictures at no location"),
+    ("complete_short", "complete, too few", "location called complete with too few pictures",
+     "locations called complete with too few pictures"),
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Open:
+    """Something that stands open whatever was stated: how many, briefly of what, and in full words."""
+
+    number: int
+    briefly: str
+    words: str
+
+
+def stands_open(counts: Counted) -> list[Open]:
+    found = ((getattr(counts, name), briefly, one, many) for name, briefly, one, many in OPEN)
+    return [
+        Open(number, briefly, one if number == 1 else many) for number, briefly, one, many in found if number
+    ]
+
+
+def silent(counts: Counted) -> bool:
+    """Nobody said anything of any location, and no location holds a picture."""
     return counts.no_statement == counts.locations and counts.pictures_held == 0
 
 
-def standing(counts: Counted) -> str:
-    """The standing of one inspection in words."""
-    if no_data(counts):
+def silence(uncounted: int) -> str:
+    """What is said where it is silent. That is not the same as nothing found (I11), and pictures that came in
+    and count at no location are data."""
+    if not uncounted:
         return "no data yet"
+    came = "1 picture came in and counts" if uncounted == 1 else f"{uncounted} pictures came in and count"
+    return f"nothing stated; {came} at no location"
+
+
+def standing(counts: Counted, uncounted: int) -> str:
+    """The standing of one inspection in words; `uncounted` pictures of it count at no location."""
+    if silent(counts):
+        return silence(uncounted)
+    if counts.inspections_blocked:
+        return "inspection complete by statements, and blocked"
     return "inspection complete" if counts.inspections_complete else "inspection open"
 
 
@@ -87,11 +126,11 @@ def total(rows: Iterable[Counted]) -> Counted:
         for name in COLUMNS:
             sums[name] += getattr(row, name)
     owed = sums["locations"]
-    answered = sums["complete"] + sums["omitted"]
     return Counted(
         **sums,
-        share_complete=sums["complete"] / owed if owed else None,
-        share_answered=answered / owed if owed else None,
+        share_complete=share(sums["complete"], owed),
+        share_answered=share(sums["complete"] + sums["omitted"], owed),
+        share_pictures=share(sums["pictures_required_held"], sums["pictures_required"]),
     )
 
 
@@ -131,6 +170,8 @@ def _state_words(location: LocationDetail, build: str) -> str:
     if location.state == "not_applicable":
         return f"not applicable to build {build}"
     if location.state == "no_statement" and not location.pictures_held:
+        if location.pictures_uncounted:
+            return "nothing stated, no picture that counts"
         return "no data: nothing stated, no picture"
     return STATES[location.state]
 

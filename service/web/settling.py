@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
-from urllib.parse import parse_qsl, quote, urlencode
+from urllib.parse import quote, urlencode
 from uuid import UUID
 
 import msgspec
@@ -25,18 +24,35 @@ from service.errors import Malformed
 from service.http import AnyRequest, decode_cursor, encode_cursor
 from service.intake.actions import list_returns, read_return
 from service.intake.actions.moves import move_pictures
+from service.records import actions as records
 from service.settings import Settings
-from service.web import actions, store
-from service.web.asked import said, said_id, said_number
+from service.web import actions, refused, store
+from service.web.asked import said, said_id, said_number, sent_form, unreadable_form
 from service.web.rendering import page
 
 RETURNS_PER_PAGE = 50
 # So many are shown; a move takes so many at once (MoveIn).
 PICTURES_SHOWN, PICTURES_MOVED = 200, 1000
 INSPECTIONS_OFFERED = 2000
-LONGEST_FORM = 128 * 1024
 NO_RULE = "no rule of the card's profile named a location"
 NO_UNIT = "the card was read without a unit"
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """Why pictures stand at no location, and which: `picks` goes with the form, so that the form alone says
+    what is moved, however often it is sent (I8)."""
+
+    why: str
+    number: int
+    picks: str
+
+
+def _questions(pictures: Sequence[OpenPicture]) -> list[Question]:
+    by_why: dict[str, list[str]] = {}
+    for one in pictures:
+        by_why.setdefault(one.why, []).append(one.pick)
+    return [Question(why, len(picks), " ".join(picks)) for why, picks in by_why.items()]
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +77,7 @@ def why_open(row: Row) -> str:
     if row["inspection_id"] is None:
         return NO_UNIT
     if row["claimed_key"]:
-        return f"the inspection has no location {row['claimed_key']}"
+        return f"claimed for {row['claimed_key']}, a location that the inspection did not have"
     return row["note"] if row["rule"] == "slate" and row["note"] else NO_RULE
 
 
@@ -112,6 +128,7 @@ async def settle(
     if may_move and inspection_id is not None:
         target = await read_inspection(db, caller, inspection_id)
     sites = await actions.sites_named(db, {back.site})
+    shown = pictures[:PICTURES_SHOWN]
     return page(
         settings,
         "settle.html",
@@ -119,15 +136,18 @@ async def settle(
         back=back,
         site_name=sites.names.get(back.site, back.site),
         zone=sites.zone(back.site),
-        pictures=pictures[:PICTURES_SHOWN],
+        pictures=shown,
         total=len(pictures),
-        questions=Counter(one.why for one in pictures),
+        questions=_questions(pictures),
+        counting=await records.places_counting(db, caller, [one.digest for one in shown]),
         may_move=may_move,
         offered=offered,
         target=target,
         move_id=new_id(),
         moved=said_number(query, "moved", PICTURES_MOVED),
         most=PICTURES_MOVED,
+        dealt=said_number(query, "dealt", 1),
+        **refused.shown(back, caller),
     )
 
 
@@ -145,13 +165,12 @@ async def settled(
     caller: NamedDependency[Caller],
 ) -> Redirect:
     """Move the ticked pictures, or all of one question, to a location of an inspection's plan."""
-    sent = await _sent(request)
+    sent = await sent_form(request, PICTURES_SHOWN + 20)
     fields = dict(sent)
     picks = [value for name, value in sent if name == "pick"]
-    why = fields.get("why", "").strip()
+    if question := said_number(fields, "question", PICTURES_MOVED):
+        picks = fields.get(f"question-{question}", "").split()
     await read_return(db, caller, return_id)
-    if why:
-        picks = [one.pick for one in await _pictures(db, return_id) if one.why == why]
     target = {
         "inspectionId": fields.get("inspection"),
         "location": fields.get("location") or None,
@@ -166,7 +185,7 @@ def _picked(picks: Sequence[str]) -> dict[str, list[str]]:
     by_kind: dict[str, list[str]] = {"p": [], "s": []}
     for pick in dict.fromkeys(picks):
         if pick[:1] not in by_kind:
-            raise _unreadable()
+            raise unreadable_form()
         by_kind[pick[:1]].append(pick[1:])
     return {"pictures": by_kind["p"], "sightings": by_kind["s"]}
 
@@ -180,7 +199,7 @@ async def undo(
     caller: NamedDependency[Caller],
 ) -> Redirect:
     """Bring the pictures of a move back to where they stood."""
-    fields = dict(await _sent(request))
+    fields = dict(await sent_form(request, PICTURES_SHOWN + 20))
     await move_pictures(db, caller, _move(fields, undoes=str(move_id)))
     return Redirect(f"/units/{quote(serial, safe='')}#moves", status_code=303)
 
@@ -195,25 +214,6 @@ def _move(fields: Mapping[str, str], **what: Any) -> MoveIn:
             consequence="Nothing was moved.",
             next_step="Go back, pick a location and pictures, and give a reason of three characters or more.",
         ) from error
-
-
-async def _sent(request: AnyRequest) -> list[tuple[str, str]]:
-    """The form's fields, as application/x-www-form-urlencoded (WHATWG URL 5.1)."""
-    raw = await request.body()
-    try:
-        if len(raw) > LONGEST_FORM:
-            raise ValueError
-        most = PICTURES_SHOWN + 20
-        sent = parse_qsl(raw.decode("utf-8"), keep_blank_values=True, max_num_fields=most, errors="strict")
-    except ValueError as error:
-        raise _unreadable() from error
-    if any("\0" in value for _, value in sent):
-        raise _unreadable()
-    return sent
-
-
-def _unreadable() -> Malformed:
-    return Malformed("The form cannot be read.", next_step="Open the page again.")
 
 
 route_handlers = [card_returns, settle, settled, undo]

@@ -1,5 +1,5 @@
-"""SQL that only pages need: the inspections of one serial number or site, when cards last came back, and the
-pictures that stand at no location."""
+"""SQL that only pages need: the inspections of one serial number or site, when cards last came back, the
+pictures that stand at no location, and the statements that were refused."""
 
 from __future__ import annotations
 
@@ -15,7 +15,9 @@ from service.campaigns.store import campaigns, inspections
 from service.database import Row
 from service.intake.rules import PICTURES
 from service.intake.store import card_returns, placements, stands
-from service.records.store import images, sightings, unit_images, units
+from service.intake.store.refused import refusals_settled, refused_statements
+from service.plans.store import equipment_types
+from service.records.store import sightings, unit_images, units
 
 
 async def inspections_of_unit(
@@ -82,7 +84,7 @@ async def pictures_open(connection: AsyncConnection, return_id: UUID, limit: int
             standing.c.note,
             standing.c.claimed_key,
         )
-        .join(images, images.c.digest == sightings.c.digest)
+        .select_from(sightings)
         .outerjoin(standing, sa.true())
         .outerjoin(
             unit_images,
@@ -93,7 +95,7 @@ async def pictures_open(connection: AsyncConnection, return_id: UUID, limit: int
         )
         .where(
             sightings.c.card_return_id == return_id,
-            images.c.kind.in_(PICTURES),
+            sightings.c.kind.in_(PICTURES),
             standing.c.location_key.is_(None),
         )
         .order_by(sightings.c.path_bytes, sightings.c.ordinal)
@@ -119,3 +121,41 @@ async def returns_open(connection: AsyncConnection, inspection_ids: Collection[U
         .order_by(card_returns.c.committed_at)
     )
     return (await connection.execute(query)).mappings().all()
+
+
+async def refused_open(connection: AsyncConnection, inspection_ids: Collection[UUID]) -> Sequence[Row]:
+    """Card returns of an inspection's own site that brought statements about it which were refused and stand
+    open, with their number."""
+    at, back = refused_statements.c, card_returns.c
+    query = (
+        sa.select(at.inspection_id, back.id, back.committed_at, sa.func.count().label("statements"))
+        .join(card_returns, back.id == at.card_return_id)
+        .join(
+            inspections,
+            (inspections.c.id == at.inspection_id) & (inspections.c.site_id == back.site_id),
+        )
+        .where(
+            at.inspection_id.in_(inspection_ids),
+            ~sa.exists().where(refusals_settled.c.refused_id == at.id),
+        )
+        .group_by(at.inspection_id, back.id, back.committed_at)
+        .order_by(back.committed_at, back.id)
+    )
+    return (await connection.execute(query)).mappings().all()
+
+
+async def uncounted_in(
+    connection: AsyncConnection, campaign_ids: Collection[UUID]
+) -> dict[tuple[UUID, str, str], int]:
+    """By campaign, site and equipment type how many pictures came in and count at no location."""
+    shown = unit_images.c
+    key = (inspections.c.campaign_id, sites.c.code, equipment_types.c.code)
+    query = (
+        sa.select(*key, sa.func.count(sa.distinct(sa.tuple_(shown.inspection_id, shown.digest))))
+        .join(inspections, inspections.c.id == shown.inspection_id)
+        .join(sites, sites.c.id == inspections.c.site_id)
+        .join(equipment_types, equipment_types.c.id == inspections.c.type_id)
+        .where(inspections.c.campaign_id.in_(campaign_ids), (shown.location_key == "") | ~shown.counted)
+        .group_by(*key)
+    )
+    return {(row[0], row[1], row[2]): row[3] for row in await connection.execute(query)}

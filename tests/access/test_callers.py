@@ -237,6 +237,20 @@ def test_i8_a_site_is_made_once_and_changed_only_as_read(service: Running) -> No
     assert administrator.put(path, json={**body, "timeZone": "Mars/Base"}).status_code == 422
 
 
+def test_the_card_profile_of_a_site_reaches_its_workstations(service: Running) -> None:
+    administrator, site = service.client_for(["administrator"]), name("S")
+    path, body = f"/api/v1/sites/{site}", {"name": "A", "kind": "works", "timeZone": "Europe/Dublin"}
+    made = administrator.put(path, json=body)
+    agent = service.agent_client(site)
+    assert agent.get(f"{path}/worklist").json()["cardProfile"] is None
+    changed = administrator.put(
+        path, json={**body, "cardProfile": "two-level"}, headers={"If-Match": made.headers["ETag"]}
+    )
+    assert changed.json()["cardProfile"] == agent.get(path).json()["cardProfile"] == "two-level"
+    assert agent.get(f"{path}/worklist").json()["cardProfile"] == "two-level"
+    assert administrator.put(path, json={**body, "cardProfile": "../x"}).status_code == 400
+
+
 @pytest.mark.parametrize(
     "typed", ["ABCDE-01234", " abcde01234 ", "abcde-o1234", "ABCDE OI234", "abcde-ol234"]
 )

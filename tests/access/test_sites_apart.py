@@ -48,6 +48,8 @@ OWN_OR_PUBLIC: set[Operation] = {
     ("post", "/api/v1/agents"),
     # Tells only whether an image is held, to one who can name its digest: he has its bytes.
     ("post", "/api/v1/images/held"),
+    # Tells of other sites' card returns what it tells of none: tests/intake/test_known.py.
+    ("post", "/api/v1/card-returns/known"),
     ("get", "/health/live"),
     ("get", "/health/ready"),
 }
@@ -67,6 +69,7 @@ class Theirs:
     card_id: UUID
     return_id: UUID
     open_return_id: UUID
+    refused_id: UUID
     digest: str
     picture_id: UUID
     sighting_id: UUID
@@ -79,7 +82,7 @@ class Theirs:
     def marks(self) -> list[str]:
         """What must not be read in any answer."""
         ids = (self.campaign_id, self.inspection_id, self.card_id, self.return_id, self.picture_id)
-        more = (self.open_return_id, self.sighting_id, self.account_id, self.agent_id)
+        more = (self.open_return_id, self.refused_id, self.sighting_id, self.account_id, self.agent_id)
         return [self.site, self.serial, self.digest, *map(str, ids + more)]
 
     def fill(self, path: str) -> str:
@@ -151,6 +154,8 @@ NAMED: dict[Operation, Callable[[Theirs], dict[str, Any] | None]] = {
     ("get", "/api/v1/sites/{code}"): lambda _: None,
     ("put", "/api/v1/sites/{code}"): lambda _: SITE,
     ("get", "/api/v1/sites/{code}/worklist"): lambda _: None,
+    ("get", "/api/v1/sites/{code}/people"): lambda _: None,
+    ("put", "/api/v1/sites/{code}/people"): lambda _: {"names": ["T. Aken"]},
     ("get", "/api/v1/sites/{code}/retention"): lambda _: None,
     ("put", "/api/v1/sites/{code}/retention"): lambda _: {"days": 0, "mode": "compliance"},
     ("put", "/api/v1/campaigns/{campaign_id}"): lambda it: it.campaign(),
@@ -182,6 +187,9 @@ NAMED: dict[Operation, Callable[[Theirs], dict[str, Any] | None]] = {
     ("post", "/api/v1/card-returns/{return_id}/parts/{part}/check"): lambda _: None,
     ("post", "/api/v1/card-returns/{return_id}/commit"): lambda _: closing(),
     ("get", "/api/v1/card-returns/{return_id}"): lambda _: None,
+    ("post", "/api/v1/card-returns/{return_id}/refused/{refused_id}"): lambda it: {
+        "id": str(new_id()), "reason": "taken away", "statement": it.statement(it.mine),
+    },
     ("get", "/api/v1/card-returns/{return_id}/files"): lambda _: None,
     ("get", "/api/v1/card-returns/{return_id}/receipt"): lambda _: None,
     ("post", "/api/v1/images/moves"): lambda it: it.move(it.inspection_id, sightings=[str(it.sighting_id)]),
@@ -259,7 +267,8 @@ async def theirs(db: Database, yard: Yard, service_settings: Settings) -> Theirs
     card = yard.card(("A/1.JPG", jpeg(new_id().int % 60_000), claim(yard.inspection_id)))
     card_id = new_id()
     loose = yard.card(("X/2.JPG", jpeg(new_id().int % 60_000), None), inspection_id=None)
-    await card.go_through()
+    await card.go_through(statements=[working.words(yard.inspection_id)])
+    [refused] = (await card.standing()).refused
     await loose.go_through()
     still_open = yard.card()
     await still_open.open()
@@ -284,6 +293,7 @@ async def theirs(db: Database, yard: Yard, service_settings: Settings) -> Theirs
         card_id=card_id,
         return_id=card.id,
         open_return_id=still_open.id,
+        refused_id=refused.id,
         digest=card.files[0].sha256,
         picture_id=shown["id"],
         sighting_id=seen["id"],

@@ -12,10 +12,11 @@ from uuid import UUID
 import msgspec
 from PIL import Image
 
-from agent.cards.identifying import Said, identify
+from agent.cards.identifying import identify
 from agent.cards.marker import Marker
 from agent.cards.preparing import Order, prepare_card
 from agent.cards.reading import Progress, read_card
+from agent.cards.stating import Said
 from agent.cards.walking import survey
 from agent.profiles.schema import load_profile
 from agent.profiles.tree import Plan
@@ -25,7 +26,7 @@ from service.contract.access import JwkSet
 from service.contract.cards import ManifestFile
 from service.contract.plan_document import (
     ElementRule,
-    Grade,
+    EvaluationWord,
     LimitText,
     Location,
     PictureRule,
@@ -36,6 +37,11 @@ from service.contract.wire import new_id
 from service.contract.work import InspectionBrief, LocationStanding, RevisionBrief, Worklist
 
 SITE = "TEST"
+TERMS = {
+    "gear_damage_2022:macropitting": "macropitting",
+    "not_inspected_reason:blocked": "view blocked",
+    "not_inspected_reason:port_seized": "access port cannot be opened",
+}
 
 
 def plan_document() -> PlanDocument:
@@ -64,8 +70,8 @@ def plan_document() -> PlanDocument:
         equipment_type="T",
         builds=["X", "Y"],
         evaluation_scale=[
-            Grade(code="nothing_recordable", word="nothing recordable", rank=0, requires="nothing"),
-            Grade(code="refer", word="refer to engineering", rank=1, requires="engineering"),
+            EvaluationWord(code="nothing_recordable", word="nothing recordable", rank=0, requires="nothing"),
+            EvaluationWord(code="refer", word="refer to engineering", rank=1, requires="engineering"),
         ],
         sections=[Section(key="S", name="Gears", locations=[plate, ring])],
         cautions=["ISOL"],
@@ -116,11 +122,14 @@ def make_bench(folder: Path, url: str = "http://127.0.0.1:9") -> Bench:
     head = new_id()
     inspection = brief("U-100", revision, head)
     worklist = Worklist(
-        site=SITE, inspections=[inspection, brief("U-200", revision, head)], revisions=[revision]
+        site=SITE,
+        inspections=[inspection, brief("U-200", revision, head)],
+        revisions=[revision],
+        people=["A. Person", "B. Other"],
     )
     station.cache.keep("worklist", msgspec.json.encode(worklist))
     station.cache.keep_revision(revision, document)
-    station.cache.keep("vocabulary", b'{"gear_damage_2022:macropitting":"macropitting"}')
+    station.cache.keep("vocabulary", msgspec.json.encode(TERMS))
     station.cache.keep("cautions", b'{"ISOL":"Prove isolation first.","TURN":"Withdraw the probe first."}')
     card = folder / "card"
     card.mkdir()

@@ -15,7 +15,7 @@ from agent.cards.media import media_present
 from agent.errors import AgentError
 from agent.locking import lock
 from agent.settings import Settings, State
-from agent.sync.runner import Runner, holds_only_ours
+from agent.sync.runner import Runner
 from tests.agent.station import Bench, jpeg, put
 
 ROOT = Path(__file__).parents[2]
@@ -42,15 +42,15 @@ def test_a_workstation_that_is_not_enrolled_says_how(tmp_path: Path) -> None:
 
 def test_prepare_and_read_without_a_link(bench: Bench) -> None:
     state = bench.station.state.folder
-    assert "6 folders" in agent(state, "prepare", "u-100", "--card", str(bench.card))
-    put(bench.card, "02 G.RING/A.JPG", jpeg(1))
+    assert "11 folders" in agent(state, "prepare", "u-100", "--card", str(bench.card))
+    put(bench.card, "01 Gears/G.RING Ring gear/A.JPG", jpeg(1))
     put(bench.card, "elsewhere/B.JPG", jpeg(2))
-    put(bench.card, "01 G.ID/CUT.JPG", jpeg(3)[:-100])
+    put(bench.card, "01 Gears/G.ID Nameplate/CUT.JPG", jpeg(3)[:-100])
     said = agent(state, "read", str(bench.card))
     # Ring gear: 3 required, 1 held before, 1 found.
     assert "G.RING: 1 missing" in said
     assert "G.ID: 1 missing" in said
-    assert "01 G.ID/CUT.JPG is truncated" in said
+    assert "01 Gears/G.ID Nameplate/CUT.JPG is truncated" in said
     assert "not understood" in said
     assert "copied here - the card may be removed, not yet wiped" in said
     [waiting] = json.loads(agent(state, "queue", "--json"))["cardReturns"]
@@ -120,7 +120,6 @@ def test_media_are_folders_that_match(tmp_path: Path) -> None:
     (tmp_path / "a").mkdir()
     (tmp_path / "file").write_bytes(b"")
     assert media_present(Settings(media_roots=[f"{tmp_path}/*"])) == [tmp_path / "a"]
-    assert holds_only_ours(tmp_path / "a", None)
 
 
 def test_a_lock_is_held_by_one_process(tmp_path: Path) -> None:

@@ -20,8 +20,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from agent.cards import copying
-from agent.cards.identifying import Said, identify
+from agent.cards.identifying import identify
 from agent.cards.reading import Progress, ReadingStopped, close_interrupted, read_card
+from agent.cards.stating import Said
 from agent.cards.walking import Walk, survey
 from agent.errors import AgentError
 from agent.outbox import room, spool
@@ -209,14 +210,15 @@ def test_p07_a_read_error_is_tried_again_and_the_rest_goes_in(
         if entry.name in tries:
             tries[entry.name] += 1
             if entry.name == b"2.JPG" or tries[entry.name] == 1:
-                raise OSError(errno.EIO, "Input/output error")
+                raise copying.CardFault(OSError(errno.EIO, "Input/output error"))
         return real(self, file, entry, *more)
 
     monkeypatch.setattr(copying.Copier, "_once", failing)
     monkeypatch.setattr(copying, "PAUSE", 0.01)
     return_id = bench.read()
     assert set(bench.files(return_id)) == {"0.JPG", "1.JPG", "3.JPG", "4.JPG"}
-    assert unread_of(bench, return_id) == {"2.JPG": "could not be read: Input/output error"}
+    said = "could not be read: the medium failed to read or write (Input/output error)"
+    assert unread_of(bench, return_id) == {"2.JPG": said}
     assert tries[b"2.JPG"] > copying.ATTEMPTS
 
 

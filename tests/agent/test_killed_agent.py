@@ -21,8 +21,8 @@ from service.contract.failpoints import AGENT
 from service.contract.wire import new_id
 from service.objects import ObjectSettings
 from service.objects.holding import Holding
+from tests.agent.sites import ROOT, Site, make_unit, variables
 from tests.agent.station import jpeg, put
-from tests.agent.test_pushing import ROOT, Site, make_unit, variables
 from tests.running import Running, execute
 
 # So that a card of a few files goes in several transactions and parts, as one of thousands does.
@@ -68,7 +68,7 @@ def site(service: Running, database_url: str, tmp_path_factory: pytest.TempPathF
     answer.raise_for_status()
     made = Site(service, code, unit, State(folder / "state"), folder / "slots" / "card")
     made.agent("enrol", service.url, answer.json()["code"], "--name", "bench-1")
-    made.agent("prepare", unit, "--card", str(card_of(made)))
+    made.agent("prepare", unit, "--card", str(card_of(made)), "--profile", "two-level")
     return made
 
 

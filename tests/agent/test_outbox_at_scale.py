@@ -51,7 +51,7 @@ def fill(path: Path, rows: int) -> Returns:
         connection.execute(
             "WITH RECURSIVE n(i) AS (SELECT 0 UNION ALL SELECT i+1 FROM n WHERE i<?1-1)"
             " INSERT INTO originals SELECT printf('%064x', i), 10, CAST('{}' AS BLOB), ?3,"
-            " CASE WHEN i/?2+1 < ?4 THEN ?3 END FROM n",
+            " CASE WHEN i/?2+1 < ?4 THEN ?3 END, CASE WHEN i/?2+1 < ?4 THEN ?3 END, NULL FROM n",
             (rows, FILES, AT.isoformat(), last),
         )
         connection.execute("UPDATE returns SET files=?", (FILES,))
@@ -105,8 +105,8 @@ OFTEN: dict[str, Callable[[Returns], object]] = {
     "original": lambda made: (made.original("0" * 64), made.size_is_known(11)),
     "spooled": lambda made: made.note_spooled("f" * 64, 11, Facts()),
     "part": lambda made: made.part_body(newest(made), 50),
-    "statements": lambda made: (made.statements(newest(made)), made.refused_statements(newest(made))),
-    "preparations": lambda made: made.unsent_preparations(),
+    "statements": lambda made: (made.statements(newest(made)), made.refused_statements()),
+    "preparations": lambda made: (made.unsent_preparations(), made.refused_preparations()),
     "unread": lambda made: made.unread(newest(made)),
     "unexplained": lambda made: made.unexplained(),
     "prunable": lambda made: [digest for digest, _ in zip(made.prunable(None), range(100), strict=False)],
@@ -180,7 +180,10 @@ def statements_of(module: object) -> list[str]:
 
 
 # Walks that are bounded by what a workstation has of it, and named here so that no other slips in.
-MAY_SCAN = {"r": "newest: along the key, newest first, as many as are shown"}
+MAY_SCAN = {
+    "r": "newest: along the key, newest first, as many as are shown",
+    "readings": "media that are in now: as many as there are slots, and as often as a listing changed",
+}
 
 
 @pytest.mark.parametrize("module", [returns, originals], ids=["returns", "originals"])

@@ -128,7 +128,7 @@ def test_a_full_card_is_refused_before_anything_is_written(
     assert listing(bench.card) == {}
 
 
-@pytest.mark.parametrize("breaks_at", range(1, 8))
+@pytest.mark.parametrize("breaks_at", range(1, 5))
 def test_nothing_half_written_stays_when_the_card_fails(
     bench: Bench, monkeypatch: pytest.MonkeyPatch, breaks_at: int
 ) -> None:

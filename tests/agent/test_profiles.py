@@ -15,7 +15,7 @@ import pytest
 from agent.errors import AgentError
 from agent.profiles.mapping import Placer
 from agent.profiles.schema import SHIPPED, decode_profile, load_profile
-from agent.profiles.tree import Plan, folder_tree, picklist_text, picture_order
+from agent.profiles.tree import Plan, folder_tree, list_text, picture_order
 from service.contract.wire import new_id
 from tests.agent.station import plan_document
 
@@ -45,20 +45,27 @@ def test_shipped_profiles_fit_the_schema_and_load(name: str) -> None:
 
 
 BAD = [
-    ('code = "x"', "code = 5", "str"),
+    ('code = "x"', "code = 5", "it has not the shape of a card profile (Expected `str`"),
+    ('code = "x"', "code =", "it is no TOML in UTF-8 ("),
     ("longest = 32", "longest = 3", ">= 8"),
     ('of = "location"', 'of = "place"', "place"),
     ('template = "{number:02d} {key}"', 'template = "{key.__class__}"', "not {key.__class__}"),
     ('template = "{number:02d} {key}"', 'template = "{word}"', "not {word}"),
+    ('template = "{number:02d} {key}"', 'template = "{key:02d}"', "cannot be filled in (Unknown format code"),
+    ('template = "{number:02d} {key}"', 'template = "{key"', "is no template (expected '}'"),
+    ('line = "{word}"', 'line = "{number:%Y-%}"', "lists[0].line: cannot be filled in ("),
     ("pattern = 'x(?P<note>.)'", "pattern = '('", "regular expression"),
     ("pattern = 'x(?P<note>.)'", "pattern = 'x'", "named groups"),
-    ('path = "P.TXT"', 'path = "../P.TXT"', "below the card"),
+    ('make = ["P"]', 'make = ["../P"]', "below the card"),
+    ('each = "evaluation"', 'each = "evaluation"\npath = "LIST.TXT"', "unknown field `path`"),
+    ("[[rules]]", '[[lists]]\neach = "evaluation"\nline = "{code}"\n[[rules]]', "at most once"),
     ('allowed = "A-Za-z0-9 ._-"', 'allowed = "A-Z"', "digits"),
 ]
 GOOD = """
 format = "sightledger-card-profile/1"
 code = "x"
 title = "t"
+make = ["P"]
 [names]
 longest = 32
 allowed = "A-Za-z0-9 ._-"
@@ -67,8 +74,7 @@ stills = ["jpg"]
 [[folders]]
 of = "location"
 template = "{number:02d} {key}"
-[[picklists]]
-path = "P.TXT"
+[[lists]]
 each = "evaluation"
 line = "{word}"
 [[rules]]
@@ -115,11 +121,34 @@ def test_locations_of_other_builds_are_not_on_the_card_i11() -> None:
     assert {folder.location for folder in folders} == {"G.ID"}
 
 
-def test_picklists_hold_one_line_for_each_thing() -> None:
-    by_kind = {picklist.each: picklist for picklist in load_profile("two-level").picklists}
+LISTS = """
+[[lists]]
+each = "location"
+line = "{number:02d} {key} {name}"
+[[lists]]
+each = "condition"
+line = "{word}"
+"""
+
+
+def with_lists(name: str, code: str) -> bytes:
+    """A profile of a site: a shipped one that asks for list files as well."""
+    text = resources.files("agent.profiles").joinpath(f"{name}.toml").read_text("utf-8")
+    return (text.replace(f'code = "{name}"', f'code = "{code}"') + LISTS).encode()
+
+
+def test_list_files_hold_one_line_for_each_thing_under_a_name_of_ours() -> None:
+    profile = decode_profile(with_lists("two-level", "ours"), "ours")
     terms = {"gear_damage_2022:macropitting": "macropitting"}
-    assert picklist_text(by_kind["location"], PLAN, terms) == "01 G.ID Nameplate\r\n02 G.RING Ring gear\r\n"
-    assert picklist_text(by_kind["condition"], PLAN, terms) == "macropitting\r\n"
+    assert {listed.name: list_text(listed, PLAN, terms) for listed in profile.lists} == {
+        "SIGHTLEDGER-LOCATIONS.txt": "01 G.ID Nameplate\r\n02 G.RING Ring gear\r\n",
+        "SIGHTLEDGER-CONDITIONS.txt": "macropitting\r\n",
+    }
+
+
+def test_no_shipped_profile_asks_for_list_files_and_the_deeper_tree_comes_first() -> None:
+    assert SHIPPED[0] == "deep"
+    assert {name: load_profile(name).lists for name in SHIPPED} == {name: [] for name in SHIPPED}
 
 
 def placer(profile: str = "two-level") -> Placer:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 import base64
 import hashlib
 import json
@@ -14,7 +13,6 @@ import sys
 import time
 import unicodedata
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 from uuid import UUID
@@ -24,97 +22,17 @@ import msgspec
 import pytest
 
 from agent.client.store import Outcome, Store
-from agent.errors import AgentError
-from agent.settings import State
+from agent.errors import AgentError, LinkDown
+from agent.outbox.database import now
 from agent.sync.push import Pusher
 from agent.workstation import Workstation
-from service.contract.cards import Receipt, ReceiptBody, exact_path
+from service.contract.cards import CardPrepared, Receipt, ReceiptBody, exact_path
 from service.contract.wire import new_id
 from service.contract.work import StatementIn
-from service.database import Database
-from tests import build
-from tests.agent.station import Bench, jpeg, put
-from tests.campaigns import working
-from tests.running import Running
+from tests.agent.sites import ROOT, Site, command, variables
+from tests.agent.station import jpeg, put
 
-ROOT = Path(__file__).parents[2]
 WAIT = 60.0
-
-
-@dataclass
-class Site:
-    """A unit in inspection at a site with an enrolled workstation, and a card for it."""
-
-    service: Running
-    code: str
-    unit: str
-    state: State
-    card: Path
-
-    def agent(self, *arguments: str, code: int = 0, **environment: str) -> str:
-        run = subprocess.run(
-            command(self.state, *arguments),
-            capture_output=True,
-            text=True,
-            env=variables(**environment),
-            cwd=ROOT,
-        )
-        assert run.returncode == code, run.stdout + run.stderr
-        return run.stdout
-
-    def status(self) -> dict[str, Any]:
-        found: dict[str, Any] = json.loads(self.agent("status", "--json"))
-        return found
-
-    def get(self, path: str) -> Any:
-        answer = self.service.client_for(["auditor"]).get(f"/api/v1{path}")
-        answer.raise_for_status()
-        return answer.json()
-
-    def bench(self, station: Workstation) -> Bench:
-        inspection = station.cache.worklist()
-        assert inspection is not None
-        return Bench(station, self.card, inspection.inspections[0], new_id())
-
-    def prepared(self, pictures: int) -> dict[str, bytes]:
-        """Prepare the card and take pictures of location A onto it; path -> bytes."""
-        self.agent("prepare", self.unit, "--card", str(self.card), "--scope", "VS-1")
-        taken = {f"01 A/TWVS{n:04}.JPG": jpeg(new_id().int % 2**32) for n in range(1, pictures + 1)}
-        for path, data in taken.items():
-            put(self.card, path, data)
-        return taken
-
-
-def command(state: State, *arguments: str) -> list[str]:
-    return [sys.executable, "-m", "agent", "--state", str(state.folder), *arguments]
-
-
-def variables(**more: str) -> dict[str, str]:
-    kept = {name: value for name, value in os.environ.items() if not name.startswith("SIGHTLEDGER")}
-    return {**kept, **more}
-
-
-async def make_unit(url: str) -> tuple[str, str]:
-    db = Database(url)
-    try:
-        made = await build.fleet(db)
-        serials = await build.add_units(db, made, 1)
-        await working.campaign(db, made, serials)
-        return made.site, serials[0]
-    finally:
-        await db.close()
-
-
-@pytest.fixture
-def site(service: Running, database_url: str, tmp_path: Path) -> Site:
-    code, unit = asyncio.run(make_unit(database_url))
-    answer = service.client_for(["administrator"]).post("/api/v1/enrolment-codes", json={"site": code})
-    answer.raise_for_status()
-    card = tmp_path / "slots" / "card"
-    card.mkdir(parents=True)
-    made = Site(service, code, unit, State(tmp_path / "state"), card)
-    made.agent("enrol", service.url, answer.json()["code"], "--name", "bench-1")
-    return made
 
 
 @pytest.fixture
@@ -156,7 +74,7 @@ def test_the_bytes_that_come_out_are_those_of_the_card(site: Site) -> None:
     site.agent("read", str(site.card), "--push")
     [picture] = site.get(f"/units/{site.unit}/images")["items"]
     download = site.get(f"/images/{picture['digest']}/download")
-    assert httpx.get(download["url"]).content == next(iter(taken.values()))
+    assert httpx.get(download["url"], timeout=30).content == next(iter(taken.values()))
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="names of any bytes")
@@ -308,18 +226,113 @@ def test_an_expired_ticket_is_asked_for_again(
     assert len(seen) == 3
 
 
-def test_a_refused_statement_does_not_hold_up_the_pictures(
+def add_refused(site: Site, station: Workstation, return_id: UUID) -> tuple[StatementIn, StatementIn]:
+    """A statement that can be taken and one that cannot, as an agent of before the check might hold it."""
+    inspection = site.bench(station).inspection
+    said = {"inspection_id": inspection.id, "locations": ["A"], "stated_by": "A. Person"}
+    good = StatementIn(id=new_id(), kind="complete", **said)  # type: ignore[arg-type]
+    wrong = StatementIn(id=new_id(), kind="not_inspected", **said | {"locations": ["B"]})  # type: ignore[arg-type]
+    for statement in (good, wrong):
+        station.returns.add_statement(return_id, statement)
+    return good, wrong
+
+
+def statements_at(site: Site, station: Workstation) -> set[str]:
+    said = site.get(f"/inspections/{site.bench(station).inspection.id}/statements")
+    return {one["id"] for one in said}
+
+
+def test_a_refused_statement_holds_up_neither_the_pictures_nor_the_others(
     site: Site, station: Workstation, push: Pusher
 ) -> None:
     site.prepared(1)
     return_id = read_here(site, station)
-    inspection = site.bench(station).inspection
-    wrong = StatementIn(id=new_id(), inspection_id=inspection.id, kind="not_inspected", locations=["A"])
-    station.returns.add_statement(return_id, wrong)
+    good, wrong = add_refused(site, station, return_id)
     assert len(push.push(return_id).files) == 1
-    assert station.returns.statements(return_id) == []
-    [why] = station.returns.refused_statements(return_id)
-    assert why
+    assert statements_at(site, station) == {str(good.id)}
+    [refused] = station.returns.refused_statements()
+    assert (refused.return_id, refused.unit, refused.statement) == (return_id, site.unit, wrong)
+    assert "None is not a reason for not inspecting a location." in refused.why
+    [kept] = site.get(f"/card-returns/{return_id}")["refused"]
+    assert kept["statement"]["id"] == str(wrong.id)
+    assert refused.why.startswith(kept["why"])
+
+
+@pytest.mark.parametrize("lost", ["the commit's answer", "the standing"])
+def test_i8_after_a_lost_answer_the_reason_is_the_true_one(
+    site: Site, station: Workstation, push: Pusher, monkeypatch: pytest.MonkeyPatch, lost: str
+) -> None:
+    site.prepared(1)
+    return_id = read_here(site, station)
+    good, wrong = add_refused(site, station, return_id)
+    name = "commit" if lost == "the commit's answer" else "read_return"
+    real = getattr(push.service, name)
+
+    def losing(*arguments: Any) -> Any:
+        real(*arguments)
+        raise LinkDown("The answer was lost.")
+
+    monkeypatch.setattr(push.service, name, losing)
+    with pytest.raises(LinkDown):
+        push.push(return_id)
+    assert station.returns.one(return_id)["state"] == "copied"  # type: ignore[index]
+    monkeypatch.undo()
+    push.push(return_id)
+    [refused] = station.returns.refused_statements()
+    assert refused.statement.id == wrong.id
+    assert "is not a reason for not inspecting a location" in refused.why
+    assert statements_at(site, station) == {str(good.id)}
+
+
+def test_run_names_a_refused_statement_until_a_person_has_dealt_with_it(
+    site: Site, station: Workstation, push: Pusher
+) -> None:
+    site.prepared(1)
+    return_id = read_here(site, station)
+    add_refused(site, station, return_id)
+    told = site.agent("run", "--once")
+    [line] = [line for line in told.splitlines() if "was not taken" in line]
+    for word in (site.unit, "B: the statement 'not inspected'", "is not a reason", str(return_id)):
+        assert word in line
+    assert "was not taken" in site.agent("run", "--once")
+    [kept] = site.get(f"/card-returns/{return_id}")["refused"]
+    person = site.service.client_for(["inspector"], [site.code])
+    body = {"id": str(new_id()), "reason": "said by mistake"}
+    done = person.post(f"/api/v1/card-returns/{return_id}/refused/{kept['id']}", json=body)
+    assert done.status_code == 200, done.text
+    assert "was not taken" not in site.agent("run", "--once")
+    assert station.returns.refused_statements() == []
+
+
+def test_a_refused_preparation_is_named_by_run_and_to_the_service_until_it_is_taken(
+    site: Site, station: Workstation
+) -> None:
+    bench, stranger = site.bench(station), new_id()
+    prepared = CardPrepared(
+        site=site.code,
+        inspection_id=stranger,
+        revision_id=bench.inspection.revision_id,
+        profile="two-level",
+        prepared_at=now(),
+        folders=1,
+    )
+    card_id = new_id()
+    station.returns.note_prepared(card_id, prepared)
+    for _ in range(2):
+        [line] = [line for line in site.agent("run", "--once").splitlines() if str(card_id) in line]
+        assert f"has no inspection {stranger}" in line
+    reports = [one["report"] for one in site.get("/agents?limit=500")["items"] if one["site"] == site.code]
+    assert [line for report in reports if report for line in report["refusedPreparations"]] == [
+        station.returns.refused_preparations()[0].text()
+    ]
+    # Whoever set it right: it is offered again, and taken.
+    right = msgspec.json.encode(msgspec.structs.replace(prepared, inspection_id=bench.inspection.id))
+    station.returns.connection.execute(
+        "UPDATE preparations SET wire=? WHERE card_id=?", (right, str(card_id))
+    )
+    assert str(card_id) not in site.agent("run", "--once")
+    assert station.returns.refused_preparations() == []
+    assert site.get(f"/cards/{card_id}")["inspectionId"] == str(bench.inspection.id)
 
 
 def test_a_bit_flipped_in_the_spool_is_found_and_mended_by_reading_again(

@@ -16,9 +16,10 @@ from hypothesis import strategies as st
 from PIL import Image
 
 from agent.cards import copying
-from agent.cards.identifying import Said, identify
+from agent.cards.identifying import identify
 from agent.cards.marker import MARKER_NAME
 from agent.cards.reading import Progress, close_interrupted, read_card
+from agent.cards.stating import Said
 from agent.cards.walking import survey
 from agent.errors import AgentError
 from agent.outbox.database import now
@@ -26,7 +27,6 @@ from agent.outbox.returns import Returns
 from agent.outbox.sending import Cut
 from service.contract.cards import ManifestPart, exact_path, manifest_digest
 from service.contract.wire import new_id
-from service.contract.work import StatementIn
 from tests.agent.station import Bench, jpeg, make_bench, put
 
 posix_names = pytest.mark.skipif(sys.platform in ("win32", "darwin"), reason="names here are Unicode")
@@ -60,9 +60,9 @@ def test_i2_reading_changes_nothing_on_the_card(bench: Bench) -> None:
 
 def test_own_files_are_not_read_but_a_changed_one_is(bench: Bench) -> None:
     bench.prepare()
-    with (bench.card / "PICKLIST/EVALUATION.TXT").open("ab") as file:
+    with (bench.card / "SIGHTLEDGER-JOB.txt").open("ab") as file:
         file.write(b"typed at the scope")
-    assert set(bench.files(bench.read())) == {"PICKLIST/EVALUATION.TXT"}
+    assert set(bench.files(bench.read())) == {"SIGHTLEDGER-JOB.txt"}
 
 
 def test_a_damaged_marker_is_kept_like_any_file(bench: Bench) -> None:
@@ -83,10 +83,11 @@ def test_the_whole_card_is_read_not_only_dcim(bench: Bench) -> None:
         "DCIM/100TWVS/TWVS0001.JPG",
         "JOBS/odd/deep/down/B.BMP",
         "FOUND.000/FILE0000.CHK",
+        "System Volume Information/x",
     }
     row = bench.station.returns.one(return_id)
     assert row is not None
-    assert (row["skipped"], row["complete"], row["state"]) == (1, 1, "copied")
+    assert (row["complete"], row["state"]) == (1, "copied")
 
 
 def png(size: int = 40) -> bytes:
@@ -192,7 +193,7 @@ def test_card_of_another_site_is_refused_or_kept_without_a_place(bench: Bench, t
 def test_without_a_marker_the_unit_is_picked(bench: Bench) -> None:
     put(bench.card, "02 G.RING/A.JPG", jpeg(1))
     put(bench.card, "B.JPG", jpeg(2))
-    files = bench.files(bench.read(unit="u-100"))
+    files = bench.files(bench.read(unit="u-100", profile="two-level"))
     places = {path: file.placement and file.placement.location_key for path, file in files.items()}
     assert places == {"02 G.RING/A.JPG": "G.RING", "B.JPG": None}
 
@@ -216,37 +217,6 @@ def test_a_flat_card_is_placed_by_order_only_when_the_count_fits(
     assert keys == (["G.ID", "G.RING", "G.RING", "G.RING"] if placed else [None] * count)
     if placed:
         assert {(c.rule, c.confidence) for c in claims if c} == {("order", 0.3)}
-
-
-def said_of(bench: Bench, return_id: object) -> list[StatementIn]:
-    return bench.station.returns.statements(return_id)  # type: ignore[arg-type]
-
-
-def test_i4_statements_name_the_heads_that_this_workstation_knows(bench: Bench) -> None:
-    bench.prepare()
-    return_id = bench.read(complete=["02 g.ring"], not_inspected=["G.ID=no access"], person="A. Person")
-    by_kind = {one.kind: one for one in said_of(bench, return_id)}
-    assert by_kind["complete"].locations == ["G.RING"]
-    assert by_kind["complete"].replaces == [bench.head]
-    assert by_kind["not_inspected"].locations == ["G.ID"]
-    assert by_kind["not_inspected"].reason == "no access"
-    assert by_kind["complete"].stated_by == "A. Person"
-
-
-def test_all_complete_is_one_statement_over_every_location(bench: Bench) -> None:
-    bench.prepare()
-    [said] = said_of(bench, bench.read(complete_all=True))
-    assert (said.locations, said.replaces) == (None, [bench.head])
-
-
-@pytest.mark.parametrize("said", [{"complete": ["NOWHERE"]}, {"not_inspected": ["G.ID"]}])
-def test_a_statement_that_cannot_be_meant_is_refused_before_reading(
-    bench: Bench, said: dict[str, list[str]]
-) -> None:
-    bench.prepare()
-    with pytest.raises(AgentError):
-        bench.read(**said)
-    assert bench.station.returns.newest() == []
 
 
 @given(st.integers(0, 3000), st.integers(1, 600), st.integers(0, 100))
@@ -273,6 +243,7 @@ def test_manifest_parts_joined_are_the_files(
     bench = make_bench(folder)
     with bench.station, pytest.MonkeyPatch.context() as patch:
         patch.setattr("agent.outbox.returns.CUT", Cut(7, 2))
+        bench.prepare()
         expected = {}
         for number, data in files:
             put(bench.card, f"F{number}.BIN", data)

@@ -19,12 +19,10 @@ from agent.outbox.rebuilding import ask_held, rebuild
 from agent.settings import Settings, State
 from agent.workstation import Workstation
 from service.contract.wire import new_id
+from tests.agent.sites import Site
 from tests.agent.station import Bench, jpeg, put
 from tests.agent.test_commands import agent
-from tests.agent.test_pushing import Site, site
 from tests.running import execute
-
-__all__ = ["site"]
 
 
 def lose(database: Path) -> None:
@@ -63,7 +61,7 @@ def test_p05_a_damaged_outbox_is_made_again_by_itself(bench: Bench, damage: Any)
     bench.prepare()
     for path, content in data.items():
         put(bench.card, path, content)
-    return_id = bench.read(complete=["02 g.ring"])
+    return_id = bench.read(complete=["02 g.ring"], person="A. Person")
     returns = bench.station.returns
     before = {name: manifest(bench.station, return_id, name) for name in ("returns", "files", "statements")}
     parts = returns.part_body(return_id, 1)
@@ -227,24 +225,23 @@ def test_p05_bytes_that_nobody_explains_stay(bench: Bench) -> None:
     assert returns.unexplained() == [unknown]
 
 
-@pytest.mark.parametrize("lie", [timedelta(days=365), timedelta(hours=-2)])
-def test_p26_pruning_goes_by_the_services_time(
-    bench: Bench, monkeypatch: pytest.MonkeyPatch, lie: timedelta
+@pytest.mark.parametrize("by_service", [timedelta(days=-400), timedelta(days=6), timedelta(days=8)])
+@pytest.mark.parametrize("by_own", [timedelta(hours=-2), timedelta(days=6), timedelta(days=8)])
+def test_p26_a_copy_is_pruned_when_its_time_has_passed_by_both_clocks(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch, by_service: timedelta, by_own: timedelta
 ) -> None:
+    """A clock of the service or of the workstation that jumps a year ahead prunes nothing early."""
     put(bench.card, "A.JPG", jpeg(1))
     return_id = bench.read()
-    at = datetime(2026, 11, 1, tzinfo=UTC)
+    at, real = datetime(2026, 11, 1, tzinfo=UTC), datetime.now(UTC)
     bench.station.returns.hold(return_id, b"{}", at)
-    real = datetime.now(UTC)
-    for module in ("agent.outbox.database", "agent.outbox.originals", "agent.outbox.returns"):
-        monkeypatch.setattr(f"{module}.now", lambda: real + lie)
+    monkeypatch.setattr("agent.outbox.pruning.now", lambda: real + by_own)
     settings = Settings(keep_days=7, spool_free=0)
     returns, spool = bench.station.returns, bench.station.spool
     assert prune(returns, spool, settings) == 0, "never heard from the service: nothing is old"
-    bench.station.cache.note_heard(at + timedelta(days=6))
-    assert prune(returns, spool, settings) == 0
-    bench.station.cache.note_heard(at + timedelta(days=8))
-    assert prune(returns, spool, settings) == 1
+    bench.station.cache.note_heard(at + by_service)
+    passed = min(by_service, by_own) > timedelta(days=7)
+    assert prune(returns, spool, settings) == int(passed)
 
 
 def test_p05_a_prepared_card_that_was_not_told_is_told_after_a_rebuild(bench: Bench) -> None:

@@ -19,9 +19,9 @@ from agent.cards.marker import read_marker
 from agent.settings import State
 from agent.slates.code import Slate
 from service.contract.wire import new_id
+from tests.agent.sites import Site, make_unit
 from tests.agent.slate_views import View, seen
 from tests.agent.station import jpeg, put
-from tests.agent.test_pushing import Site, make_unit
 from tests.running import Running
 from tests.web.test_browser import BEYOND, CHROMIUM, DESK, FLAGS, PHONE, SMALL_TARGETS, WEAK_TEXT
 from tests.web.wellformed import Outline
@@ -78,7 +78,7 @@ def page_of(client: httpx.Client, address: str) -> Outline:
 
 def hidden(client: httpx.Client, address: str) -> dict[str, str]:
     text = client.get(address).text
-    return dict(re.findall(r'<input type="hidden" name="(\w+)" value="([^"]+)"', text))
+    return dict(re.findall(r'<input type="hidden" name="([\w-]+)" value="([^"]+)"', text))
 
 
 def test_slates_place_what_follows_and_the_counts_know_pictures_from_slates(site: Site) -> None:
@@ -123,7 +123,7 @@ def test_i12_what_no_slate_placed_is_settled_by_a_person_and_the_move_undone(
         **hidden(lead, address),
         "location": "A",
         "element": "",
-        "why": "",
+        "question": "",
         "reason": "seen on the picture",
     }
     sent = {**form, "pick": picks[:2]}
@@ -142,9 +142,12 @@ def test_i12_what_no_slate_placed_is_settled_by_a_person_and_the_move_undone(
         assert answer.status_code == 303
     assert "2 pictures were moved" in page_of(lead, answer.headers["location"]).text
     assert held(site)["A"] == before["A"] + 2
-    (why,) = re.findall(r'<option value="(no slate[^"]+)"', lead.get(address).text)
-    rest = {**hidden(lead, address), "location": "C", "why": why, "reason": "all that is left"}
-    assert lead.post(address, data=rest).status_code == 303
+    (question,) = re.findall(r'<option value="([^"]+)">all 1: no slate', lead.get(address).text)
+    rest = {**hidden(lead, address), "location": "C", "question": question, "reason": "all that is left"}
+    first_answer = lead.post(address, data=rest)
+    assert first_answer.status_code == 303
+    again = lead.post(address, data=rest)
+    assert (again.status_code, again.headers["location"]) == (303, first_answer.headers["location"])
     assert "Nothing is open" in page_of(lead, address).text
     assert held(site)["C"] == before["C"] + 1
 

@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from functools import cache
 from pathlib import Path
 
 import httpx
@@ -21,9 +22,14 @@ from seed.picture_files import LARGE_QUALITY, LARGE_SIZE, ExifFacts, jpeg, with_
 from seed.pictures import Shot, draw
 from seed.scope import dcf_name
 from tests.bench.memory import run_watched
+from tests.bench.shaped import shaped
 from tests.bench.standing import Standing, standing
 
+# Of the slow link: 20 Mbit/s, and seconds each way.
+RATE = 20e6 / 8
+DELAY = 0.040
 METRICS_TOKEN = "metrics-token-of-the-benches"
+ACCOUNTS = {person.login: f"a long password of {person.login}" for person in PEOPLE}
 ANSWERED = re.compile(r'^sightledger_request_seconds_sum\{.*route="([^"]*)".*\} (\S+)$', re.MULTILINE)
 # Width and height, and JPEG quality.
 Pictures = tuple[tuple[int, int], int]
@@ -49,6 +55,7 @@ class Bench:
     card: Path
     standing: Standing
     most: float = 0.0
+    taken: int = 0
 
     def agent(self, *words: str) -> float:
         """Run one command of the agent to its end; the most memory it had, in MB."""
@@ -72,6 +79,12 @@ def straight(service: str, store: str) -> Iterator[Ways]:
 
 
 @contextmanager
+def slow(service: str, store: str) -> Iterator[Ways]:
+    with shaped(RATE, DELAY, service, store) as (to_service, to_store):
+        yield Ways(to_service, to_store)
+
+
+@contextmanager
 def filled_card(
     folder: Path,
     files: int,
@@ -82,7 +95,7 @@ def filled_card(
     """The stack with the invented fleet, one enrolled workstation that reaches it `over` a link, and a card
     with `files` pictures of about 300 kB each, all different."""
     accounts = folder / "accounts.json"
-    accounts.write_text(json.dumps({person.login: f"a long password of {person.login}" for person in PEOPLE}))
+    accounts.write_text(json.dumps(ACCOUNTS))
     with (
         Stack(folder / "stack") as stack,
         over(stack.url, stack.environment["SIGHTLEDGER_S3_ENDPOINT"]) as ways,
@@ -97,29 +110,31 @@ def filled_card(
         with standing(station.environment) as agent:
             bench = Bench(stack, station, folder / "card", agent)
             prepared(bench, bench.card)
-            fill(bench.card, files)
+            fill(bench, files)
             yield bench
 
 
 def prepared(bench: Bench, card: Path) -> Path:
     """A card that the service has heard of: it is prepared days before it comes back."""
     card.mkdir()
-    bench.station.run("prepare", SERIAL, "--card", str(card))
+    bench.station.run("prepare", SERIAL, "--card", str(card), "--profile", "two-level")
     bench.station.run("run", "--once")
     return card
 
 
-def fill(card: Path, files: int, first: int = 0, pictures: Pictures = LARGE) -> None:
-    """Pictures numbered from `first`: equal numbers are equal bytes."""
-    folders = sorted(path for path in card.iterdir() if path.is_dir() and path.name[0].isdigit())
-    bases = [_base(element, pictures) for element in range(1, 9)]
-    for number in range(first, first + files):
+def fill(bench: Bench, files: int, pictures: Pictures = LARGE) -> None:
+    """Pictures onto the bench's card that no card had before."""
+    folders = sorted(path for path in bench.card.iterdir() if path.is_dir() and path.name[0].isdigit())
+    bases = [_base(element, pictures) for element in range(1, min(files, 8) + 1)]
+    first, bench.taken = bench.taken, bench.taken + files
+    for number in range(first, bench.taken):
         name = dcf_name("TWVS", number % 9999 + 1)
         facts = ExifFacts("VS-01", START + timedelta(seconds=9 * number), f"{number:032x}")
         target = folders[number // PER_FOLDER % len(folders)] / name
         target.write_bytes(with_exif(bases[number % len(bases)], facts))
 
 
+@cache
 def _base(element: int, pictures: Pictures) -> bytes:
     size, quality = pictures
     picture = draw("gear", Shot(SERIAL, "KG.1.RING", element), element, None, size)

@@ -5,8 +5,11 @@ from __future__ import annotations
 from pathlib import Path
 
 from tests.bench.figures import Figure, medians
-from tests.bench.fleet import fleet
+from tests.bench.fleet import Fleet, fleet
+from tests.bench.ground import Ground
 
+# psql comes with the embedded PostgreSQL.
+TOOLS = ()
 UNITS, LOCATIONS, ROUNDS = 10_000, 50, 9
 
 PLAIN = """
@@ -24,6 +27,14 @@ GROUP BY sites.code ORDER BY sites.code
 
 def run(folder: Path) -> Figure:
     with fleet(folder, units=UNITS, locations=LOCATIONS, images=1) as here:
-        here.get("/completion")
-        ours, theirs = medians(lambda: here.get("/completion"), lambda: here.psql(PLAIN), ROUNDS)
-        return Figure("completion", ours, theirs, f"{UNITS} units x {LOCATIONS} locations; ours over HTTP")
+        return measured(here, ROUNDS, f"{UNITS} units x {LOCATIONS} locations; ours over HTTP")
+
+
+def small(ground: Ground) -> Figure:
+    return measured(ground.fleet, 1, "a small fleet")
+
+
+def measured(here: Fleet, number: int, remark: str) -> Figure:
+    here.get("/completion")
+    ours, theirs = medians(lambda: here.get("/completion"), lambda: here.psql(PLAIN), number)
+    return Figure("completion", ours, theirs, remark)

@@ -13,7 +13,7 @@ import httpx
 
 from deploy.demo import Station
 from deploy.stack import Stack
-from seed.cast import PEOPLE
+from tests.bench.card import ACCOUNTS
 from tests.bench.figures import seconds
 
 TIMED = re.compile(r"^Time: ([0-9.]+) ms", re.MULTILINE)
@@ -41,21 +41,27 @@ def psql(stack: Stack, *words: str) -> str:
 
 @contextmanager
 def fleet(folder: Path, *, units: int, locations: int, images: int) -> Iterator[Fleet]:
+    """The stack with the invented fleet, grown to this size."""
     accounts = folder / "accounts.json"
-    passwords = {person.login: f"a long password of {person.login}" for person in PEOPLE}
-    accounts.write_text(json.dumps(passwords))
+    accounts.write_text(json.dumps(ACCOUNTS))
     with Stack(folder / "stack") as stack:
         stack.command("seed", "--accounts", str(accounts))
         stack.serve()
         code = stack.command("enrol-code", "SKB").split()[-1]
         Station(folder / "station", "SKB").run("enrol", stack.url, code, "--name", "bench-1")
-        script = Path(__file__).with_name("fleet.sql").read_text()
-        for name, size in {"units": units, "locations": locations, "images": images}.items():
-            script = script.replace(f":{name}", str(size))
-        psql(stack, "-c", script, "-c", Path(__file__).with_name("rollup.sql").read_text())
-        with httpx.Client(base_url=stack.url, timeout=120) as client:
-            signed_in = client.post(
-                "/api/v1/sessions", json={"login": "fairlamb", "password": passwords["fairlamb"]}
-            )
-            client.headers["Authorization"] = f"Bearer {signed_in.raise_for_status().json()['token']}"
-            yield Fleet(stack, client)
+        with grown(stack, units=units, locations=locations, images=images) as found:
+            yield found
+
+
+@contextmanager
+def grown(stack: Stack, *, units: int, locations: int, images: int) -> Iterator[Fleet]:
+    """A stack that holds the invented fleet and an agent, with so much more in it."""
+    script = Path(__file__).with_name("fleet.sql").read_text()
+    for name, size in {"units": units, "locations": locations, "images": images}.items():
+        script = script.replace(f":{name}", str(size))
+    psql(stack, "-c", script, "-c", Path(__file__).with_name("rollup.sql").read_text())
+    with httpx.Client(base_url=stack.url, timeout=120) as client:
+        who = {"login": "fairlamb", "password": ACCOUNTS["fairlamb"]}
+        signed_in = client.post("/api/v1/sessions", json=who).raise_for_status()
+        client.headers["Authorization"] = f"Bearer {signed_in.json()['token']}"
+        yield Fleet(stack, client)

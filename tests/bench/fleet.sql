@@ -1,5 +1,5 @@
 -- An invented fleet of the size the benches ask for, written straight into the tables.
--- Parameters: units, locations (per unit), images (in all; spread evenly over the first 1,000 units).
+-- Parameters: units, locations (per unit), images (in all; spread evenly over the units, at most 1,000 of them).
 SET synchronous_commit = off;
 
 CREATE TEMP TABLE made_unit AS
@@ -32,30 +32,37 @@ FROM made_unit, generate_series(1, :locations) l;
 
 CREATE TEMP TABLE made_image AS
 SELECT i, encode(sha256(i::text::bytea), 'hex') AS digest, gen_random_uuid() AS sighting_id,
-       1 + i % 1000 AS n, timestamptz '2026-10-20 08:00Z' + i * interval '1 second' AS at
+       gen_random_uuid() AS placement_id,
+       1 + i % least(:units, 1000) AS n, timestamptz '2026-10-20 08:00Z' + i * interval '1 second' AS at
 FROM generate_series(1, :images) i;
 
 INSERT INTO card_returns (id, site_id, agent_id, profile, opening, started_at, opened_at, committed_at, complete)
 SELECT '00000000-0000-7000-8000-00000000cccc', agents.site_id, agents.id, 'two-level', '{}', now(), now(), now(), true
 FROM agents LIMIT 1;
 
-INSERT INTO images (digest, size, kind, format, width, height, exif, marks, verified_at)
-SELECT digest, 80000, 'still', 'JPEG', 640, 480, '{"DateTimeOriginal": "2026:10:20 08:00:00"}', '{}', now()
+INSERT INTO images (digest, size, verified_at, looked_at, format, width, height, exif, marks)
+SELECT digest, 80000, now(), now(), 'JPEG', 640, 480, '{"DateTimeOriginal": "2026:10:20 08:00:00"}', '{}'
 FROM made_image;
 
-INSERT INTO sightings (id, card_return_id, ordinal, digest, path, path_bytes, read_at, received_at, marks)
-SELECT sighting_id, '00000000-0000-7000-8000-00000000cccc', i, digest, 'L/' || i || '.JPG', 'x', now(), now(), '{}'
+INSERT INTO sightings
+    (id, card_return_id, ordinal, digest, path, path_bytes, read_at, received_at, kind, marks, format, width, height,
+     exif, taken_at, taken_basis)
+SELECT sighting_id, '00000000-0000-7000-8000-00000000cccc', i, digest, 'L/' || i || '.JPG', 'x', now(), now(),
+       'still', '{}', 'JPEG', 640, 480, '{"DateTimeOriginal": "2026:10:20 08:00:00"}', at, 'exif'
 FROM made_image;
 
-INSERT INTO placements (id, sighting_id, inspection_id, location_key, rule, confidence, recorded_at, replaces)
-SELECT gen_random_uuid(), sighting_id, inspection_id, 'L.' || 1 + i % 50, 'folder', 1, now(), '{}'
-FROM made_image JOIN made_unit USING (n);
+INSERT INTO placements
+    (id, sighting_id, inspection_id, location_key, evaluation, rule, confidence, by_name, revision_id, recorded_at,
+     replaces)
+SELECT placement_id, sighting_id, inspection_id, 'L.' || 1 + i % 50, 'nothing_recordable', 'folder', 1, 'bench-1',
+       bound_revision.id, now(), '{}'
+FROM made_image JOIN made_unit USING (n), bound_revision;
 
 INSERT INTO unit_images
-    (id, unit_id, inspection_id, digest, location_key, element, evaluation, first_sighting_id, sightings, taken_at,
-     taken_basis)
-SELECT gen_random_uuid(), unit_id, inspection_id, digest, 'L.' || 1 + i % 50, 0, 'nothing_recordable', sighting_id, 1,
-       at, 'exif'
+    (id, unit_id, inspection_id, digest, location_key, element, evaluation, first_sighting_id, placement_id, sightings,
+     counted, taken_at, taken_basis)
+SELECT gen_random_uuid(), unit_id, inspection_id, digest, 'L.' || 1 + i % 50, 0, 'nothing_recordable', sighting_id,
+       placement_id, 1, true, at, 'exif'
 FROM made_image JOIN made_unit USING (n);
 
 ANALYZE;

@@ -5,14 +5,17 @@ from __future__ import annotations
 from pathlib import Path
 
 from tests.bench.figures import Figure, medians
-from tests.bench.fleet import fleet
+from tests.bench.fleet import Fleet, fleet
+from tests.bench.ground import Ground
 
+# psql comes with the embedded PostgreSQL.
+TOOLS = ()
 IMAGES, PAGE, ROUNDS = 1_000_000, 100, 15
 
 PLAIN = f"""
-SELECT unit_images.*, images.size, images.kind, images.exif, images.marks, images.verified_at, sightings.path,
-       sightings.read_at, sightings.received_at, card_returns.person, card_returns.scope, agents.name,
-       campaigns.name, plans.code, plan_revisions.label
+SELECT unit_images.*, images.size, images.exif, images.verified_at, sightings.kind, sightings.marks,
+       sightings.path, sightings.read_at, sightings.received_at, card_returns.person, card_returns.scope,
+       agents.name, campaigns.name, plans.code, plan_revisions.label
 FROM unit_images
 JOIN units ON units.id = unit_images.unit_id
 JOIN images ON images.digest = unit_images.digest
@@ -31,7 +34,15 @@ LIMIT {PAGE}
 
 def run(folder: Path) -> Figure:
     with fleet(folder, units=1000, locations=50, images=IMAGES) as here:
-        page = f"/units/BENCH-17/images?limit={PAGE}"
-        here.get(page)
-        ours, theirs = medians(lambda: here.get(page), lambda: here.psql(PLAIN), ROUNDS)
-        return Figure("history", ours, theirs, f"a page of {PAGE} of {IMAGES:,} images; ours over HTTP")
+        return measured(here, ROUNDS, f"a page of {PAGE} of {IMAGES:,} images; ours over HTTP")
+
+
+def small(ground: Ground) -> Figure:
+    return measured(ground.fleet, 1, "a small fleet")
+
+
+def measured(here: Fleet, number: int, remark: str) -> Figure:
+    page = f"/units/BENCH-17/images?limit={PAGE}"
+    here.get(page)
+    ours, theirs = medians(lambda: here.get(page), lambda: here.psql(PLAIN), number)
+    return Figure("history", ours, theirs, remark)

@@ -5,38 +5,36 @@ Pictures of about 300 kB, as in the other benches; smalllink.py is the same with
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 
-from tests.bench.card import LARGE, Pictures, Ways, filled_card, size_of
+from tests.bench.card import LARGE, RATE, Bench, Pictures, filled_card, size_of, slow
 from tests.bench.figures import Figure
-from tests.bench.push import rounds
-from tests.bench.shaped import shaped
+from tests.bench.ground import Ground
+from tests.bench.plain import RCLONE
+from tests.bench.push import WARMING, rounds
 
+TOOLS = (RCLONE,)
 ROUNDS = 3
-RATE = 20e6 / 8
-DELAY = 0.040
 
 
 def run(folder: Path) -> Figure:
-    return measure(folder, "link", files=400, pictures=LARGE)
-
-
-def measure(folder: Path, name: str, files: int, pictures: Pictures) -> Figure:
     with filled_card(folder, 0, over=slow) as bench:
-        ours, theirs = rounds(bench, folder, ROUNDS, files, pictures)
-        size = size_of(bench.card)
-        return Figure(
-            name,
-            ours,
-            theirs,
-            f"{files} files of {size / files / 1000:.0f} kB, {size / 1e6:.0f} MB over 20 Mbit/s, 80 ms;"
-            f" the bytes alone {size / RATE:.1f}s; {bench.memory()}",
-        )
+        return measured(bench, folder, "link", ROUNDS, files=400, pictures=LARGE)
 
 
-@contextmanager
-def slow(service: str, store: str) -> Iterator[Ways]:
-    with shaped(RATE, DELAY, service, store) as (to_service, to_store):
-        yield Ways(to_service, to_store)
+def small(ground: Ground) -> Figure:
+    return measured(ground.bench, ground.folder("link"), "link", 1, files=4, pictures=LARGE, warming=0)
+
+
+def measured(
+    bench: Bench, folder: Path, name: str, number: int, files: int, pictures: Pictures, warming: int = WARMING
+) -> Figure:
+    ours, theirs = rounds(bench, folder, number, files, pictures, warming)
+    size = size_of(bench.card)
+    return Figure(
+        name,
+        ours,
+        theirs,
+        f"{files} files of {size / files / 1000:.0f} kB, {size / 1e6:.0f} MB over 20 Mbit/s, 80 ms;"
+        f" the bytes alone {size / RATE:.1f}s; {bench.memory()}",
+    )

@@ -2,40 +2,42 @@
 
 from __future__ import annotations
 
-import subprocess
 from pathlib import Path
 
-from tests.bench.card import filled_card, size_of
+from tests.bench.card import Bench, fill, filled_card, prepared, size_of
 from tests.bench.figures import Figure, medians, seconds
+from tests.bench.ground import Ground
+from tests.bench.plain import missing, sha256sum
 
+TOOLS = ("find", "xargs", "sha256sum")
 FILES = 2000
 ROUNDS = 3
 
 
 def run(folder: Path) -> Figure:
     with filled_card(folder, FILES) as bench:
-        bench.agent("read", str(bench.card), "--push")
-
-        def ours() -> float:
-            return seconds(lambda: bench.agent("read", str(bench.card), "--no-push"))
-
-        def theirs() -> float:
-            return seconds(lambda: _sha256sum(bench.card))
-
-        _sha256sum(bench.card)
-        again, plain = medians(ours, theirs, ROUNDS)
-        return Figure(
-            "reread",
-            again,
-            plain,
-            f"{FILES} files, {size_of(bench.card) / 1e6:.0f} MB, warm cache; {bench.memory()}",
-        )
+        return measured(bench, ROUNDS)
 
 
-def _sha256sum(card: Path) -> None:
-    subprocess.run(
-        f"find '{card}' -name '*.JPG' -print0 | xargs -0 sha256sum",
-        shell=True,
-        check=True,
-        capture_output=True,
-    )
+def small(ground: Ground) -> Figure:
+    bench = ground.bench
+    bench.card = prepared(bench, ground.folder("reread") / "card")
+    fill(bench, 4)
+    return measured(bench, 1)
+
+
+def measured(bench: Bench, number: int) -> Figure:
+    bench.agent("read", str(bench.card), "--push")
+
+    def ours() -> float:
+        return seconds(lambda: bench.agent("read", str(bench.card), "--no-push"))
+
+    def theirs() -> float:
+        return seconds(lambda: sha256sum(bench.card))
+
+    lacking = bool(missing(TOOLS))
+    if not lacking:
+        sha256sum(bench.card)
+    again, plain = medians(ours, None if lacking else theirs, number)
+    size = f"{len(list(bench.card.rglob('*.JPG')))} files, {size_of(bench.card) / 1e6:.0f} MB"
+    return Figure("reread", again, plain, f"{size}, warm cache; {bench.memory()}")

@@ -4,9 +4,20 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from tests.bench.card import Pictures, filled_card, slow
 from tests.bench.figures import Figure
-from tests.bench.link import measure
+from tests.bench.ground import Ground
+from tests.bench.link import ROUNDS, TOOLS, measured
+
+__all__ = ["TOOLS", "run", "small"]
+PICTURES: Pictures = ((640, 480), 85)
 
 
 def run(folder: Path) -> Figure:
-    return measure(folder, "smalllink", files=400, pictures=((640, 480), 85))
+    with filled_card(folder, 0, over=slow) as bench:
+        return measured(bench, folder, "smalllink", ROUNDS, files=400, pictures=PICTURES)
+
+
+def small(ground: Ground) -> Figure:
+    folder = ground.folder("smalllink")
+    return measured(ground.bench, folder, "smalllink", 1, files=4, pictures=PICTURES, warming=0)

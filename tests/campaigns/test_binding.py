@@ -12,6 +12,7 @@ from service.contract.campaigns import BindingIn
 from service.contract.wire import new_id
 from service.database import Database, server_now
 from service.errors import Conflict, NotAllowed
+from service.intake.actions.binding import rebind
 from tests import build
 from tests.campaigns.working import assert_sound, campaign, one_inspection, rows, say, states
 
@@ -63,7 +64,7 @@ async def test_i10_rebinding_shows_what_came_and_went_and_keeps_every_statement(
     assert states(await reading.read_inspection(db, lead, inspection))["C"] == "complete"
 
     wanted = BindingIn(id=new_id(), revision_id=revision, reason="Revision B adds D")
-    answer = await binding.rebind(db, lead, inspection, wanted)
+    answer = await rebind(db, lead, inspection, wanted)
     assert answer.passage == foreseen
     assert (answer.inspection.revision, answer.inspection.counts.inspections_complete) == ("B", 0)
     assert [(at.key, at.bound, at.state) for at in answer.inspection.locations] == [
@@ -82,7 +83,7 @@ async def test_i10_rebinding_shows_what_came_and_went_and_keeps_every_statement(
     [said] = await reading.list_statements(db, lead, inspection)
     assert said.locations == ["A", "B", "C"]
     await assert_sound(db, answer.inspection.campaign_id)
-    assert await binding.rebind(db, lead, inspection, wanted) == answer
+    assert await rebind(db, lead, inspection, wanted) == answer
 
 
 async def test_i8_a_binding_id_stands_for_one_binding(db: Database):
@@ -90,12 +91,12 @@ async def test_i8_a_binding_id_stands_for_one_binding(db: Database):
     inspection = await one_inspection(db, made)
     lead = await build.person(db, Role.SHIFT_LEAD)
     wanted = BindingIn(id=new_id(), revision_id=await publish_b(db, made), reason="Newer")
-    await binding.rebind(db, lead, inspection, wanted)
+    await rebind(db, lead, inspection, wanted)
     with pytest.raises(Conflict):
-        await binding.rebind(db, lead, inspection, msgspec.structs.replace(wanted, reason="Other"))
+        await rebind(db, lead, inspection, msgspec.structs.replace(wanted, reason="Other"))
     other = await one_inspection(db, made)
     with pytest.raises(Conflict):
-        await binding.rebind(db, lead, other, wanted)
+        await rebind(db, lead, other, wanted)
 
 
 async def test_i8_a_statement_on_the_whole_unit_repeated_after_rebinding_is_the_same(db: Database):
@@ -105,7 +106,7 @@ async def test_i8_a_statement_on_the_whole_unit_repeated_after_rebinding_is_the_
     said = (await say(db, lead, inspection)).statement
     revision = await publish_b(db, made)
     wanted = BindingIn(id=new_id(), revision_id=revision, reason="Newer")
-    await binding.rebind(db, lead, inspection, wanted)
+    await rebind(db, lead, inspection, wanted)
     again = await say_again(db, lead, inspection, said.id)
     assert again.statement.locations == ["A", "B", "C"]
 
@@ -129,7 +130,7 @@ async def test_binding_is_refused_where_it_does_not_fit(db: Database):
     reason = {"reason": "Try"}
     for revision in (draft, new_id(), row.revision_id):
         with pytest.raises(Conflict):
-            await binding.rebind(db, lead, row.id, BindingIn(id=new_id(), revision_id=revision, **reason))
+            await rebind(db, lead, row.id, BindingIn(id=new_id(), revision_id=revision, **reason))
     wanted = BindingIn(id=new_id(), revision_id=await publish_b(db, made), **reason)
     for caller in (
         await build.person(db, Role.INSPECTOR),
@@ -137,10 +138,10 @@ async def test_binding_is_refused_where_it_does_not_fit(db: Database):
         await build.agent(db, made, made.site),
     ):
         with pytest.raises(NotAllowed):
-            await binding.rebind(db, caller, row.id, wanted)
+            await rebind(db, caller, row.id, wanted)
     await opening.close_campaign(db, await build.person(db, Role.MANAGER), opened.id)
     with pytest.raises(Conflict, match="closed"):
-        await binding.rebind(db, lead, row.id, wanted)
+        await rebind(db, lead, row.id, wanted)
     assert [made.revision for made in (await reading.read_inspection(db, lead, row.id)).bindings] == ["A"]
 
 
@@ -149,8 +150,10 @@ async def test_a_card_made_out_before_a_rebinding_is_taken_and_what_has_gone_owe
     inspection = await one_inspection(db, made)
     lead = await build.person(db, Role.SHIFT_LEAD)
     revision = await publish_b(db, made)
-    await binding.rebind(db, lead, inspection, BindingIn(id=new_id(), revision_id=revision, reason="Newer"))
-    after = await say(db, await build.agent(db, made, made.site), inspection, "complete", "BC")
+    await rebind(db, lead, inspection, BindingIn(id=new_id(), revision_id=revision, reason="Newer"))
+    await build.add_people(db, made, made.site)
+    agent = await build.agent(db, made, made.site)
+    after = await say(db, agent, inspection, "complete", "BC", stated_by=build.SPEAKER)
     assert states(after.inspection)["C"] == "complete"
     assert (after.inspection.counts.complete, after.inspection.counts.locations) == (1, 4)
     await assert_sound(db, after.inspection.campaign_id)

@@ -169,6 +169,32 @@ def test_fold_answers_for_the_keys_asked_and_only_those():
     assert rules.fold(history, []) == {}
 
 
+def test_complete_and_not_inspected_in_one_breath_contradict_each_other():
+    whole, part = said(1, on="ABC"), said(2, "not_inspected", on="B", reason="x:one")
+    assert rules.contradictions([whole, part]) == {
+        uid(1): frozenset({uid(2)}),
+        uid(2): frozenset({uid(1)}),
+    }
+    assert rules.contradictions([whole, replace(part, locations=frozenset("D"))]) == {}
+    assert rules.contradictions([whole, replace(part, replaces=frozenset({uid(1)}))]) == {}
+    assert rules.contradictions([whole, said(3, on="B")]) == {}
+
+
+@given(histories())
+def test_without_a_contradiction_a_batch_makes_no_conflict_by_itself(history):
+    found = rules.contradictions(history)
+    assert all(uid in found[other] for uid, others in found.items() for other in others)
+    kept = [s for s in history if s.id not in found]
+    assert all(rules.location_state(kept, key).state != "conflict" for key in KEYS)
+
+
+@given(histories(), st.randoms(use_true_random=False))
+def test_i3_contradictions_do_not_depend_on_order(history, random):
+    again = history.copy()
+    random.shuffle(again)
+    assert rules.contradictions(again) == rules.contradictions(history)
+
+
 def test_i11_not_applicable_comes_from_the_build_and_no_statement_changes_it():
     location = BoundLocation("A", applicable=False)
     assert rules.shown_state(location, Fold("complete", (uid(1),))) == "not_applicable"
@@ -240,12 +266,84 @@ def test_pictures_are_summed_over_owed_locations_only():
     ]
     counts, _ = rules.inspection_standing(locations, {})
     assert (counts.pictures_required, counts.pictures_held) == (13, 6)
+    assert counts.pictures_required_held == 3 + 1
 
 
 def test_a_complete_location_with_too_few_pictures_stays_complete_and_shows_it():
     counts, complete = rules.inspection_standing([BoundLocation("A", pictures_required=4)], {"A": "complete"})
     assert complete
     assert (counts.pictures_required, counts.pictures_held) == (4, 0)
+    assert (counts.complete_short, counts.inspections_blocked) == (1, 1)
+
+
+def test_surplus_pictures_at_one_place_hide_none_that_lack_elsewhere():
+    locations = [
+        BoundLocation("A", pictures_required=10, pictures_held=520),
+        BoundLocation("B", pictures_required=300, pictures_held=5),
+    ]
+    counts, complete = rules.inspection_standing(locations, {"A": "complete", "B": "complete"})
+    assert complete
+    assert (counts.pictures_held, counts.pictures_required) == (525, 310)
+    assert counts.pictures_required_held == 15
+    assert (counts.complete, counts.complete_short, counts.inspections_blocked) == (2, 1, 1)
+
+
+SCALE = {"sound": "nothing", "watch": "second_look", "refer": "engineering", "beyond": "engineering"}
+pictures_of = st.lists(
+    st.builds(
+        rules.ShownPicture,
+        st.sampled_from("abcdef"),
+        st.sampled_from(["", *KEYS]),
+        st.sampled_from([None, *SCALE, "of another plan"]),
+    ),
+    max_size=8,
+)
+
+
+def test_what_an_evaluation_requires_blocks_beside_complete():
+    beyond = [rules.ShownPicture(digest, "A", "beyond") for digest in "abcde"]
+    loose = [rules.ShownPicture(f"l{number}", "") for number in range(15)]
+    found = rules.open_pictures([*beyond, *loose, rules.ShownPicture("s", "B", "watch")], SCALE)
+    assert found == rules.OpenPictures(5, 1, 15)
+    counts, complete = rules.inspection_standing([BoundLocation("A")], {"A": "complete"}, found)
+    assert complete
+    assert (counts.inspections_complete, counts.inspections_blocked) == (1, 1)
+    counts, complete = rules.inspection_standing([BoundLocation("A")], {}, found)
+    assert (complete, counts.inspections_blocked, counts.pictures_engineering) == (False, 0, 5)
+
+
+def test_nothing_open_blocks_nothing():
+    sound = rules.open_pictures([rules.ShownPicture("a", "A", "sound"), rules.ShownPicture("b", "A")], SCALE)
+    assert sound == rules.OpenPictures()
+    held = BoundLocation("A", pictures_required=2, pictures_held=2)
+    counts, _ = rules.inspection_standing([held], {"A": "complete"}, sound)
+    assert (counts.inspections_complete, counts.inspections_blocked, counts.complete_short) == (1, 0, 0)
+
+
+def test_an_evaluation_that_the_scale_does_not_have_is_never_passed_over():
+    found = rules.open_pictures([rules.ShownPicture("a", "A", "of another plan")], SCALE)
+    assert found == rules.OpenPictures(pictures_second_look=1)
+
+
+@given(pictures_of, st.randoms(use_true_random=False))
+def test_i3_open_pictures_count_each_picture_once_in_any_order_and_repetition(pictures, random):
+    found = rules.open_pictures(pictures, SCALE)
+    again = pictures * 2
+    random.shuffle(again)
+    assert rules.open_pictures(again, SCALE) == found
+    needing = {p.digest for p in pictures if p.evaluation in ("refer", "beyond")}
+    assert found.pictures_engineering == len(needing)
+    assert found.pictures_unplaced == len({p.digest for p in pictures if p.location_key == ""})
+
+
+@given(st.lists(st.tuples(st.integers(0, 9), st.integers(0, 9)), max_size=4))
+def test_the_share_of_required_pictures_is_whole_only_where_no_place_lacks_any(places):
+    locations = [
+        BoundLocation(f"{n}", pictures_required=r, pictures_held=h) for n, (r, h) in enumerate(places)
+    ]
+    counts, _ = rules.inspection_standing(locations, {})
+    assert (counts.pictures_required_held == counts.pictures_required) == all(h >= r for r, h in places)
+    assert counts.pictures_required_held <= min(counts.pictures_required, counts.pictures_held)
 
 
 def test_every_location_owes_an_answer_and_no_picture_until_told_otherwise():

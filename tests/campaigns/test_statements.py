@@ -55,8 +55,9 @@ async def test_i3_two_shifts_that_both_state_complete_count_once(db: Database):
     made = await build.fleet(db)
     inspection = await one_inspection(db, made)
     day, night = await build.agent(db, made, made.site), await build.agent(db, made, made.site)
-    await say(db, day, inspection, "complete", "AB")
-    after = await say(db, night, inspection, "complete", "BC")
+    await build.add_people(db, made, made.site)
+    await say(db, day, inspection, "complete", "AB", stated_by=build.SPEAKER)
+    after = await say(db, night, inspection, "complete", "BC", stated_by=build.SPEAKER)
     counts = after.inspection.counts
     assert (counts.complete, counts.locations, counts.inspections_complete) == (3, 3, 1)
     assert counts.share_complete == 1.0
@@ -268,18 +269,14 @@ async def test_an_unknown_inspection_is_not_found(db: Database):
         await reading.read_inspection(db, inspector, new_id())
 
 
-async def test_one_refused_statement_of_several_leaves_nothing_behind(db: Database):
+async def test_a_refused_statement_of_a_request_leaves_nothing_behind(db: Database):
     made = await build.fleet(db)
     inspection = await one_inspection(db, made)
     inspector = await build.person(db, Role.INSPECTOR)
-    both = [words(inspection, "complete", "A"), words(inspection, "complete", "Z")]
-
-    async def record() -> None:
-        async with db.begin() as connection:
-            await actions.record_statements(connection, inspector, both, None)
-
     with pytest.raises(Invalid):
-        await record()
+        await say(db, inspector, inspection, "complete", "AZ")
+    found = await reading.read_inspection(db, inspector, inspection)
     assert await reading.list_statements(db, inspector, inspection) == []
+    assert found.version == 1
     async with db.begin() as connection:
-        await actions.record_statements(connection, inspector, [], None)
+        assert await actions.record_statements(connection, inspector, [], None) == []

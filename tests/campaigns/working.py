@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import date
 from uuid import UUID
+
+import sqlalchemy as sa
+from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.access.rules import Caller, Role
 from service.campaigns import actions, rules, store
@@ -13,7 +17,9 @@ from service.campaigns.store import facts, rollup
 from service.contract.campaigns import Campaign, CampaignIn, InspectionDetail, InspectionRow, StatementMade
 from service.contract.wire import new_id
 from service.contract.work import StatementIn
-from service.database import Database
+from service.database import Database, Row
+from service.plans.store import revision_document
+from service.records.store import unit_images
 from tests import build
 
 WINDOW = {"opens": date(2026, 9, 1), "closes": date(2026, 11, 30)}
@@ -61,7 +67,8 @@ def states(inspection: InspectionDetail) -> dict[str, str]:
 
 
 async def assert_sound(db: Database, campaign_id: UUID) -> None:
-    """The roll-up equals a recount, and every location equals a fold of all that was said of it."""
+    """The roll-up equals a recount, and every inspection equals what the rules make of all that was said of
+    it and is shown at it."""
     async with db.begin() as connection:
         assert await rollup.completion_drift(connection, campaign_id) == {}
         found = await store.inspection_page(
@@ -69,6 +76,8 @@ async def assert_sound(db: Database, campaign_id: UUID) -> None:
         )
         ids = [row["id"] for row in found]
         said, held = await facts.statements_of(connection, ids), await facts.locations_of(connection, ids)
+        counts = await rollup.counts_of(connection, ids)
+        pictures = await _pictures_of(connection, found)
     for row in found:
         locations = held[row["id"]]
         folds = rules.fold(map(spoken, said[row["id"]]), [at["location_key"] for at in locations])
@@ -76,7 +85,25 @@ async def assert_sound(db: Database, campaign_id: UUID) -> None:
             folded = folds[at["location_key"]]
             assert tuple(at["heads"]) == folded.heads
             assert at["state"] == rules.shown_state(bound_location(at), folded)
-        _, complete = rules.inspection_standing(
-            map(bound_location, locations), {key: folded.state for key, folded in folds.items()}
+        counted, complete = rules.inspection_standing(
+            map(bound_location, locations),
+            {key: folded.state for key, folded in folds.items()},
+            pictures[row["id"]],
         )
         assert row["complete"] == complete
+        assert counts[row["id"]] == counted
+
+
+async def _pictures_of(connection: AsyncConnection, found: Sequence[Row]) -> dict[UUID, rules.OpenPictures]:
+    """By the rule, from each row that is shown and the scale of the revision that is bound."""
+    shown = unit_images.c
+    counted = {}
+    for row in found:
+        document = await revision_document(connection, row["revision_id"])
+        query = sa.select(shown.digest, shown.location_key, shown.evaluation)
+        here = await connection.execute(query.where(shown.inspection_id == row["id"]))
+        counted[row["id"]] = rules.open_pictures(
+            (rules.ShownPicture(*at) for at in here),
+            {word.code: word.requires for word in document.evaluation_scale},
+        )
+    return counted

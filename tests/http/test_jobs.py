@@ -11,8 +11,11 @@ import procrastinate
 import pytest
 import sqlalchemy as sa
 
+from service.custody.actions.schedule import tasks as custody_tasks
 from service.database import Database
-from service.jobs import defer, open_queue, work
+from service.intake.actions.large import tasks as intake_tasks
+from service.jobs import CUSTODY, QUEUES, READING_BACK, THUMBNAILS, defer, open_queue, work
+from service.records.actions.thumbnails import tasks as records_tasks
 
 pytestmark = pytest.mark.anyio
 
@@ -20,7 +23,7 @@ pytestmark = pytest.mark.anyio
 def tasks_that_note(done: list[tuple[str, int]]) -> procrastinate.Blueprint:
     tasks = procrastinate.Blueprint()
 
-    @tasks.task(name="note", pass_context=True)
+    @tasks.task(name="note", queue=CUSTODY, pass_context=True)
     async def note(context: procrastinate.JobContext, number: int) -> None:
         done.append((context.additional_context["word"], number))
 
@@ -30,7 +33,7 @@ def tasks_that_note(done: list[tuple[str, int]]) -> procrastinate.Blueprint:
 async def test_a_task_runs_when_its_transaction_commits_and_never_otherwise(fresh_database_url: str) -> None:
     db, done = Database(fresh_database_url), list[tuple[str, int]]()
     async with db.begin() as connection:
-        await defer(connection, "trial:note", number=1)
+        await defer(connection, "trial:note", queue=CUSTODY, number=1)
     with pytest.raises(ZeroDivisionError):
         await _fail_after_ordering(db)
     await db.close()
@@ -42,7 +45,7 @@ async def test_a_task_runs_when_its_transaction_commits_and_never_otherwise(fres
 
 async def _fail_after_ordering(db: Database) -> None:
     async with db.begin() as connection:
-        await defer(connection, "trial:note", number=2)
+        await defer(connection, "trial:note", queue=CUSTODY, number=2)
         raise ZeroDivisionError
 
 
@@ -58,7 +61,7 @@ async def test_p04_work_goes_on_when_the_database_comes_back(fresh_database_url:
     try:
         for number in (1, 2):
             async with db.begin() as connection:
-                await defer(connection, "trial:note", number=number)
+                await defer(connection, "trial:note", queue=CUSTODY, number=number)
             await _until(lambda: len(numbers()), number)
             async with db.begin() as connection:
                 await connection.execute(
@@ -68,7 +71,7 @@ async def test_p04_work_goes_on_when_the_database_comes_back(fresh_database_url:
                     )
                 )
         async with db.begin() as connection:
-            await defer(connection, "trial:note", number=3)
+            await defer(connection, "trial:note", queue=CUSTODY, number=3)
         await _until(lambda: len(numbers()), 3)
     finally:
         os.kill(os.getpid(), signal.SIGTERM)
@@ -84,3 +87,51 @@ async def _until(count: Callable[[], int], wanted: int) -> None:
             return
         await asyncio.sleep(0.1)
     raise AssertionError(f"{count()} done, {wanted} wanted")
+
+
+async def test_no_queue_waits_for_another_and_thumbnails_are_made_one_at_a_time(
+    fresh_database_url: str,
+) -> None:
+    db, tasks = Database(fresh_database_url), procrastinate.Blueprint()
+    over, done, at_work, most = asyncio.Event(), list[str](), [0], [0]
+
+    async def thumbnail() -> None:
+        at_work[0] += 1
+        most[0] = max(most[0], at_work[0])
+        await over.wait()
+        await asyncio.sleep(0.01)
+        at_work[0] -= 1
+        done.append(THUMBNAILS)
+
+    async def other(queue_name: str) -> None:
+        done.append(queue_name)
+        if {CUSTODY, READING_BACK} <= set(done):
+            over.set()
+
+    tasks.task(name="thumbnail", queue=THUMBNAILS)(thumbnail)
+    for queue in (CUSTODY, READING_BACK):
+        tasks.task(name=queue, queue=queue)(other)
+    async with db.begin() as connection:
+        for _ in range(6):
+            await defer(connection, "trial:thumbnail", queue=THUMBNAILS)
+        for queue in (CUSTODY, READING_BACK):
+            await defer(connection, f"trial:{queue}", queue=queue, queue_name=queue)
+    await db.close()
+    waiting = work(open_queue(fresh_database_url, {"trial": tasks}), {}, wait=False)
+    await asyncio.wait_for(waiting, 30)
+    assert sorted(done[:2]) == sorted((CUSTODY, READING_BACK)), "thumbnails held them up"
+    assert (done[2:], most) == ([THUMBNAILS] * 6, [1])
+
+
+async def test_a_task_is_not_ordered_where_nobody_works(fresh_database_url: str) -> None:
+    db = Database(fresh_database_url)
+    with pytest.raises(ValueError, match="no queue"):
+        async with db.begin() as connection:
+            await defer(connection, "trial:note", queue="default", number=1)
+    await db.close()
+
+
+def test_every_task_of_the_service_stands_in_one_of_the_queues() -> None:
+    blueprints = (custody_tasks, intake_tasks, records_tasks)
+    tasks = [task for blueprint in blueprints for task in blueprint.tasks.values()]
+    assert {task.queue for task in tasks} == set(QUEUES)

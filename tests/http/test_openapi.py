@@ -7,6 +7,7 @@ requests from the description and sends them to the running service.
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 from typing import Any
 
@@ -95,6 +96,7 @@ def test_conditional_requests_and_pages_are_described(service: Running) -> None:
     assert {name for name, held in headers.items() if "If-Match" in held} == {
         "put /api/v1/accounts/{account_id}",
         "put /api/v1/sites/{code}",
+        "put /api/v1/sites/{code}/people",
         "put /api/v1/sites/{code}/retention",
         "put /api/v1/campaigns/{campaign_id}",
         "put /api/v1/plan-revisions/{revision_id}/document",
@@ -103,6 +105,7 @@ def test_conditional_requests_and_pages_are_described(service: Running) -> None:
     for name in (
         "accounts/{account_id}",
         "sites/{code}",
+        "sites/{code}/people",
         "sites/{code}/retention",
         "plan-revisions/{revision_id}/document",
     ):
@@ -148,6 +151,25 @@ def test_every_operation_names_its_refusals_as_problem_json(service: Running) ->
             assert "401" in refusals or operation.get("security") == [{}], f"{method} {path}"
             for code, spec in refusals.items():
                 assert "application/problem+json" in spec.get("content", {}), f"{method} {path} {code}"
+
+
+def test_what_is_refused_before_a_handler_is_asked_is_described(service: Running) -> None:
+    """A body that is packed in another way or too long, and a path with an id that is none."""
+    told = operations(description(service))
+    client = service.client_for(ROLES)
+    with_body = [name for name, one in told.items() if "requestBody" in one]
+    assert len(with_body) > 20
+    for name in with_body:
+        method, path = name.split()
+        answers = told[name]["responses"]
+        assert {"413", "415"} <= answers.keys(), name
+        if "_id}" in path:
+            assert "404" in answers, name
+            odd = re.sub(r"\{\w+_id\}", "no-id", path)
+            assert client.request(method, re.sub(r"\{\w+\}", "1", odd), json={}).status_code == 404, name
+    packed = client.put("/api/v1/sites/PCK", content=b"{}", headers={"Content-Encoding": "br"})
+    long = client.put("/api/v1/sites/PCK", content=b" " * 10_000_001)
+    assert (packed.status_code, long.status_code) == (415, 413)
 
 
 @pytest.mark.parametrize("who", ["a person with every role", "an agent", "nobody"])

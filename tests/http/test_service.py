@@ -10,6 +10,7 @@ from typing import Any
 import httpx
 import pytest
 import sqlalchemy as sa
+from alembic.script import ScriptDirectory
 from litestar import get
 from litestar.di import NamedDependency
 from litestar.params import FromPath
@@ -177,6 +178,21 @@ def test_a_database_behind_its_migrations_is_not_ready(
 ) -> None:
     with running_service(replace(service_settings, database_url=empty_database_url), tmp_path) as running:
         problem_of(running.client().get("/health/ready"), 503)
+
+
+def test_the_head_of_the_migrations_is_found_once_however_often_readiness_is_asked(
+    service_settings: Settings, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    parsed, real = [], ScriptDirectory.from_config
+
+    def counted(config: Any) -> ScriptDirectory:
+        parsed.append(config)
+        return real(config)
+
+    monkeypatch.setattr(ScriptDirectory, "from_config", counted)
+    with TestClient(create_app(replace(service_settings, log_level="critical"))) as client:
+        assert [client.get("/health/ready").status_code for _ in range(3)] == [200] * 3
+    assert len(parsed) <= 1
 
 
 @get("/fail/{code:str}", exclude_from_auth=True)

@@ -39,8 +39,9 @@ from service.database import Database
 from service.intake import actions
 from service.intake.actions import parts
 from service.intake.actions.commit import commit_return
-from service.intake.rules import Fact, Place, counts_as_held, pictures_held, shown
+from service.intake.rules import Fact, Place, Sighted, pictures_held, shown
 from service.intake.store import placements
+from service.intake.store.showing import shown_drift
 from service.objects import Objects
 from service.records.store import images, sightings, unit_images
 from service.settings import Settings
@@ -194,6 +195,7 @@ class CardBack:
             "manifest_sha256": manifest_digest(lines),
             "complete": True,
             "finished_at": STARTED,
+            "extent": "as_prepared",
         }
         return CardReturnCommit(**told | more)
 
@@ -241,14 +243,19 @@ async def assert_sound(yard: Yard) -> None:
     seen_ids = [fact["sighting_id"] for fact in facts]
     seen = await rows_of(
         yard.db,
-        sa.select(sightings.c.id, images.c.digest, images.c.kind, images.c.marks)
-        .join(images, images.c.digest == sightings.c.digest)
-        .where(sightings.c.id.in_(seen_ids), images.c.kind.in_(("still", "video"))),
+        sa.select(sightings).where(sightings.c.id.in_(seen_ids)),
     )
-    digests = {row["id"]: row["digest"] for row in seen}
-    counted = {row["digest"] for row in seen if counts_as_held(row["kind"], row["marks"])}
+    names = ("id", "digest", "card_return_id", "ordinal", "kind")
+    sighted = {
+        row["id"]: Sighted(
+            **{name: row[name] for name in names},
+            marks=frozenset(row["marks"]),
+            told=row["format"] is not None,
+        )
+        for row in seen
+    }
     folded = shown(
-        digests,
+        sighted,
         [
             Fact(
                 fact["id"],
@@ -257,26 +264,40 @@ async def assert_sound(yard: Yard) -> None:
                 frozenset(fact["replaces"]),
             )
             for fact in facts
-            if fact["sighting_id"] in digests
         ],
     )
     held = await rows_of(yard.db, sa.select(unit_images).where(unit_images.c.inspection_id.in_(here)))
     standing = {
         (Place(row["inspection_id"], row["location_key"], row["element"]), row["digest"]): row for row in held
     }
-    assert {where: row["sightings"] for where, row in standing.items()} == {
-        where: len(ids) for where, ids in folded.items()
+    kept = ("first_sighting_id", "placement_id", "sightings", "counted")
+    assert {where: tuple(row[name] for name in kept) for where, row in standing.items()} == {
+        where: (how.first, how.fact, len(how.sightings), how.counted) for where, how in folded.items()
     }
-    assert all(row["first_sighting_id"] in folded[where] for where, row in standing.items())
+    for row in held:
+        assert _same_words(row, facts, seen)
+    async with yard.db.begin() as connection:
+        assert await shown_drift(connection) == 0
     at = inspection_locations.c
     locations = await rows_of(
         yard.db, sa.select(inspection_locations).where(at.inspection_id.in_(here), at.pictures_held != 0)
     )
     assert {(row["inspection_id"], row["location_key"]): row["pictures_held"] for row in locations} == dict(
-        pictures_held(where for where in folded if where[1] in counted)
+        pictures_held(folded)
     )
     for campaign_id in await _campaigns(yard):
         await working.assert_sound(yard.db, campaign_id)
+
+
+def _same_words(row: Any, facts: Sequence[Any], seen: Sequence[Any]) -> bool:
+    """What is said and when it was taken are those of the fact and the sighting that are shown."""
+    fact = next(fact for fact in facts if fact["id"] == row["placement_id"])
+    sighting = next(sighting for sighting in seen if sighting["id"] == row["first_sighting_id"])
+    words = ("element_last", "evaluation", "condition", "note")
+    times = ("taken_at", "taken_basis")
+    return all(row[name] == fact[name] for name in words) and all(
+        row[name] == sighting[name] for name in times
+    )
 
 
 async def _campaigns(yard: Yard) -> list[UUID]:

@@ -4,6 +4,7 @@ changes. Odd input that a card can really hold is kept, to the byte."""
 from __future__ import annotations
 
 import unicodedata
+from base64 import b64encode
 from collections.abc import Callable
 from typing import Any
 from uuid import UUID
@@ -15,7 +16,7 @@ import pytest
 from service.contract.cards import exact_path
 from service.contract.wire import new_id
 from tests.intake.returning import CardBack, Yard, claim, file_of, jpeg, receipt_body
-from tests.running import Running, everything_held, token_of_agent
+from tests.running import Running, everything_held, token_for_agent
 
 pytestmark = pytest.mark.anyio
 
@@ -70,6 +71,21 @@ REFUSED: dict[str, tuple[Callable[[World], Case], int, str, str]] = {
         lambda it: it.opening(site=it.yard.made.other_site), 403, "not-allowed", "no access to site"),
     "a digest with two sizes": (
         lambda it: it.part(it.file(), it.file(path="A/3.JPG", size=1)), 422, "invalid", "size"),
+    "a path twice, with other content": (
+        lambda it: it.part(it.file(), it.file(sha256="0" * 64)), 422, "invalid", "more than once"),
+    "a path twice, with the same content": (
+        lambda it: it.part(it.file(), it.file()), 422, "invalid", "more than once"),
+    "a path twice, once by its bytes": (
+        lambda it: it.part(it.file(), it.file(pathBytes=b64encode(b"A/2.JPG").decode())),
+        422, "invalid", "more than once"),
+    "path bytes of another name": (
+        lambda it: it.part(it.file(pathBytes=b64encode(b"B/9.JPG").decode())),
+        422, "invalid", "readable form"),
+    "a card read to its end with files not read": (
+        lambda it: it.commit(it.card, unread=[{"path": "A/9.JPG", "why": "input/output error"}]),
+        422, "invalid", "do not wipe"),
+    "a time that is a number": (
+        lambda it: it.part(it.file(readAt=0)), 400, "malformed", "/files/0/readAt"),
     "a digest that is none": (
         lambda it: it.part(it.file(sha256="abc")), 400, "malformed", "/files"),
     "a size below nothing": (
@@ -82,7 +98,7 @@ REFUSED: dict[str, tuple[Callable[[World], Case], int, str, str]] = {
         lambda it: it.part(*[it.file()] * 501), 400, "malformed", "500"),
     "a part told anew with other files": (
         lambda it: ("put", f"/card-returns/{it.card.id}/parts/0", {"files": [it.file()]}),
-        409, "conflict", "other content"),
+        409, "return-differs", "other content"),
     "a card for an inspection that is not known": (
         lambda it: it.prepared(inspectionId=str(new_id())), 422, "invalid", "Pull the worklist"),
     "a card for an inspection of another site": (
@@ -101,7 +117,7 @@ async def world(yard: Yard) -> World:
 
 
 def agent_of(service: Running, yard: Yard) -> httpx.Client:
-    return service.client(token_of_agent(yard.settings, yard.made.site)[1])
+    return service.client(token_for_agent(yard.settings, yard.agent.id))
 
 
 async def test_bad_input_is_refused_in_words_and_nothing_is_written(service: Running, world: World) -> None:
@@ -181,7 +197,10 @@ async def test_empty_cut_and_foreign_files_are_kept_marked_and_come_back_to_the_
     assert [file.size for file in receipt.files] == [len(body) for body in bodies.values()]
     auditor = service.client_for(["auditor"])
     for file, body in zip(receipt.files, bodies.values(), strict=True):
-        assert httpx.get(auditor.get(f"/api/v1/images/{file.sha256}/download").json()["url"]).content == body
+        assert (
+            httpx.get(auditor.get(f"/api/v1/images/{file.sha256}/download").json()["url"], timeout=30).content
+            == body
+        )
     listed = auditor.get(f"/api/v1/units/{yard.serial}/images").json()["items"]
     assert sorted(mark for item in listed for mark in item["marks"]) == sorted(bodies)
     standing = auditor.get(f"/api/v1/inspections/{yard.inspection_id}").json()["locations"]

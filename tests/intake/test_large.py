@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import asyncio
 import hashlib
+import subprocess
+import sys
 import tracemalloc
 
 import httpx
@@ -12,6 +14,7 @@ import sqlalchemy as sa
 
 from service.contract.cards import LARGE_FROM, LargeAnswer, LargeParts
 from service.errors import Conflict, Invalid, NotFound
+from service.intake.actions.commit import ObjectsMissing
 from service.intake.actions.large import LargeDiffers, put_large, verify_large
 from service.intake.store.large import large_files
 from service.objects import multipart
@@ -23,6 +26,7 @@ from tests.intake.returning import (
     assert_sound,
     claim,
     file_of,
+    fresh_seed,
     images_among,
     jpeg,
     receipt_body,
@@ -30,7 +34,7 @@ from tests.intake.returning import (
     shown_at,
 )
 from tests.intake.sending import large_parts, put_parts, random_bytes, work_off
-from tests.running import execute
+from tests.running import ROOT, environment_of, execute
 
 pytestmark = pytest.mark.anyio
 
@@ -138,7 +142,7 @@ async def test_p17_a_sender_whose_parts_are_not_the_file_is_told_so_and_the_true
     with pytest.raises(LargeDiffers, match="another file") as refused:
         await _ask(card, large_parts(lie))
     assert "deleted" in refused.value.consequence
-    with pytest.raises(NotYetVerified):
+    with pytest.raises(ObjectsMissing):
         await card.commit()
     assert (await _sent(card, true)).state == "verifying"
     await work_off(yard)
@@ -283,7 +287,7 @@ async def test_p17_a_file_that_is_in_the_store_already_is_read_back_and_not_sent
     digest = card.files[1].sha256
     await card.upload(await card.send_manifest())
     ticket = yard.objects.presign_put(digest, len(data))
-    assert httpx.put(ticket.url, headers=ticket.headers, content=data).status_code == 200
+    assert httpx.put(ticket.url, headers=ticket.headers, content=data, timeout=30).status_code == 200
     with pytest.raises(NotYetVerified):
         await card.commit()
     assert (await _ask(card)).state == "verifying"
@@ -302,3 +306,32 @@ async def test_p17_p30_reading_back_needs_little_memory_whatever_the_size(yard: 
         assert tracemalloc.get_traced_memory()[1] < 8_000_000
     finally:
         tracemalloc.stop()
+
+
+async def test_p17_the_receipt_of_a_video_waits_behind_no_thumbnail(yard: Yard) -> None:
+    for _ in range(3):
+        seed = fresh_seed()
+        pictures = [jpeg(seed + n, (1600, 1200)) for n in range(40)]
+        before = yard.card(*((f"A/{n}.JPG", body, None) for n, body in enumerate(pictures)))
+        await before.go_through()
+    ordered = "SELECT id FROM procrastinate_jobs WHERE task_name = 'records:make_thumbnails' ORDER BY id DESC"
+    thumbnails = [row[0] for row in execute(yard.settings, f"{ordered} LIMIT 3")]
+    data = random_bytes(LARGE_FROM + 11)
+    card = _video(yard, data)
+    await card.upload(await card.send_manifest())
+    assert (await _sent(card, data)).state == "verifying"
+    command = [sys.executable, "-m", "service", "worker"]
+    with subprocess.Popen(command, env=environment_of(yard.settings), cwd=ROOT) as worker:
+        try:
+            for _ in range(600):
+                if (await _ask(card)).state == "verified":
+                    break
+                await asyncio.sleep(0.05)
+            left = execute(
+                yard.settings, "SELECT count(*) FROM procrastinate_jobs WHERE id = ANY(%s)", thumbnails
+            )
+            receipt = receipt_body(await card.commit())
+        finally:
+            worker.terminate()
+    assert left == [(3,)], "thumbnails went first"
+    assert len(receipt.files) == 2

@@ -88,7 +88,8 @@ async def test_i12_a_move_to_another_unit_is_a_fact_in_both_histories(yard: Yard
         (second, True, "by_hand"),
     }
     assert {item.note for item in items if item.digest == first} == {"nick"}
-    facts = (await records.read_image(yard.db, lead, first)).sightings[0].placements
+    image, _ = await records.read_image(yard.db, lead, first)
+    facts = image.sightings[0].placements
     assert [(fact.standing, fact.reason) for fact in facts] == [(False, None), (True, order.reason)]
     assert facts[1].replaces == [facts[0].id]
 

@@ -78,13 +78,13 @@ async def test_i2_the_auditor_downloads_the_bytes_that_were_on_the_card(service:
     answer = auditor.get(f"/api/v1/images/{item.digest}/download")
     download = msgspec.json.decode(answer.content, type=Download)
     for url in (download.url, auditor.get(f"/api/v1/images/{item.digest}/content").headers["location"]):
-        got = httpx.get(url)
+        got = httpx.get(url, timeout=30)
         assert got.status_code == 200
         assert (
             hashlib.sha256(got.content).hexdigest() == item.digest == card.files[0].sha256 == download.sha256
         )
         assert len(got.content) == download.size
-    assert httpx.get(download.url.split("?")[0]).status_code == 403
+    assert httpx.get(download.url.split("?")[0], timeout=30).status_code == 403
 
 
 async def test_thumbnails_come_from_the_queue_and_a_broken_picture_does_not_stop_it(
@@ -105,7 +105,7 @@ async def test_thumbnails_come_from_the_queue_and_a_broken_picture_does_not_stop
     for path in (good_path, cut_path):
         answer = auditor.get(path)
         assert answer.status_code == 303
-        assert httpx.get(answer.headers["location"]).content[:3] == b"\xff\xd8\xff"
+        assert httpx.get(answer.headers["location"], timeout=30).content[:3] == b"\xff\xd8\xff"
     assert auditor.get(junk_path).status_code == 404
     assert auditor.get(f"/api/v1/images/{files[0].sha256}/download").status_code == 200
 

@@ -16,6 +16,7 @@ from service.contract.cards import CardReturnCommit, ManifestFile, PlacementClai
 from service.intake.rules import (
     Fact,
     Place,
+    Sighted,
     counts_as_held,
     heads,
     judge,
@@ -24,8 +25,8 @@ from service.intake.rules import (
     placing_remarks,
     shown,
     sizes,
-    storable_json,
 )
+from service.records.rules import storable_json
 
 OWN, SAME_UNIT, OTHER_UNIT, ELSEWHERE, UNKNOWN = (UUID(int=n) for n in range(1, 6))
 
@@ -93,12 +94,22 @@ def test_i11_what_cannot_be_looked_at_is_not_counted_as_seen() -> None:
         assert not counts_as_held("still", [mark])
 
 
+KINDS = st.sampled_from(("still", "video", "side", "other"))
+MARKS = st.sets(st.sampled_from(("truncated", "slate", "short_read")), max_size=1).map(frozenset)
+Drawn = tuple[dict[UUID, Sighted], list[Fact]]
+
+
 @st.composite
-def _facts(draw: st.DrawFn) -> tuple[dict[UUID, str], list[Fact]]:
+def _facts(draw: st.DrawFn) -> Drawn:
     """Sightings of a few images, each placed and then moved, also by people who do not know of each other."""
-    digests = {UUID(int=100 + n): draw(st.sampled_from("xyz")) for n in range(draw(st.integers(1, 5)))}
+    sighted = {}
+    for n in range(draw(st.integers(1, 5))):
+        digest, back = draw(st.sampled_from("xyz")), UUID(int=draw(st.integers(1, 3)))
+        sighted[UUID(int=100 + n)] = Sighted(
+            UUID(int=100 + n), digest, back, n, draw(KINDS), draw(MARKS), draw(st.booleans())
+        )
     facts: list[Fact] = []
-    for sighting in digests:
+    for sighting in sighted:
         own: list[UUID] = []
         for _ in range(draw(st.integers(0, 5))):
             known = draw(st.lists(st.sampled_from(own), unique=True)) if own else []
@@ -110,21 +121,47 @@ def _facts(draw: st.DrawFn) -> tuple[dict[UUID, str], list[Fact]]:
             fact = Fact(UUID(int=1000 + len(facts)), sighting, where, frozenset(known))
             facts.append(fact)
             own.append(fact.id)
-    return digests, facts
+    return sighted, facts
 
 
 @given(_facts(), st.randoms(use_true_random=False))
 def test_i3_any_order_and_any_repetition_of_placement_facts_shows_the_same(
-    drawn: tuple[dict[UUID, str], list[Fact]], chance: random.Random
+    drawn: Drawn, chance: random.Random
 ) -> None:
-    digests, facts = drawn
+    sighted, facts = drawn
     again = facts + [fact for fact in facts if chance.random() < 0.5]
     chance.shuffle(again)
-    assert shown(digests, again) == shown(digests, facts)
+    arrived = list(sighted.items())
+    chance.shuffle(arrived)
+    assert shown(dict(arrived), again) == shown(sighted, facts)
 
 
 @given(_facts())
-def test_i4_only_a_named_fact_is_replaced(drawn: tuple[dict[UUID, str], list[Fact]]) -> None:
+def test_i1_an_image_is_shown_where_a_file_that_is_a_picture_stands_and_counts_where_one_is_whole(
+    drawn: Drawn,
+) -> None:
+    sighted, facts = drawn
+    standing: dict[tuple[Place, str], list[Sighted]] = {}
+    for fact in heads(facts):
+        seen = sighted[fact.sighting_id]
+        standing.setdefault((fact.place, seen.digest), []).append(seen)
+    pictures = {
+        where: [one for one in here if one.kind in ("still", "video")] for where, here in standing.items()
+    }
+    found = shown(sighted, facts)
+    assert found.keys() == {where for where, here in pictures.items() if here}
+    for where, how in found.items():
+        here = pictures[where]
+        whole = [one for one in here if not one.marks & {"truncated", "slate"}]
+        assert how.counted == bool(whole)
+        assert how.sightings == {one.id for one in here}
+        best = [one for one in whole or here if one.told] or whole or here
+        first = min(best, key=lambda one: (one.card_return_id, one.ordinal))
+        assert how.first == first.id
+
+
+@given(_facts())
+def test_i4_only_a_named_fact_is_replaced(drawn: Drawn) -> None:
     _, facts = drawn
     named = {gone for fact in facts for gone in fact.replaces}
     assert {fact.id for fact in heads(facts)} == {fact.id for fact in facts} - named
@@ -132,28 +169,29 @@ def test_i4_only_a_named_fact_is_replaced(drawn: tuple[dict[UUID, str], list[Fac
 
 def test_i4_two_moves_that_do_not_know_of_each_other_stand_side_by_side() -> None:
     sighting = UUID(int=100)
+    x = {sighting: Sighted(sighting, "x", UUID(int=1), 0, "still")}
     placed = Fact(UUID(int=1), sighting, Place(OWN, "A", 0))
     one = Fact(UUID(int=2), sighting, Place(OWN, "B", 0), frozenset({placed.id}))
     two = Fact(UUID(int=3), sighting, Place(OTHER_UNIT, "A", 0), frozenset({placed.id}))
-    assert {place for place, _ in shown({sighting: "x"}, [placed, two, one])} == {one.place, two.place}
+    assert {place for place, _ in shown(x, [placed, two, one])} == {one.place, two.place}
     settled = Fact(UUID(int=4), sighting, Place(OWN, "B", 0), frozenset({one.id, two.id}))
-    assert {place for place, _ in shown({sighting: "x"}, [two, settled, placed, one])} == {settled.place}
+    assert {place for place, _ in shown(x, [two, settled, placed, one])} == {settled.place}
 
 
 @given(_facts())
-def test_pictures_held_counts_an_image_once_per_location(drawn: tuple[dict[UUID, str], list[Fact]]) -> None:
-    places = shown(*drawn)
+def test_pictures_held_counts_an_image_once_per_location(drawn: Drawn) -> None:
+    standing = shown(*drawn)
     expected: Counter[tuple[UUID, str]] = Counter()
     for inspection in (OWN, OTHER_UNIT):
         for key in ("A", "B"):
             images = {
                 digest
-                for (place, digest) in places
-                if (place.inspection_id, place.location_key) == (inspection, key)
+                for (place, digest), how in standing.items()
+                if (place.inspection_id, place.location_key) == (inspection, key) and how.counted
             }
             if images:
                 expected[(inspection, key)] = len(images)
-    assert pictures_held(places) == expected
+    assert pictures_held(standing) == expected
 
 
 def _file(path: str, digest: str = "a" * 64, size: int = 3, raw: bytes | None = None) -> ManifestFile:

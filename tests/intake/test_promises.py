@@ -15,11 +15,9 @@ import pytest
 import sqlalchemy as sa
 
 from service.campaigns.store import inspection_locations
-from service.contract.cards import ImagesHeld
+from service.contract.comparing import ImagesHeld
 from service.errors import NotFound
 from service.intake.actions.commit import ObjectsMissing
-from service.intake.actions.parts import ObjectsDiffer
-from service.intake.store import card_return_parts
 from service.objects import Objects
 from service.objects.looking import Answer
 from tests import build
@@ -110,24 +108,30 @@ async def test_p03_an_object_with_other_bytes_is_named_by_check_and_commit_and_g
     yard.objects._inner.put_object(
         Bucket=yard.settings.s3_bucket, Key=yard.objects.original_key(digest), Body=b"other bytes"
     )
-    for ask in (lambda: card.check(0), card.commit):
-        with pytest.raises(ObjectsDiffer) as refused:
-            await ask()
-        assert [error.path for error in refused.value.errors] == [digest]
+    (ticket,) = (await card.check(0)).lacking
+    assert ticket.sha256 == digest
+    assert "If-None-Match" not in ticket.headers
+    with pytest.raises(ObjectsMissing) as refused:
+        await card.commit()
+    assert [error.path for error in refused.value.errors] == [digest]
     assert await images_among(yard.db, [file.sha256 for file in card.files]) == set()
+    async with httpx.AsyncClient(timeout=30) as store:
+        lie = await store.put(ticket.url, headers=ticket.headers, content=bytes(ticket.size))
+    assert lie.status_code == 400, "only the right bytes are taken"
+    assert await card.upload([ticket]) == [200]
+    assert len(receipt_body(await card.commit()).files) == 3
+    assert await yard.objects.read(yard.objects.original_key(digest)) == card.bodies[digest]
 
 
-async def test_p03_a_part_that_was_checked_is_not_looked_at_again_and_one_that_was_not_is(
+async def test_p03_the_commit_looks_once_at_each_object_and_nobody_looks_before(
     yard: Yard, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    first = _card(yard, 2)
+    await first.go_through()
     card = _card(yard, 6)
-    card.per_part = 3
-    await card.upload(await card.send_manifest())
-    assert (await card.check(0)).held == 3
-    noted = sa.select(card_return_parts.c.part).where(
-        card_return_parts.c.card_return_id == card.id, card_return_parts.c.verified_at.is_not(None)
-    )
-    assert [row["part"] for row in await rows_of(yard.db, noted)] == [0]
+    card.files, card.per_part = [*card.files, *first.files], 3
+    for number, file in enumerate(card.files):
+        card.files[number] = msgspec.structs.replace(file, path=f"B/{number}.JPG")
     looked: list[str] = []
     heads = Objects._heads
 
@@ -136,11 +140,11 @@ async def test_p03_a_part_that_was_checked_is_not_looked_at_again_and_one_that_w
         return heads(self, keys, concurrency)
 
     monkeypatch.setattr(Objects, "_heads", watched)
-    assert (await card.check(0)).lacking == []
+    await card.upload(await card.send_manifest())
     assert looked == []
     await card.commit()
-    assert sorted(looked) == sorted(file.sha256 for file in card.files[3:])
-    assert (await card.check(1)).held == 3
+    assert sorted(looked) == sorted(file.sha256 for file in card.files), "those held already, too"
+    assert (await card.check(2)).held == 2
 
 
 async def test_a_part_that_was_not_sent_cannot_be_checked(yard: Yard) -> None:

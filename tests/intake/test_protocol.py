@@ -19,9 +19,9 @@ from service.contract.work import StatementIn
 from service.errors import Conflict, Invalid, NotFound
 from service.intake import actions
 from service.intake.actions.commit import ObjectsMissing
-from service.intake.actions.parts import ObjectsDiffer
 from service.intake.store import card_return_parts, receipts
 from service.records.store import sightings
+from tests import build
 from tests.intake.returning import (
     CardBack,
     Yard,
@@ -76,13 +76,21 @@ async def test_i8_every_step_can_be_repeated_and_gives_the_same_answer(yard: Yar
     assert {ticket.sha256 for ticket in (await card.put_part(0)).lacking} == {f.sha256 for f in card.files}
     assert await card.upload(answer.lacking) == [200, 200, 200]
     assert await card.upload(answer.lacking) == [412, 412, 412]
-    said = StatementIn(id=new_id(), inspection_id=yard.inspection_id, kind="complete", locations=["B"])
+    await build.add_people(yard.db, yard.made, yard.made.site)
+    said = StatementIn(
+        id=new_id(),
+        inspection_id=yard.inspection_id,
+        kind="complete",
+        locations=["B"],
+        stated_by=build.SPEAKER,
+    )
     receipt = await card.commit(statements=[said])
     assert await card.commit(statements=[said]) == receipt
     assert await actions.read_receipt(yard.db, yard.agent, card.id) == receipt
     assert (await card.put_part(0)).lacking == []
     assert (await card.open()).state == "committed"
     assert (await card.standing()).files_new == 3
+    assert (await card.standing()).refused == []
     await assert_sound(yard)
 
 
@@ -196,9 +204,12 @@ async def test_i5_an_object_of_another_size_in_the_store_is_no_image(yard: Yard)
     card = _three(yard, 1850)
     await card.upload((await card.send_manifest())[1:])
     _damage(yard, card.files[0].sha256)
-    with pytest.raises(ObjectsDiffer) as refused:
+    with pytest.raises(ObjectsMissing) as refused:
         await card.commit()
     assert [error.path for error in refused.value.errors] == [card.files[0].sha256]
+    # The right bytes take its place.
+    assert await card.upload((await card.check(0)).lacking) == [200]
+    assert len(receipt_body(await card.commit()).files) == 3
 
 
 def _damage(yard: Yard, digest: str) -> None:
@@ -272,7 +283,7 @@ async def test_i6_the_receipt_lists_every_file_and_verifies_with_the_public_key_
     )
     card.files[2] = msgspec.structs.replace(card.files[2], kind="side", picture=None)
     raw_path = "caf\u00e9.JPG".encode("latin-1")
-    card.files[1] = msgspec.structs.replace(card.files[1], path_bytes=raw_path)
+    card.files[1] = msgspec.structs.replace(card.files[1], path="caf\ufffd.JPG", path_bytes=raw_path)
     await card.upload(await card.send_manifest())
     receipt = msgspec.json.decode(await card.commit(), type=Receipt)
     body = msgspec.json.decode(verify_receipt(receipt, yard.signer.jwks()), type=ReceiptBody)

@@ -15,9 +15,10 @@ from uuid import UUID
 
 import pytest
 
-from agent.cards.identifying import Said, identify, pick_inspection, plan_of
+from agent.cards.identifying import identify, pick_inspection, plan_of
 from agent.cards.preparing import Order, prepare_card
 from agent.cards.reading import Progress, read_card
+from agent.cards.stating import Said
 from agent.cards.walking import survey
 from agent.client.service import Service
 from agent.profiles.schema import load_profile
@@ -29,8 +30,8 @@ from service.contract.access import EnrolAgent
 from service.contract.cards import ReceiptBody
 from service.contract.wire import new_id
 from service.settings import Settings
+from tests.agent.sites import make_unit, variables
 from tests.agent.station import jpeg, put
-from tests.agent.test_pushing import make_unit, variables
 from tests.link.proxy import Proxy
 from tests.running import ROOT, Running, execute, running_service
 

@@ -33,6 +33,7 @@ RECEIVE_BUFFER = 64 * 1024
 # Answers that say 503 are read to the end of the request, so that the sender sees them.
 BUSY = b"HTTP/1.1 503 Service Unavailable\r\nContent-Length: 0\r\nConnection: close\r\n\r\n"
 LINE = re.compile(rb"([A-Z]+) (\S+) HTTP/1\.1\r\n")
+STATUS = re.compile(rb"HTTP/1\.1 (\d{3}) ")
 LENGTH = re.compile(rb"\r\ncontent-length: *(\d+)", re.IGNORECASE)
 
 
@@ -88,6 +89,7 @@ class Proxy:
         self.faults = Faults()
         self.up = self.down = self.connections = 0
         self.requests: deque[str] = deque(maxlen=100_000)
+        self.statuses: deque[int] = deque(maxlen=100_000)
         self._open: set[_Connection] = set()
         self._background: set[asyncio.Task[None]] = set()
         self._loop = asyncio.new_event_loop()
@@ -311,6 +313,8 @@ class Proxy:
         if self.faults.swallow or one.gone or one.ended:
             return None
         self.down += len(data)
+        if status := STATUS.match(data):
+            self.statuses.append(int(status[1]))
         return data
 
 

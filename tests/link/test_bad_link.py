@@ -24,7 +24,7 @@ from agent.errors import LinkDown
 from agent.settings import State
 from agent.workstation import Workstation
 from service.settings import Settings
-from tests.agent.test_pushing import make_unit, variables
+from tests.agent.sites import make_unit, variables
 from tests.link.conftest import Far, enrolled, prepared, read_with
 from tests.link.netlink import PacketLink, why_not
 from tests.link.proxy import Proxy

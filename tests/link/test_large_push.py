@@ -14,7 +14,7 @@ from agent.sync.large import ReadingBack
 from agent.workstation import Workstation
 from service.contract.cards import LEAST_PART
 from service.settings import Settings
-from tests.agent.test_pushing import variables
+from tests.agent.sites import variables
 from tests.intake.sending import random_bytes, worker_status
 from tests.link.conftest import Far
 from tests.running import ROOT

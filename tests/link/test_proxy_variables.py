@@ -11,7 +11,7 @@ import pytest
 
 from agent.client.http import is_loopback, proxy_of
 from service.settings import Settings
-from tests.agent.test_pushing import make_unit
+from tests.agent.sites import make_unit
 from tests.link.conftest import enrolled, picture, prepared, push_card
 from tests.link.forward import ForwardProxy
 from tests.running import running_service

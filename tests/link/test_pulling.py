@@ -12,10 +12,11 @@ from agent.settings import State
 from agent.sync.pull import Pull, pull
 from agent.workstation import Workstation
 from service.access.rules import Role
-from service.campaigns.actions import binding, opening
+from service.campaigns.actions import opening
 from service.contract.campaigns import BindingIn
 from service.contract.wire import new_id
 from service.database import Database, server_now
+from service.intake.actions.binding import rebind
 from service.settings import Settings
 from tests import build
 from tests.agent.station import put
@@ -101,7 +102,7 @@ def test_a_card_prepared_under_an_older_revision_is_taken_and_the_difference_sho
             places = [build.location("B", "XY"), build.location("D", "XY")]
             revision = await build.add_revision(connection, made, "B", places, effective_from=server_now())
         wanted = BindingIn(id=new_id(), revision_id=revision, reason="Revision B adds D")
-        await binding.rebind(db, await build.person(db, Role.SHIFT_LEAD), inspection, wanted)
+        await rebind(db, await build.person(db, Role.SHIFT_LEAD), inspection, wanted)
 
     made, serial, inspection = in_database(database_url, at_first)
     state, card = (

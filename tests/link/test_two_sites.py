@@ -5,10 +5,15 @@ from __future__ import annotations
 import asyncio
 import shutil
 import threading
+from collections import Counter
 from pathlib import Path
+from typing import Any
 
+import pytest
+
+from agent.client.store import Outcome, Store
 from service.contract.cards import ReceiptBody
-from tests.agent.test_pushing import make_unit
+from tests.agent.sites import make_unit
 from tests.link.conftest import Far, enrolled, picture, prepared, push_card
 from tests.running import execute
 
@@ -30,6 +35,7 @@ def test_p19_the_same_pictures_at_two_sites_at_once_are_one_object_each_and_two_
     def go(state: object, root: Path) -> None:
         receipts.append(push_card(state, root, start.wait))  # type: ignore[arg-type]
 
+    before = len(far.to_store.statuses)
     both = [threading.Thread(target=go, args=one) for one in ((far.state, far.card), (other, card))]
     for thread in both:
         thread.start()
@@ -50,5 +56,41 @@ def test_p19_the_same_pictures_at_two_sites_at_once_are_one_object_each_and_two_
         far.service.settings, "SELECT count(*) FROM images WHERE digest = ANY(%s)", list(first)
     )
     assert rows == 12
-    # Whoever came second to the store was told so (412) and looked again: no third try.
-    assert far.to_store.count("PUT") >= 12
+    answers = Counter(list(far.to_store.statuses)[before:])
+    # 409: both were under way at the same moment, and one is tried again.
+    assert answers.keys() <= {200, 409, 412}
+    assert answers[200] >= 12
+
+
+def test_p19_who_comes_second_to_the_store_with_a_ticket_is_told_412_and_is_done(
+    far: Far, database_url: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    site, unit = asyncio.run(make_unit(database_url))
+    other = enrolled(far.service, far.to_service.url, site, tmp_path / "other", "other")
+    card = tmp_path / "other-card"
+    prepared(other, unit, card)
+    for number in range(12):
+        far.put(f"01 A/TWVS{number:04}.JPG", picture(4_000))
+    shutil.copytree(far.card / "01 A", card / "01 A", dirs_exist_ok=True)
+    before = len(far.to_store.statuses)
+    first_is_through, second_has_tickets, put = threading.Event(), threading.Event(), Store.put
+
+    def in_turn(self: Store, ticket: Any, path: Path) -> Outcome:
+        if other.folder in path.parents:
+            second_has_tickets.set()
+            assert first_is_through.wait(60)
+        else:
+            assert second_has_tickets.wait(60)
+        return put(self, ticket, path)
+
+    monkeypatch.setattr(Store, "put", in_turn)
+    receipts: list[ReceiptBody] = []
+    second = threading.Thread(target=lambda: receipts.append(push_card(other, card)))
+    second.start()
+    receipts.append(push_card(far.state, far.card))
+    assert Counter(list(far.to_store.statuses)[before:]) == {200: 12}
+    first_is_through.set()
+    second.join(60)
+    assert Counter(list(far.to_store.statuses)[before:]) == {200: 12, 412: 12}
+    assert len(receipts) == 2
+    assert {file.sha256 for file in receipts[0].files} == {file.sha256 for file in receipts[1].files}

@@ -8,7 +8,7 @@ import msgspec
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.contract.plan_document import Grade, Location, PictureRule, PlanDocument, Section
+from service.contract.plan_document import EvaluationWord, Location, PictureRule, PlanDocument, Section
 from service.contract.plans import Difference
 from service.plans.difference import difference, difference_text
 from service.plans.document import check_file
@@ -45,7 +45,9 @@ def documents(draw: st.DrawFn) -> PlanDocument:
         equipment_type="T",
         builds=["X"],
         evaluation_scale=[
-            Grade(code=f"g{n}", word=draw(st.sampled_from("uv")) + str(n), rank=n, requires="nothing")
+            EvaluationWord(
+                code=f"g{n}", word=draw(st.sampled_from("uv")) + str(n), rank=n, requires="nothing"
+            )
             for n in ranks
         ],
         sections=[
@@ -141,7 +143,7 @@ def test_text_tells_every_kind_of_change() -> None:
         cautions=["PRES"],
         evaluation_scale=[
             msgspec.structs.replace(one.evaluation_scale[0], word="sound"),
-            Grade(code="watch", word="watch", rank=1, requires="second_look"),
+            EvaluationWord(code="watch", word="watch", rank=1, requires="second_look"),
         ],
         sections=[
             Section(

@@ -148,7 +148,7 @@ async def test_a_site_sees_the_units_it_has_and_what_was_inspected_there(yard: Y
     here = await build.person(yard.db, Role.INSPECTOR, at=[yard.made.site])
     there = await build.person(yard.db, Role.INSPECTOR, at=[yard.made.other_site])
     assert len(await actions.unit_history(yard.db, here, yard.serial, Wanted(), None, 10)) == 1
-    assert (await actions.read_image(yard.db, here, digest)).digest == digest
+    assert (await actions.read_image(yard.db, here, digest))[0].digest == digest
     for read in (
         actions.read_unit(yard.db, there, yard.serial),
         actions.unit_history(yard.db, there, yard.serial, Wanted(), None, 10),
@@ -162,7 +162,7 @@ async def test_a_site_sees_the_units_it_has_and_what_was_inspected_there(yard: Y
     for caller in (here, there):
         items = await actions.unit_history(yard.db, caller, yard.serial, Wanted(), None, 10)
         assert [item.digest for item in items] == [digest]
-        assert (await actions.read_image(yard.db, caller, digest)).digest == digest
+        assert (await actions.read_image(yard.db, caller, digest))[0].digest == digest
 
 
 async def _move_unit(yard: Yard, site: str) -> None:

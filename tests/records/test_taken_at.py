@@ -8,8 +8,10 @@ from zoneinfo import ZoneInfo
 import hypothesis.strategies as st
 import pytest
 from hypothesis import given
+from msgspec.structs import replace
 
 from service.records.rules import AHEAD, EARLIEST, exif_as_read, nearest, taken_at, wants_thumbnail
+from tests.intake.returning import file_of
 
 READ = datetime(2026, 5, 1, 12, tzinfo=UTC)
 BERLIN = ZoneInfo("Europe/Berlin")
@@ -113,6 +115,14 @@ def test_i12_a_mistyped_serial_finds_its_neighbours() -> None:
 
 
 def test_only_stills_that_may_hold_a_picture_get_a_thumbnail() -> None:
-    assert wants_thumbnail("still", ["truncated"])
-    assert not wants_thumbnail("still", ["zero_length"])
-    assert not wants_thumbnail("video", [])
+    cut = file_of("A.JPG", b"cut", picture=None)
+    assert wants_thumbnail(replace(cut, marks=["truncated"]))
+    assert not wants_thumbnail(replace(cut, marks=["zero_length"]))
+    assert not wants_thumbnail(replace(cut, kind="video"))
+    assert not wants_thumbnail(replace(cut, kind="other"))
+
+
+def test_i1_bytes_that_are_a_picture_want_a_thumbnail_under_any_name() -> None:
+    picture = file_of("A.JPG", b"whole")
+    for kind in ("still", "video", "side", "other"):
+        assert wants_thumbnail(replace(picture, kind=kind))

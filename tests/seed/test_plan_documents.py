@@ -43,7 +43,7 @@ def test_document_decodes_strictly_and_survives_yaml(name: str) -> None:
     assert document.invented
     keys = [loc.key for loc in document.locations()]
     assert len(set(keys)) == len(keys) > 0
-    assert [grade.rank for grade in document.evaluation_scale] == [0, 1, 2, 3, 4]
+    assert [evaluation.rank for evaluation in document.evaluation_scale] == [0, 1, 2, 3, 4]
 
 
 @pytest.mark.parametrize("name", DOCUMENTS)

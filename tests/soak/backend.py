@@ -6,15 +6,20 @@ Always the embedded engines, never those of a container or of an address: they a
 from __future__ import annotations
 
 import contextlib
+import subprocess
 import sys
 import threading
 import time
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
+from contextlib import closing
 from pathlib import Path
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
+import boto3
 import httpx
+from botocore.config import Config
+from sqlalchemy import make_url
 
 from deploy.embedded.ports import free_port
 from deploy.embedded.postgres import Postgres
@@ -24,7 +29,17 @@ from service.database import migrate
 from service.settings import Settings
 from service.signing import create_key_file
 from tests.link.proxy import Proxy
-from tests.running import ROOT, Running, environment_of
+from tests.running import ROOT, Running, environment_of, execute
+from tests.soak.disks import MB, Disk, can_mount
+
+if TYPE_CHECKING:
+    from types_boto3_s3 import S3Client
+
+
+# Sparse: they take what is written. Far more than a soak of 20,000 files writes.
+POSTGRES_DISK, STORE_DISK = 4000 * MB, 8000 * MB
+DATABASE = "sightledger"
+NOT_SOUND = 3
 
 
 class Part(Protocol):
@@ -87,10 +102,11 @@ class Engine:
 
 class Backend:
     """Everything behind the link. `store_link` stands between agents and store; agents' own links to the
-    service are theirs."""
+    service are theirs. `disks` are those that can be full, where this process may mount some."""
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
+        self.disks: dict[str, Disk] = {}
         self.stack = contextlib.ExitStack()
         self.parts: dict[str, Part] = {}
         self.kills: Counter[str] = Counter()
@@ -107,11 +123,19 @@ class Backend:
     def __exit__(self, *_: object) -> None:
         self.stack.close()
 
+    def disk(self, name: str, place: Path, size: int) -> None:
+        """A disk of its own at `place`, under a part that knows nothing of it."""
+        if can_mount():
+            self.disks[name] = Disk(place, self.folder / f"{name}.img", size)
+            self.stack.callback(self.disks[name].close)
+
     def _start(self) -> None:
+        self.disk("Postgres", self.folder / "postgres", POSTGRES_DISK)
+        self.disk("store", self.folder / "store", STORE_DISK)
         postgres, store = Postgres(self.folder / "postgres"), ObjectStore(self.folder / "store")
         self.stack.enter_context(postgres)
         self.stack.enter_context(store)
-        self.store = store
+        self.store, self.postgres = store, postgres
         self.store_link = self.stack.enter_context(Proxy(store.endpoint))
         key = self.folder / "receipt-key.pem"
         create_key_file(key)
@@ -164,6 +188,77 @@ class Backend:
     def watch(self) -> None:
         self.service.watch()
         self.worker.watch()
+
+    def full_disk(self, name: str, seconds: float) -> None:
+        """Leave no room on one of the disks for so long; then the engine on it is started again, as by an
+        operator who has freed some."""
+        self.disks[name].fill()
+        time.sleep(seconds)
+        self.disks[name].empty()
+        if name in self.parts:
+            self.parts[name].kill()
+
+    # What happens to a store or a database behind the back of the service
+
+    def vanish(self, choice: int) -> str | None:
+        """Delete an original that is recorded, in all its versions; its digest, None when there is none."""
+        rows = execute(self.settings, "SELECT digest FROM images ORDER BY digest")
+        if not rows:
+            return None
+        digest: str = rows[choice % len(rows)][0]
+        with closing(client_of(self.settings)) as client:
+            key = f"originals/sha256/{digest[:2]}/{digest}"
+            told = client.list_object_versions(Bucket=self.settings.s3_bucket, Prefix=key)
+            for version in told.get("Versions", []):
+                client.delete_object(Bucket=self.settings.s3_bucket, Key=key, VersionId=version["VersionId"])
+        return digest
+
+    def dump(self) -> Path:
+        """A backup of the database as it is now, while everything works."""
+        file = self.folder / "backup.sql"
+        file.write_text(self._psql("pg_dump", "--no-owner", DATABASE), "utf-8")
+        file.chmod(0o644)
+        return file
+
+    def restore(self, backup: Path) -> None:
+        """Put the database back to an older state; service and worker are stopped meanwhile."""
+        self.worker.stop()
+        self.service.stop()
+        self._psql("psql", "-q", "-c", f"DROP DATABASE {DATABASE} WITH (FORCE)", "postgres")
+        self._psql("psql", "-q", "-c", f"CREATE DATABASE {DATABASE}", "postgres")
+        self._psql("psql", "-q", "-v", "ON_ERROR_STOP=1", "-f", str(backup), DATABASE)
+        self.service.start()
+        self.worker.start()
+        wait_until(lambda: self._answers("ready"), 60, "the service did not become ready after a restore")
+
+    def _psql(self, program: str, *words: str) -> str:
+        login = make_url(self.postgres.url)
+        where = ("-h", "127.0.0.1", "-p", str(login.port), "-U", login.username or "")
+        return self.postgres.run(
+            program, *where, *words, environment={"PGPASSWORD": str(login.password or "")}
+        )
+
+    def audit(self, digests: Iterable[str]) -> None:
+        """Have these originals read back from the store."""
+        words = [word for digest in sorted(digests) for word in ("--digest", digest)]
+        command = [sys.executable, "-m", "service", "audit", *words]
+        done = subprocess.run(
+            command, cwd=ROOT, env=environment_of(self.settings), capture_output=True, text=True
+        )
+        if done.returncode not in (0, NOT_SOUND):
+            raise RuntimeError(f"the audit ended with {done.returncode}: {done.stderr}")
+
+
+def client_of(settings: Settings) -> S3Client:
+    """A client of the store that goes by none of our own code."""
+    return boto3.client(
+        "s3",
+        endpoint_url=settings.s3_endpoint,
+        region_name=settings.s3_region,
+        aws_access_key_id=settings.s3_access_key,
+        aws_secret_access_key=settings.s3_secret_key,
+        config=Config(s3={"addressing_style": "path"}, proxies={}, max_pool_connections=4),
+    )
 
 
 def wait_until(found: Callable[[], bool], seconds: float, otherwise: str, every: float = 0.2) -> None:

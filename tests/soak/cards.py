@@ -6,7 +6,7 @@ import hashlib
 import io
 import os
 import random
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cache, cached_property
 from pathlib import Path
 from typing import Literal
@@ -29,6 +29,17 @@ ODD_NAMES = (
     b"line\nbreak {}.JPG",
     "\u7a7a\U0001f4f7 {}.JPG".encode(),
 )
+# Folders that systems and repairs of a file system make: what lies in them was on the card.
+ODD_FOLDERS = (
+    b"lost+found",
+    b"$RECYCLE.BIN/S-1-5-21-1",
+    b".Trashes/501",
+    b"System Volume Information",
+    b"FOUND.000",
+)
+# What systems write there by themselves, and what nobody wants to have.
+SYSTEM_FILES = (b"System Volume Information/WPSettings.dat", b".Spotlight-V100/store.db", b".DS_Store")
+LEVELS = 300
 Kind = Literal["still", "cut", "empty", "film"]
 
 
@@ -38,15 +49,22 @@ class Content:
 
     kind: Kind
     number: int
+    # Of the same size as the other of a pair, and other bytes.
+    twin: bool = False
 
     def data(self) -> bytes:
         if self.kind == "empty":
             return b""
         if self.kind == "film":
-            maker = random.Random(self.number)
-            return maker.randbytes(LARGE_FROM + maker.randrange(1, LARGE_FROM))
-        whole = _with_comment(_noise(SIDES[self.number % len(SIDES)]), self.number)
+            size = LARGE_FROM + random.Random(self.number).randrange(1, LARGE_FROM)
+            return random.Random(2 * self.number + self.twin).randbytes(size)
+        text = f"{'INVENTED' if self.twin else 'invented'} picture {self.number}"
+        whole = _with_comment(_noise(SIDES[self.number % len(SIDES)]), text.encode())
         return whole if self.kind == "still" else whole[: len(whole) * 2 // 3]
+
+    def other(self) -> Content:
+        """Other bytes of the same size, where there are any."""
+        return self if self.kind == "empty" else replace(self, twin=True)
 
     @cached_property
     def facts(self) -> tuple[str, int]:
@@ -64,9 +82,8 @@ def _noise(side: int) -> bytes:
     return out.getvalue()
 
 
-def _with_comment(jpeg: bytes, number: int) -> bytes:
+def _with_comment(jpeg: bytes, text: bytes) -> bytes:
     """Another picture file by a comment segment after SOI (ITU-T T.81, B.2.4.5)."""
-    text = f"invented picture {number}".encode()
     return jpeg[:2] + b"\xff\xfe" + (len(text) + 2).to_bytes(2, "big") + text + jpeg[2:]
 
 
@@ -96,6 +113,15 @@ class Card:
             with target.open("xb") as out:
                 out.write(file.content.data())
             os.utime(target, (file.modified, file.modified))
+        for name in SYSTEM_FILES:
+            target = folder / os.fsdecode(name)
+            target.parent.mkdir(parents=True, exist_ok=True)
+            target.write_bytes(b"invented")
+
+    def twin(self) -> Card:
+        """Another card of the same names, sizes and times: only its bytes tell the two apart."""
+        files = [replace(file, content=file.content.other()) for file in self.files]
+        return Card(f"{self.name}-TWIN", False, files)
 
     def listed(self) -> set[tuple[bytes, str, int]]:
         """Exact path, SHA-256 and size of every file."""
@@ -130,6 +156,16 @@ class Plan:
         return sorted((v for v in self.visits if v.agent == agent), key=lambda visit: visit.due)
 
 
+def visits_with(plan: Plan, agent: int, digests: set[str]) -> list[Visit]:
+    """A visit to this workstation of each card that was there and has one of these files."""
+    cards = {visit.card.name: visit.card for visit in plan.of(agent)}
+    return [
+        Visit(card, agent, 0.0)
+        for card in cards.values()
+        if digests & {file.content.facts[0] for file in card.files}
+    ]
+
+
 def make_plan(seed: int, files: int, agents: int, seconds: float) -> Plan:
     """`files` files in all; the last card comes when nine tenths of the time are over."""
     maker = _Maker(random.Random(seed))
@@ -140,8 +176,13 @@ def make_plan(seed: int, files: int, agents: int, seconds: float) -> Plan:
         wanted = min(left, maker.random.randint(usual // 2, usual * 3 // 2))
         plan.cards.append(maker.card(len(plan.cards) + 1, wanted))
         left -= wanted
-    for card in plan.cards:
-        plan.visits += maker.visits(card, agents, 0.9 * seconds)
+    for card in list(plan.cards):
+        visits = maker.visits(card, agents, 0.9 * seconds)
+        plan.visits += visits
+        if not card.prepared and maker.random.random() < 0.3:
+            # Straight after it, into the same workstation.
+            plan.cards.append(card.twin())
+            plan.visits.append(Visit(plan.cards[-1], visits[0].agent, visits[0].due))
     return plan
 
 
@@ -172,6 +213,10 @@ class _Maker:
         folder = FOLDERS[place % len(FOLDERS)]
         if film:
             return folder + b"/TWVS%04d.MP4" % place
+        if self.random.random() < 0.02:
+            return self.random.choice(ODD_FOLDERS) + b"/TWVS%04d.JPG" % place
+        if self.random.random() < 0.002:
+            return b"d/" * LEVELS + b"TWVS%04d.JPG" % place
         if self.random.random() < 0.06:
             return folder + b"/" + self.random.choice(ODD_NAMES).replace(b"{}", b"%d" % place)
         if place >= 3 and self.random.random() < 0.03:

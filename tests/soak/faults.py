@@ -10,6 +10,7 @@ import time
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass
+from pathlib import Path
 
 from tests.link.proxy import Proxy
 from tests.soak.backend import Backend
@@ -29,7 +30,14 @@ PER_MINUTE = {
     "refuse": 1.0,
     "lost answer": 1.5,
     "flipped bit": 0.5,
+    "full Postgres": 0.07,
+    "full store": 0.07,
+    "full state": 0.2,
+    "full spool": 0.2,
+    "vanish": 0.3,
 }
+# Of a backup: when it is taken and when the database is put back to it, in parts of the whole time.
+BACKUP_AT, RESTORE_AT = 0.35, 0.6
 HOUR, DAY = 3600.0, 86400.0
 JUMPS = (-2 * HOUR, -60.0, HOUR, 14 * HOUR, 30 * DAY, 365 * DAY)
 ANSWERS = (b"/commit", b"/parts/", b"PUT /")
@@ -55,6 +63,8 @@ def plan_faults(seed: int, seconds: float, pace: float) -> list[Fault]:
         for _ in range(wanted):
             at, lasts = chance.uniform(0.05, 0.95) * seconds, chance.uniform(0.5, min(12.0, seconds / 6))
             planned.append(Fault(at, kind, chance.randrange(1 << 30), lasts))
+    for kind, at in (("backup", BACKUP_AT), ("restore", RESTORE_AT)):
+        planned.append(Fault(at * seconds, kind, 0, 0))
     return sorted(planned, key=lambda fault: fault.at)
 
 
@@ -65,6 +75,9 @@ class Trouble:
         self.backend, self.places = backend, places
         self.figures: Counter[str] = Counter()
         self.failure: BaseException | None = None
+        #: Originals that were deleted behind the service's back.
+        self.vanished: set[str] = set()
+        self._backup: Path | None = None
         self._order = itertools.count()
         self._due: list[tuple[float, int, Callable[[], None]]] = []
         for fault in planned:
@@ -113,9 +126,27 @@ class Trouble:
                 self.backend.kill(part)
             case ["clock"]:
                 self._jump(place, fault)
+            case ["full", part]:
+                self._fill(part, fault)
+            case ["vanish"]:
+                self.figures["originals vanished"] += 1
+                self.vanished |= {self.backend.vanish(fault.choice)} - {None}  # type: ignore[arg-type]
+            case ["backup"]:
+                self._backup = self.backend.dump()
+            case ["restore"]:
+                self.figures["databases put back"] += 1
+                assert self._backup is not None
+                self.backend.restore(self._backup)
             case _:
                 self.figures[fault.kind] += 1
                 self._disturb(link, fault)
+
+    def _fill(self, part: str, fault: Fault) -> None:
+        """Of workstations one; without the right to mount disks, none is ever full."""
+        number = "" if part in ("Postgres", "store") else f" {fault.choice % len(self.places)}"
+        if f"{part}{number}" in self.backend.disks:
+            self.figures[f"{part} disks full"] += 1
+            self.backend.full_disk(f"{part}{number}", fault.lasts)
 
     def _jump(self, place: Workplace, fault: Fault) -> None:
         place.set_clock(JUMPS[fault.choice // 64 % len(JUMPS)])

@@ -17,14 +17,12 @@ from contextlib import closing
 from pathlib import Path
 from typing import Any
 
-import boto3
 import httpx
-from botocore.config import Config
 from cryptography.exceptions import InvalidSignature
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
 
 from tests.running import execute
-from tests.soak.backend import Backend
+from tests.soak.backend import Backend, client_of
 from tests.soak.cards import Card, Plan, Visit
 from tests.soak.workplace import Workplace
 
@@ -57,15 +55,7 @@ def _apart(what: str, wanted: Iterable[Any], found: Iterable[Any]) -> Iterator[s
 
 
 def _objects(plan: Plan, backend: Backend) -> Iterator[str]:
-    settings = backend.settings
-    client = boto3.client(
-        "s3",
-        endpoint_url=settings.s3_endpoint,
-        region_name=settings.s3_region,
-        aws_access_key_id=settings.s3_access_key,
-        aws_secret_access_key=settings.s3_secret_key,
-        config=Config(s3={"addressing_style": "path"}, proxies={}, max_pool_connections=4),
-    )
+    settings, client = backend.settings, client_of(backend.settings)
 
     def read(key: str) -> tuple[str, str, int]:
         """The digest in the object's name, that of its bytes, and their size."""
@@ -113,6 +103,8 @@ def _rows(plan: Plan, backend: Backend) -> Iterator[str]:
     )
     if loose:
         yield f"{loose} sightings belong to a card return without commit or receipt"
+    unsound = execute(settings, "SELECT digest, outcome FROM image_custody WHERE outcome <> 'sound'")
+    yield from (f"{digest} is called {outcome}" for digest, outcome in unsound)
     jobs = execute(settings, "SELECT status::text, count(*) FROM procrastinate_jobs GROUP BY 1 ORDER BY 1")
     yield from (f"{count} jobs are left as {status}" for status, count in jobs if status != "succeeded")
 
@@ -121,7 +113,9 @@ def _rows(plan: Plan, backend: Backend) -> Iterator[str]:
 
 
 def _workstations(plan: Plan, backend: Backend, places: list[Workplace]) -> Iterator[str]:
-    keys = httpx.get(f"{backend.settings.public_url}/api/v1/keys").raise_for_status().json()["keys"]
+    keys = (
+        httpx.get(f"{backend.settings.public_url}/api/v1/keys", timeout=30).raise_for_status().json()["keys"]
+    )
     public = {key["kid"]: Ed25519PublicKey.from_public_bytes(_decoded(key["x"])) for key in keys}
     cards = {card.name: card for card in plan.cards}
     committed = execute(backend.settings, "SELECT id::text FROM card_returns WHERE committed_at IS NOT NULL")

@@ -15,7 +15,7 @@ from tests import build
 from tests.campaigns import working
 from tests.running import execute
 from tests.soak.backend import Backend
-from tests.soak.cards import Plan, make_plan
+from tests.soak.cards import Plan, make_plan, visits_with
 from tests.soak.faults import Trouble, plan_faults
 from tests.soak.reconciliation import differences
 from tests.soak.workplace import Person, Workplace
@@ -51,7 +51,8 @@ def soak(wanted: Wanted, folder: Path, say: Say) -> Outcome:
         places = _workplaces(backend, wanted.agents, folder)
         run = _Run(wanted, plan, backend, places, folder / "drawer", say)
         run.faults()
-        run.rest()
+        run.rest("to rest")
+        run.heal()
         return run.outcome()
 
 
@@ -102,15 +103,32 @@ class _Run:
         self.trouble.stop()
         self.seconds["under faults"] = time.monotonic() - started
 
-    def rest(self) -> None:
+    def heal(self) -> None:
+        """What was deleted from the store is found by the audit, and comes again with a card that has it."""
+        if not self.trouble.vanished:
+            return
+        self.backend.audit(self.trouble.vanished)
+        started = time.monotonic()
+        self.persons = [
+            Person(place, visits, self.drawer, self.wanted.seed)
+            for place in self.places
+            if (visits := visits_with(self.plan, place.number, self.trouble.vanished))
+        ]
+        self.say(f"healing {len(self.trouble.vanished)} originals")
+        for person in self.persons:
+            person.begin(started)
+        self.rest("to heal")
+        self.backend.audit(self.trouble.vanished)
+
+    def rest(self, name: str) -> None:
         """No fault any more: wait until every card is read and everything is held."""
         started = time.monotonic()
         while not self._at_rest():
             if time.monotonic() > started + self.wanted.rest:
-                self.differences.append(f"not at rest after {self.wanted.rest:.0f} s: {self._standing()}")
+                self.differences.append(f"not {name} after {self.wanted.rest:.0f} s: {self._standing()}")
                 break
             self._turn("coming to rest", started)
-        self.seconds["to rest"] = time.monotonic() - started
+        self.seconds[name] = time.monotonic() - started
         for person in self.persons:
             person.join()
 

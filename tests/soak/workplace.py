@@ -19,7 +19,9 @@ from tests.link.proxy import Proxy
 from tests.running import ROOT
 from tests.soak.backend import Backend, Program, wait_until
 from tests.soak.cards import Card, Visit
+from tests.soak.disks import MB
 
+STATE_DISK, SPOOL_DISK = 500 * MB, 4000 * MB
 PEAK = re.compile(r"VmHWM:\s+(\d+) kB")
 LOOK_EVERY = 0.2
 # A person who finds a card not read to its end after so long takes it out and puts it in again.
@@ -34,6 +36,8 @@ class Workplace:
         self.number, self.backend, self.site, self.unit, self.folder = number, backend, site, unit, folder
         self.state, self.slot, self.clock = folder / "state", folder / "slot", folder / "clock"
         self.slot.mkdir(parents=True)
+        backend.disk(f"state {number}", self.state, STATE_DISK)
+        backend.disk(f"spool {number}", self.state / "spool", SPOOL_DISK)
         self.clock.write_text("0")
         self.link = backend.stack.enter_context(Proxy(backend.settings.public_url))
         self.figures: Counter[str] = Counter()
@@ -60,6 +64,8 @@ class Workplace:
             "WATCH_EVERY": "0.3",
             "PULL_EVERY": "5",
             "REPORT_EVERY": "5",
+            "COMPARE_EVERY": "5",
+            "SPOOL_FREE": str(20 * MB),
             "TIMEOUT": "5",
         }
         return kept | {f"SIGHTLEDGER_AGENT_{name}": value for name, value in settings.items()}
@@ -168,7 +174,7 @@ class Person:
         if not folder.exists():
             folder.mkdir(parents=True)
             if visit.card.prepared:
-                self.place.run("prepare", self.place.unit, "--card", str(folder))
+                self.place.run("prepare", self.place.unit, "--card", str(folder), "--profile", "two-level")
             visit.card.put_into(folder)
         return folder
 

@@ -137,7 +137,9 @@ async def _pictures(db: Database, objects: Objects, made: build.Fleet, inspectio
     seen = held[-1]
     await objects.write(thumbnail_key(seen.digest), reduced(seen.raw), "image/jpeg")
     ticket = objects.presign_put(seen.digest, len(seen.raw), "image/jpeg")
-    httpx.put(ticket.url, headers=ticket.headers, content=seen.raw, trust_env=False).raise_for_status()
+    httpx.put(
+        ticket.url, headers=ticket.headers, content=seen.raw, trust_env=False, timeout=30
+    ).raise_for_status()
     return [seen, odd[0], *held[:-1]]
 
 

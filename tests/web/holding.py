@@ -10,14 +10,15 @@ from typing import Any
 from uuid import UUID
 
 import sqlalchemy as sa
+from sqlalchemy.dialects.postgresql import insert
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-from service.campaigns.actions import add_pictures
 from service.campaigns.store import inspections
 from service.contract.wire import new_id
 from service.database import Database
+from service.intake.actions.showing import show
 from service.intake.store import card_returns, placements
-from service.records.store import images, sightings, unit_images
+from service.records.store import images, sightings
 
 TAKEN = datetime(2026, 11, 20, 8, 12, 3, tzinfo=UTC)
 
@@ -35,6 +36,7 @@ class Card:
     id: UUID = field(default_factory=new_id)
     card_id: UUID | None = field(default_factory=new_id)
     at: datetime = TAKEN + timedelta(hours=9)
+    read_by: str = "ws-01"
 
 
 async def hold_card(connection: AsyncConnection, card: Card) -> None:
@@ -88,21 +90,17 @@ async def hold(db: Database, card: Card, pictures: list[Picture]) -> None:
     """The card return with its pictures, placed where they say."""
     async with db.begin() as connection:
         await hold_card(connection, card)
-        unit_id = await connection.scalar(
-            sa.select(inspections.c.unit_id).where(inspections.c.id == card.inspection_id)
+        revision_id = await connection.scalar(
+            sa.select(inspections.c.revision_id).where(inspections.c.id == card.inspection_id)
         )
         for picture in pictures:
-            await _hold(connection, card, unit_id, picture)
-        counts: dict[str, int] = {}
-        for picture in pictures:
-            if picture.location is not None and not picture.marks:
-                counts[picture.location] = counts.get(picture.location, 0) + 1
-        await add_pictures(connection, card.inspection_id, counts)
+            await _hold(connection, card, revision_id, picture)
+        await show(connection, [card.inspection_id], {picture.digest for picture in pictures})
 
 
-async def _hold(connection: AsyncConnection, card: Card, unit_id: UUID, picture: Picture) -> None:
+async def _hold(connection: AsyncConnection, card: Card, revision_id: UUID, picture: Picture) -> None:
     sighting_id = new_id()
-    await connection.execute(sa.insert(images).values(_image_row(card, picture)))
+    await connection.execute(insert(images).values(_image_row(card, picture)).on_conflict_do_nothing())
     await connection.execute(sa.insert(sightings).values(_sighting_row(card, picture, sighting_id)))
     said = {
         "element_last": picture.element_last,
@@ -120,44 +118,26 @@ async def _hold(connection: AsyncConnection, card: Card, unit_id: UUID, picture:
             rule="folder",
             confidence=1.0,
             agent_id=card.agent_id,
+            by_name=card.read_by,
+            revision_id=revision_id,
             recorded_at=card.at,
             replaces=[],
-            **said,
-        )
-    )
-    await connection.execute(
-        sa.insert(unit_images).values(
-            id=new_id(),
-            unit_id=unit_id,
-            digest=picture.digest,
-            location_key=picture.location or "",
-            element=picture.element or 0,
-            first_sighting_id=sighting_id,
-            sightings=1,
-            taken_at=picture.taken,
-            taken_basis="exif, site zone assumed",
             **said,
         )
     )
 
 
 def _image_row(card: Card, picture: Picture) -> dict[str, Any]:
-    width, height = picture.pixels or (None, None)
     return {
         "digest": picture.digest,
         "size": len(picture.raw),
-        "kind": picture.kind,
-        "format": picture.format,
-        "width": width,
-        "height": height,
-        "exif": dict(picture.exif),
-        "marks": list(picture.marks),
         "verified_at": card.at,
         "thumbnail": picture.thumbnail,
     }
 
 
 def _sighting_row(card: Card, picture: Picture, sighting_id: UUID) -> dict[str, Any]:
+    width, height = picture.pixels or (None, None)
     return {
         "id": sighting_id,
         "card_return_id": card.id,
@@ -168,5 +148,12 @@ def _sighting_row(card: Card, picture: Picture, sighting_id: UUID) -> dict[str, 
         "modified": "2026-11-20T09:12:04",
         "read_at": card.at,
         "received_at": card.at + timedelta(minutes=1),
+        "kind": picture.kind,
         "marks": list(picture.marks),
+        "format": picture.format,
+        "width": width,
+        "height": height,
+        "exif": dict(picture.exif),
+        "taken_at": picture.taken,
+        "taken_basis": "exif, site zone assumed",
     }

@@ -72,6 +72,26 @@ def test_static_files_need_no_session_and_nothing_else_is_served(service: Runnin
         assert nobody.get(path).status_code in (401, 404)
 
 
+ODD_NAMES = [
+    "page.css%00", "%00", "page.css%00.svg", "page.css/x", "%2e", "..%2f..%2froutes.py",
+    "%ff%fe", "page.css%0a", "%5c..%5croutes.py", "x" * 5000, "PAGE.CSS", "static", "~", "page.css;x",
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("name", ODD_NAMES)
+def test_odd_names_of_static_files_are_not_found(service: Running, name: str) -> None:
+    answer = service.client().get(f"/static/{name}")
+    assert answer.status_code in (400, 401, 404), answer.text[:200]
+
+
+def test_static_files_are_kept_by_browsers_and_asked_after(service: Running) -> None:
+    first = service.client().get("/static/page.css")
+    assert first.headers["cache-control"] == "public, max-age=3600"
+    again = service.client().get("/static/page.css", headers={"If-None-Match": first.headers["etag"]})
+    assert (again.status_code, again.content) == (304, b"")
+    assert service.client().get("/static/icon.svg").headers["content-type"].startswith("image/svg+xml")
+
+
 def test_another_site_sees_nothing_of_this_one(scene: Scene, pages: Pages) -> None:
     stranger = pages([Role.ENGINEER], [scene.fleet.other_site])
     digest = scene.first.digest
@@ -169,7 +189,7 @@ def test_a_thumbnail_comes_from_the_store_or_says_that_there_is_none(scene: Scen
     seen, odd, plain = (scene.pictures[n].digest for n in (0, 1, 2))
     sent = client.get(f"/images/{seen}/thumbnail")
     assert sent.status_code == 303
-    small = httpx.get(sent.headers["location"], trust_env=False)
+    small = httpx.get(sent.headers["location"], trust_env=False, timeout=30)
     assert small.content[:3] == b"\xff\xd8\xff"
     for digest, words in ((odd, "not an image"), (plain, "no preview")):
         answer = client.get(f"/images/{digest}/thumbnail")
@@ -182,7 +202,7 @@ def test_a_thumbnail_comes_from_the_store_or_says_that_there_is_none(scene: Scen
 def test_the_original_comes_from_the_store_byte_for_byte(scene: Scene, pages: Pages) -> None:
     sent = pages([Role.AUDITOR]).get(f"/images/{scene.first.digest}/original")
     assert sent.status_code == 303
-    original = httpx.get(sent.headers["location"], trust_env=False).content
+    original = httpx.get(sent.headers["location"], trust_env=False, timeout=30).content
     assert hashlib.sha256(original).hexdigest() == scene.first.digest
 
 

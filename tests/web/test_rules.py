@@ -24,7 +24,7 @@ numbers = st.integers(min_value=0, max_value=10**6)
 def counts(draw: st.DrawFn) -> Counted:
     held = {name: draw(numbers) for name in COLUMNS}
     held["locations"] = sum(held[name] for name in COLUMN_OF.values())
-    return rules.total([Counted(**held, share_complete=None, share_answered=None)])
+    return rules.total([Counted(**held, share_complete=None, share_answered=None, share_pictures=None)])
 
 
 @given(counts())
@@ -50,8 +50,15 @@ def test_every_state_that_counts_has_a_stretch_of_its_own() -> None:
 @given(counts())
 def test_no_data_is_never_said_where_something_is_known(held: Counted) -> None:
     known = held.pictures_held or held.locations != held.no_statement
-    assert rules.no_data(held) == (not known)
-    assert (rules.standing(held) == "no data yet") == (not known)
+    assert rules.silent(held) == (not known)
+    assert (rules.standing(held, 0) == "no data yet") == (not known)
+
+
+@given(counts(), st.integers(1, 5000))
+def test_i11_no_data_is_never_said_beside_pictures_that_count_nowhere(held: Counted, number: int) -> None:
+    assert "no data" not in rules.standing(held, number)
+    if rules.silent(held):
+        assert str(number) in rules.standing(held, number)
 
 
 @given(st.lists(st.tuples(counts(), st.sampled_from(["AAA", "BBB", "CCC"])), max_size=8))
@@ -145,7 +152,9 @@ def test_sizes(size: int, words: str) -> None:
     assert rules.size_words(size) == words
 
 
-def location(state: str, pictures_held: int = 0, heads: tuple[UUID, ...] = ()) -> LocationDetail:
+def location(
+    state: str, pictures_held: int = 0, heads: tuple[UUID, ...] = (), pictures_uncounted: int = 0
+) -> LocationDetail:
     return LocationDetail(
         key="G.1",
         name="Sun gear",
@@ -154,6 +163,8 @@ def location(state: str, pictures_held: int = 0, heads: tuple[UUID, ...] = ()) -
         state=state,  # type: ignore[arg-type]
         pictures_required=2,
         pictures_held=pictures_held,
+        pictures_uncounted=pictures_uncounted,
+        pictures_elsewhere=0,
         heads=list(heads),
     )
 

@@ -264,4 +264,10 @@ async def _note_site(
 
 
 def site_of(row: Row) -> Site:
-    return Site(code=row["code"], name=row["name"], kind=row["kind"], time_zone=row["time_zone"])
+    return Site(
+        code=row["code"],
+        name=row["name"],
+        kind=row["kind"],
+        time_zone=row["time_zone"],
+        card_profile=row["card_profile"],
+    )

@@ -106,23 +106,26 @@ async def preview_binding(db: Database, caller: Caller, inspection_id: UUID) -> 
         return await compare(connection, inspection["revision_id"], revision_id, inspection["build"])
 
 
-async def rebind(db: Database, caller: Caller, inspection_id: UUID, wanted: BindingIn) -> BindingMade:
-    """Bind an inspection to the revision effective at its site now (I10); every statement stays.
+async def bind(
+    connection: AsyncConnection, caller: Caller, inspection_id: UUID, wanted: BindingIn
+) -> Row | None:
+    """Bind an inspection to the revision effective at its site now (I10), in the caller's transaction; every
+    statement stays. The inspection, locked, or None where the binding is recorded already.
 
-    Raises NotFound, NotAllowed, Conflict (another revision is effective, it is already bound to it, the
-    campaign is closed, or the id stands for another binding). The same request again gives what came
-    and went of the first (I8).
+    Pictures that were claimed for a location that comes are brought to it by service.intake, which lies
+    above. Raises NotFound, NotAllowed, Conflict (another revision is effective, it is already bound to it,
+    or the campaign is closed).
     """
-    async with db.begin() as connection:
-        for campaign_id in await store.campaigns_of(connection, [inspection_id]):
-            await store.lock_campaign(connection, campaign_id, share=True)
-        inspection = (await store.lock_inspections(connection, [inspection_id])).get(inspection_id)
-        if inspection is None:
-            raise reading.no_inspection(inspection_id)
-        caller.must(Act.REBIND, inspection["site"])
-        if await facts.binding(connection, wanted.id) is None:
-            await _bind_anew(connection, caller, inspection, wanted)
-        return await _binding_made(connection, inspection, wanted)
+    for campaign_id in await store.campaigns_of(connection, [inspection_id]):
+        await store.lock_campaign(connection, campaign_id, share=True)
+    inspection = (await store.lock_inspections(connection, [inspection_id])).get(inspection_id)
+    if inspection is None:
+        raise reading.no_inspection(inspection_id)
+    caller.must(Act.REBIND, inspection["site"])
+    if await facts.binding(connection, wanted.id) is not None:
+        return None
+    await _bind_anew(connection, caller, inspection, wanted)
+    return inspection
 
 
 async def _bind_anew(connection: AsyncConnection, caller: Caller, inspection: Row, wanted: BindingIn) -> None:
@@ -140,6 +143,7 @@ async def _bind_anew(connection: AsyncConnection, caller: Caller, inspection: Ro
                     "revision_id": wanted.revision_id,
                     "reason": wanted.reason,
                     "account_id": account_id,
+                    "by_name": caller.name,
                     "recorded_at": await _after_last(connection, inspection_id),
                 }
             ],
@@ -175,7 +179,11 @@ async def _may_bind(connection: AsyncConnection, inspection: Row, revision_id: U
         )
 
 
-async def _binding_made(connection: AsyncConnection, inspection: Row, wanted: BindingIn) -> BindingMade:
+async def binding_made(connection: AsyncConnection, inspection_id: UUID, wanted: BindingIn) -> BindingMade:
+    """A recorded binding with what came and went by it (I8); raises Conflict where the id stands for
+    another."""
+    inspection = await store.inspection(connection, inspection_id)
+    assert inspection is not None
     history = await facts.bindings_of(connection, inspection["id"])
     at = next((n for n, row in enumerate(history) if row["id"] == wanted.id), 0)
     made = history[at]
@@ -194,15 +202,14 @@ async def _binding_made(connection: AsyncConnection, inspection: Row, wanted: Bi
     )
 
 
-def first_binding(
-    inspection_id: UUID, revision_id: UUID, account_id: UUID, now: datetime
-) -> dict[str, object]:
+def first_binding(inspection_id: UUID, revision_id: UUID, caller: Caller, now: datetime) -> dict[str, object]:
     """The row of the binding that opens an inspection."""
     return {
         "id": new_id(),
         "inspection_id": inspection_id,
         "revision_id": revision_id,
         "reason": "effective at the site when the inspection was opened",
-        "account_id": account_id,
+        "account_id": person(caller),
+        "by_name": caller.name,
         "recorded_at": now,
     }

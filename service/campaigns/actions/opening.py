@@ -257,11 +257,11 @@ async def _write(
     made = await store.insert_inspections(connection, values)
     if not made:
         return
-    account_id = binding.person(caller)
+    binding.person(caller)
     await facts.insert_bindings(
         connection,
         [
-            binding.first_binding(value["id"], value["revision_id"], account_id, now)
+            binding.first_binding(value["id"], value["revision_id"], caller, now)
             for value in values
             if value["id"] in made
         ],

@@ -28,6 +28,7 @@ from service.contract.campaigns import (
 from service.database import Database, Row
 from service.errors import NotAllowed, NotFound
 from service.plans.store import revision_document
+from service.records.store import places
 
 
 def no_inspection(inspection_id: UUID) -> NotFound:
@@ -49,6 +50,7 @@ def _numbers(counts: Counts) -> dict[str, Any]:
     return asdict(counts) | {
         "share_complete": rules.share(counts.complete, counts.locations),
         "share_answered": rules.share(counts.complete + counts.omitted, counts.locations),
+        "share_pictures": rules.share(counts.pictures_required_held, counts.pictures_required),
     }
 
 
@@ -172,7 +174,7 @@ async def list_inspections(
 ) -> tuple[list[InspectionRow], str | None]:
     """A page of a campaign's units by serial number, and the serial the next page begins after.
 
-    `state` is complete or open (of the inspection), or the state of a location that one of its
+    `state` is complete, blocked or open (of the inspection), or the state of a location that one of its
     locations has to be in.
     """
     site_codes = narrowed(caller, site)
@@ -183,7 +185,15 @@ async def list_inspections(
         )
         page = rows[:limit]
         counts = await rollup.counts_of(connection, [row["id"] for row in page])
-    items = [InspectionRow(**_inspection_words(row), counts=counted(counts[row["id"]])) for row in page]
+        uncounted = await places.uncounted_of(connection, [row["id"] for row in page])
+    items = [
+        InspectionRow(
+            **_inspection_words(row),
+            counts=counted(counts[row["id"]]),
+            pictures_uncounted=uncounted.get(row["id"], 0),
+        )
+        for row in page
+    ]
     return items, items[-1].unit if len(rows) > limit else None
 
 
@@ -226,19 +236,24 @@ async def inspection_detail(connection: AsyncConnection, inspection_id: UUID) ->
     names = {location.key: location.name for location in document.locations()}
     locations = (await facts.locations_of(connection, [inspection_id]))[inspection_id]
     counts = (await rollup.counts_of(connection, [inspection_id]))[inspection_id]
+    uncounted = await places.uncounted_of(connection, [inspection_id])
+    pictures = await places.pictures_by_location(connection, inspection_id)
     return InspectionDetail(
         **_inspection_words(row),
         counts=counted(counts),
+        pictures_uncounted=uncounted.get(inspection_id, 0),
         campaign_id=row["campaign_id"],
         campaign=row["campaign"],
         closed=row["closed_at"] is not None,
         plan=row["plan"],
         bindings=[binding_out(made) for made in await facts.bindings_of(connection, inspection_id)],
-        locations=[_location_out(location, names) for location in locations],
+        locations=[
+            _location_out(location, names, pictures.get(location["location_key"])) for location in locations
+        ],
     )
 
 
-def _location_out(row: Row, names: dict[str, str]) -> LocationDetail:
+def _location_out(row: Row, names: dict[str, str], pictures: Row | None) -> LocationDetail:
     return LocationDetail(
         key=row["location_key"],
         name=names.get(row["location_key"]),
@@ -247,6 +262,8 @@ def _location_out(row: Row, names: dict[str, str]) -> LocationDetail:
         state=row["state"],
         pictures_required=row["pictures_required"],
         pictures_held=row["pictures_held"],
+        pictures_uncounted=pictures["uncounted"] if pictures is not None else 0,
+        pictures_elsewhere=pictures["elsewhere"] if pictures is not None else 0,
         heads=row["heads"],
     )
 

@@ -9,7 +9,7 @@ from uuid import UUID
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.campaigns import rules, store
-from service.campaigns.rules import BoundLocation, Counts, Fold, Statement
+from service.campaigns.rules import BoundLocation, Counts, Fold, OpenPictures, Statement
 from service.campaigns.store import facts, rollup
 from service.campaigns.store.rollup import RollupKey
 from service.contract.work import LocationState
@@ -39,8 +39,9 @@ async def changing(
 ) -> AsyncIterator[dict[UUID, Row]]:
     """Yields the inspections, locked; facts about them are written inside the block.
 
-    On leaving, each is folded from all its statements and the roll-up moves by what changed, in the
-    caller's transaction. Ids that do not exist are absent from what is yielded.
+    On leaving, each is folded from all its statements, its open pictures are counted from what is shown,
+    and the roll-up moves by what changed, in the caller's transaction. Ids that do not exist are absent
+    from what is yielded.
     """
     locked = await store.lock_inspections(connection, inspection_ids)
     before = await rollup.counts_of(connection, locked.keys())
@@ -51,10 +52,15 @@ async def changing(
 async def _settle(connection: AsyncConnection, locked: dict[UUID, Row], before: dict[UUID, Counts]) -> None:
     spoken_of = await facts.statements_of(connection, locked.keys())
     locations_of = await facts.locations_of(connection, locked.keys())
+    open_of = await rollup.open_pictures_of(connection, locked.keys())
     changes: dict[RollupKey, list[Counts]] = {}
     for inspection_id, row in locked.items():
         now = await _fold_one(
-            connection, inspection_id, spoken_of[inspection_id], locations_of[inspection_id]
+            connection,
+            inspection_id,
+            spoken_of[inspection_id],
+            locations_of[inspection_id],
+            open_of[inspection_id],
         )
         key = (row["campaign_id"], row["site_id"], row["type_id"])
         changes.setdefault(key, []).append(rules.delta(before[inspection_id], now))
@@ -64,7 +70,11 @@ async def _settle(connection: AsyncConnection, locked: dict[UUID, Row], before: 
 
 
 async def _fold_one(
-    connection: AsyncConnection, inspection_id: UUID, said: Sequence[Row], rows: Sequence[Row]
+    connection: AsyncConnection,
+    inspection_id: UUID,
+    said: Sequence[Row],
+    rows: Sequence[Row],
+    pictures: OpenPictures,
 ) -> Counts:
     """Fold one inspection, write what changed, and give its counts."""
     locations = [bound_location(row) for row in rows]
@@ -78,6 +88,6 @@ async def _fold_one(
         if (row["state"], tuple(row["heads"])) != (states[key := row["location_key"]], folds[key].heads)
     }
     await facts.set_folds(connection, inspection_id, changed)
-    counts, complete = rules.inspection_standing(locations, states)
-    await facts.touch_inspection(connection, inspection_id, complete=complete)
+    counts, complete = rules.inspection_standing(locations, states, pictures)
+    await facts.touch_inspection(connection, inspection_id, complete=complete, pictures=pictures)
     return counts

@@ -8,7 +8,9 @@ from uuid import UUID
 
 from sqlalchemy.ext.asyncio import AsyncConnection
 
+from service.access import store as access
 from service.access.rules import Act, Caller
+from service.access.store import people_at
 from service.campaigns import store
 from service.campaigns.store import facts
 from service.contract.work import InspectionBrief, LocationStanding, RevisionBrief, Worklist
@@ -22,19 +24,24 @@ async def read_worklist(db: Database, caller: Caller, site: str) -> Worklist:
     """Every inspection at the site in a campaign that is not closed, complete ones too, since a complete
     one may be reopened; with the revisions they are bound to and those effective there now.
 
-    Locations are those of the bound revision, in job order. Raises NotFound or NotAllowed.
+    Locations are those of the bound revision, in job order; people are those in whose name a statement may
+    be made. Raises NotFound or NotAllowed.
     """
     caller.must(Act.READ, site)
     async with db.begin() as connection:
-        if not await store.site_exists(connection, site):
+        found = await access.site(connection, site)
+        if found is None:
             raise NotFound(f"There is no site {site}.", next_step="Take one from the list of sites.")
         rows = await store.open_inspections_at(connection, site)
         locations_of = await facts.locations_of(connection, [row["id"] for row in rows])
         revisions = await _revisions(connection, rows, site)
+        people = await people_at(connection, site)
     return Worklist(
         site=site,
         inspections=[_brief(row, locations_of[row["id"]]) for row in rows],
         revisions=revisions,
+        card_profile=found["card_profile"],
+        people=people,
     )
 
 

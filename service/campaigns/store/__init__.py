@@ -32,7 +32,8 @@ campaigns = sa.Table(
     reference("created_by", "accounts.id"),
 )
 
-# `revision_id` is the present binding; how it came to be stands in bindings (I10).
+# `revision_id` is the present binding; how it came to be stands in bindings (I10). The last three are kept
+# from unit_images and the revision's scale, as `complete` from the locations (rules.OpenPictures).
 inspections = sa.Table(
     "inspections",
     metadata,
@@ -44,6 +45,9 @@ inspections = sa.Table(
     reference("revision_id", "plan_revisions.id"),
     sa.Column("version", sa.Integer, nullable=False),
     sa.Column("complete", sa.Boolean, nullable=False, server_default=sa.false()),
+    sa.Column("pictures_engineering", sa.Integer, nullable=False, server_default="0"),
+    sa.Column("pictures_second_look", sa.Integer, nullable=False, server_default="0"),
+    sa.Column("pictures_unplaced", sa.Integer, nullable=False, server_default="0"),
     moment("created_at"),
     sa.UniqueConstraint("campaign_id", "unit_id"),
 )
@@ -56,10 +60,12 @@ bindings = sa.Table(
     reference("revision_id", "plan_revisions.id"),
     text("reason"),
     reference("account_id", "accounts.id"),
+    text("by_name"),
     moment("recorded_at"),
 )
 
-# What people said (I3, I4): appended, never changed. `locations` is the written-out list.
+# What people said (I3, I4): appended, never changed. `locations` is the written-out list, `by_name` the name
+# that the account or agent had on that day.
 statements = sa.Table(
     "statements",
     metadata,
@@ -74,6 +80,7 @@ statements = sa.Table(
     moment("stated_at", nullable=True),
     reference("account_id", "accounts.id", nullable=True),
     reference("agent_id", "agents.id", nullable=True),
+    text("by_name"),
     reference("card_return_id", "card_returns.id", nullable=True),
     moment("recorded_at"),
 )
@@ -108,8 +115,10 @@ completion = sa.Table(
         for name in (
             "inspections",
             "inspections_complete",
+            "inspections_blocked",
             "locations",
             "complete",
+            "complete_short",
             "omitted",
             "not_inspected",
             "reopened",
@@ -118,6 +127,10 @@ completion = sa.Table(
             "not_applicable",
             "pictures_required",
             "pictures_held",
+            "pictures_required_held",
+            "pictures_engineering",
+            "pictures_second_look",
+            "pictures_unplaced",
         )
     ),
 )
@@ -187,12 +200,24 @@ async def inspection_page(
         query = query.where(units.c.serial > after)
     if state in ("complete", "open"):
         query = query.where(inspections.c.complete == (state == "complete"))
+    elif state == "blocked":
+        query = query.where(inspections.c.complete, _something_open())
     elif state is not None:
         at = inspection_locations.c
         query = query.where(
             sa.exists().where(at.inspection_id == inspections.c.id, at.bound, at.state == state)
         )
     return (await connection.execute(query.order_by(units.c.serial).limit(limit))).mappings().all()
+
+
+def _something_open() -> sa.ColumnElement[bool]:
+    """What blocks beside "complete": an open picture, or a location called complete with too few."""
+    at, kept = inspection_locations.c, inspections.c
+    short = sa.exists().where(
+        at.inspection_id == kept.id,
+        at.bound & at.applicable & (at.state == "complete") & (at.pictures_held < at.pictures_required),
+    )
+    return short | (kept.pictures_engineering + kept.pictures_second_look + kept.pictures_unplaced > 0)
 
 
 async def open_inspections_at(connection: AsyncConnection, site: str) -> Sequence[Row]:
@@ -303,10 +328,6 @@ async def campaigns_of(connection: AsyncConnection, inspection_ids: Collection[U
     """The campaigns that these inspections are of."""
     query = sa.select(inspections.c.campaign_id).where(inspections.c.id.in_(inspection_ids)).distinct()
     return set((await connection.execute(query)).scalars())
-
-
-async def site_exists(connection: AsyncConnection, code: str) -> bool:
-    return (await connection.execute(sa.select(sites.c.id).where(sites.c.code == code))).first() is not None
 
 
 async def next_open_campaign(connection: AsyncConnection, after: UUID | None) -> UUID | None:

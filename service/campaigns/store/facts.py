@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import asdict
 from typing import Any
 from uuid import UUID
 
@@ -10,8 +11,7 @@ import sqlalchemy as sa
 from sqlalchemy.dialects.postgresql import insert
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-from service.access.store import accounts, agents
-from service.campaigns.rules import BoundLocation, Fold
+from service.campaigns.rules import BoundLocation, Fold, OpenPictures
 from service.campaigns.store import bindings, inspection_locations, inspections, statements
 from service.database import Row
 from service.plans.store import plan_revisions
@@ -38,9 +38,11 @@ async def statements_of(
 ) -> dict[UUID, list[Row]]:
     """Every statement of each inspection with its speaker, in the order the service recorded them."""
     query = (
-        sa.select(statements, accounts.c.name.label("account"), agents.c.name.label("agent"))
-        .outerjoin(accounts, accounts.c.id == statements.c.account_id)
-        .outerjoin(agents, agents.c.id == statements.c.agent_id)
+        sa.select(
+            statements,
+            sa.case((statements.c.account_id.is_not(None), statements.c.by_name)).label("account"),
+            sa.case((statements.c.agent_id.is_not(None), statements.c.by_name)).label("agent"),
+        )
         .where(statements.c.inspection_id.in_(inspection_ids))
         .order_by(statements.c.recorded_at, statements.c.id)
     )
@@ -55,10 +57,12 @@ async def statements_by_id(connection: AsyncConnection, statement_ids: Iterable[
     return {row["id"]: row for row in (await connection.execute(query)).mappings()}
 
 
-async def insert_statements(connection: AsyncConnection, rows: list[dict[str, Any]]) -> None:
-    """Append statements; an id already there is left as it is."""
-    if rows:
-        await connection.execute(insert(statements).values(rows).on_conflict_do_nothing())
+async def insert_statements(connection: AsyncConnection, rows: list[dict[str, Any]]) -> set[UUID]:
+    """Append statements; the ids that were new. One already there is left as it is."""
+    if not rows:
+        return set()
+    added = insert(statements).values(rows).on_conflict_do_nothing().returning(statements.c.id)
+    return set(await connection.scalars(added))
 
 
 async def set_folds(connection: AsyncConnection, inspection_id: UUID, folds: Mapping[str, Fold]) -> None:
@@ -75,11 +79,14 @@ async def set_folds(connection: AsyncConnection, inspection_id: UUID, folds: Map
         )
 
 
-async def touch_inspection(connection: AsyncConnection, inspection_id: UUID, *, complete: bool) -> None:
+async def touch_inspection(
+    connection: AsyncConnection, inspection_id: UUID, *, complete: bool, pictures: OpenPictures
+) -> None:
+    """Keep what was counted anew of an inspection."""
     await connection.execute(
         sa.update(inspections)
         .where(inspections.c.id == inspection_id)
-        .values(complete=complete, version=inspections.c.version + 1)
+        .values(complete=complete, **asdict(pictures), version=inspections.c.version + 1)
     )
 
 
@@ -105,8 +112,7 @@ async def insert_bindings(connection: AsyncConnection, rows: list[dict[str, Any]
 async def bindings_of(connection: AsyncConnection, inspection_id: UUID) -> Sequence[Row]:
     """How the inspection came to its revision, oldest first; the inspection's lock keeps them in order."""
     query = (
-        sa.select(bindings, accounts.c.name.label("by"), plan_revisions.c.label.label("revision"))
-        .join(accounts, accounts.c.id == bindings.c.account_id)
+        sa.select(bindings, bindings.c.by_name.label("by"), plan_revisions.c.label.label("revision"))
         .join(plan_revisions, plan_revisions.c.id == bindings.c.revision_id)
         .where(bindings.c.inspection_id == inspection_id)
         .order_by(bindings.c.recorded_at, bindings.c.id)

@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import asdict
 from uuid import UUID
 
 import sqlalchemy as sa
-from sqlalchemy.dialects.postgresql import insert
+from sqlalchemy.dialects.postgresql import JSONB, insert
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.access.store import sites
-from service.campaigns.rules import COLUMN_OF, COLUMNS, Counts, delta
+from service.campaigns.rules import COLUMN_OF, COLUMNS, OPEN_COLUMNS, Counts, OpenPictures, delta
 from service.campaigns.store import campaigns, completion, inspection_locations, inspections
 from service.database import Row
-from service.plans.store import equipment_types
+from service.plans.store import equipment_types, plan_revisions
+from service.records.store import unit_images
 
 # campaign, site, equipment type
 RollupKey = tuple[UUID, UUID, UUID]
@@ -76,65 +77,142 @@ async def completion_rows(
     return (await connection.execute(query)).mappings().all()
 
 
-def _per_inspection() -> sa.Subquery:
-    """`rules.inspection_standing` said again in SQL, so that the two can be held against each other."""
+# Which inspections are meant, said of a column that holds their ids; within each subquery, so that no
+# aggregate walks more than it must.
+Among = Callable[[sa.ColumnElement[UUID]], sa.ColumnElement[bool]]
+
+
+def _of_locations(among: Among) -> sa.Subquery:
     at = inspection_locations.c
     owed = at.bound & at.applicable
-    states = {
-        column: sa.func.count().filter(owed & (at.state == state)) for state, column in COLUMN_OF.items()
+    required_held = sa.func.least(at.pictures_held, at.pictures_required)
+    short = (at.state == "complete") & (required_held < at.pictures_required)
+    columns = {
+        "locations": sa.func.count().filter(owed),
+        **{column: sa.func.count().filter(owed & (at.state == state)) for state, column in COLUMN_OF.items()},
+        "complete_short": sa.func.count().filter(owed & short),
+        "not_applicable": sa.func.count().filter(at.bound & ~at.applicable),
+        "pictures_required": sa.func.sum(at.pictures_required).filter(owed),
+        "pictures_held": sa.func.sum(at.pictures_held).filter(owed),
+        "pictures_required_held": sa.func.sum(required_held).filter(owed),
     }
-    number = sa.func.count().filter(owed)
     return (
-        sa.select(
-            at.inspection_id,
-            sa.cast(number > 0, sa.Integer)
-            .op("*")(sa.cast(states["complete"] + states["omitted"] == number, sa.Integer))
-            .label("inspections_complete"),
-            number.label("locations"),
-            *(expression.label(column) for column, expression in states.items()),
-            sa.func.count().filter(at.bound & ~at.applicable).label("not_applicable"),
-            *(
-                sa.func.coalesce(sa.func.sum(at[name]).filter(owed), 0).label(name)
-                for name in ("pictures_required", "pictures_held")
-            ),
-        )
+        sa.select(at.inspection_id, *(counted.label(name) for name, counted in columns.items()))
+        .where(among(at.inspection_id))
         .group_by(at.inspection_id)
         .subquery()
     )
 
 
-async def counts_of(connection: AsyncConnection, inspection_ids: Collection[UUID]) -> dict[UUID, Counts]:
-    """The counts of each inspection, from its locations."""
-    each = _per_inspection()
-    query = sa.select(each).where(each.c.inspection_id.in_(inspection_ids))
-    found = dict.fromkeys(inspection_ids, Counts(inspections=1))
-    for row in (await connection.execute(query)).mappings():
-        found[row["inspection_id"]] = Counts(
-            inspections=1, **{name: row[name] for name in COLUMNS if name != "inspections"}
+def _of_pictures(among: Among) -> sa.Subquery:
+    """`rules.open_pictures` said again in SQL."""
+    shown, revision = unit_images.c, plan_revisions.c
+    words = sa.func.jsonb_array_elements(revision.document["evaluationScale"]).table_valued(
+        sa.column("value", JSONB)
+    )
+    code, needs = (words.c.value[member].astext for member in ("code", "requires"))
+    scale = (
+        sa.select(revision.id, code.label("code"), needs.label("requires"))
+        .select_from(plan_revisions.join(words, sa.true()))
+        .subquery()
+    )
+    requires = sa.func.coalesce(scale.c.requires, "second_look")
+    digests = sa.func.count(sa.distinct(shown.digest))
+    return (
+        sa.select(
+            shown.inspection_id,
+            digests.filter(scale.c.requires == "engineering").label("pictures_engineering"),
+            digests.filter(shown.evaluation.is_not(None) & (requires == "second_look")).label(
+                "pictures_second_look"
+            ),
+            digests.filter((shown.location_key == "") & shown.counted).label("pictures_unplaced"),
         )
+        .join(inspections, inspections.c.id == shown.inspection_id)
+        .outerjoin(scale, (scale.c.id == inspections.c.revision_id) & (scale.c.code == shown.evaluation))
+        .where(among(shown.inspection_id), shown.evaluation.is_not(None) | (shown.location_key == ""))
+        .group_by(shown.inspection_id)
+        .subquery()
+    )
+
+
+def _as_kept(among: Among) -> sa.Subquery:
+    """The same, as it was last counted under the inspection's lock."""
+    kept = (inspections.c[name] for name in OPEN_COLUMNS)
+    return sa.select(inspections.c.id.label("inspection_id"), *kept).where(among(inspections.c.id)).subquery()
+
+
+def _per_inspection(among: Among, pictures: sa.Subquery) -> sa.Subquery:
+    """`rules.inspection_standing` said again in SQL, so that the two can be held against each other."""
+    at = _of_locations(among)
+    counted: dict[str, sa.ColumnElement[int]] = {
+        name: sa.func.coalesce(source.c[name], 0)
+        for source in (at, pictures)
+        for name in source.c.keys()  # noqa: SIM118 (a collection of columns)
+        if name != "inspection_id"
+    }
+    complete = (counted["locations"] > 0) & (counted["complete"] + counted["omitted"] == counted["locations"])
+    blocking = counted["complete_short"] + sum(counted[name] for name in OPEN_COLUMNS)
+    counted |= {
+        "inspections": sa.literal(1),
+        "inspections_complete": sa.cast(complete, sa.Integer),
+        "inspections_blocked": sa.cast(complete & (blocking > 0), sa.Integer),
+    }
+    return (
+        sa.select(
+            inspections.c.id,
+            inspections.c.campaign_id,
+            inspections.c.site_id,
+            inspections.c.type_id,
+            *(counted[name].label(name) for name in COLUMNS),
+        )
+        .outerjoin(at, at.c.inspection_id == inspections.c.id)
+        .outerjoin(pictures, pictures.c.inspection_id == inspections.c.id)
+        .where(among(inspections.c.id))
+        .subquery()
+    )
+
+
+async def open_pictures_of(
+    connection: AsyncConnection, inspection_ids: Collection[UUID]
+) -> dict[UUID, OpenPictures]:
+    """The open pictures of each inspection, counted from what is shown there now."""
+    found = dict.fromkeys(inspection_ids, OpenPictures())
+    query = sa.select(_of_pictures(lambda inspection_id: inspection_id.in_(inspection_ids)))
+    for row in (await connection.execute(query)).mappings():
+        found[row["inspection_id"]] = OpenPictures(**{name: row[name] for name in OPEN_COLUMNS})
     return found
 
 
+async def counts_of(connection: AsyncConnection, inspection_ids: Collection[UUID]) -> dict[UUID, Counts]:
+    """The counts of each inspection, from its locations and from what is kept of its pictures."""
+
+    def among(inspection_id: sa.ColumnElement[UUID]) -> sa.ColumnElement[bool]:
+        return inspection_id.in_(inspection_ids)
+
+    query = sa.select(_per_inspection(among, _as_kept(among)))
+    found = dict.fromkeys(inspection_ids, Counts(inspections=1))
+    for row in (await connection.execute(query)).mappings():
+        found[row["id"]] = _counts(row)
+    return found
+
+
+def _counts(row: Row) -> Counts:
+    return Counts(**{name: row[name] for name in COLUMNS})
+
+
 async def recount(connection: AsyncConnection, campaign_id: UUID | None = None) -> dict[RollupKey, Counts]:
-    """The roll-up counted anew from every location; slow at fleet size, for checks only."""
-    each = _per_inspection()
-    key = (inspections.c.campaign_id, inspections.c.site_id, inspections.c.type_id)
-    sums = [
-        sa.cast(sa.func.coalesce(sa.func.sum(each.c[name]), 0), sa.BigInteger).label(name)
-        for name in COLUMNS
-        if name != "inspections"
-    ]
-    query = (
-        sa.select(*key, sa.func.count().label("inspections"), *sums)
-        .outerjoin(each, each.c.inspection_id == inspections.c.id)
-        .group_by(*key)
-    )
-    if campaign_id is not None:
-        query = query.where(inspections.c.campaign_id == campaign_id)
-    return {
-        (row["campaign_id"], row["site_id"], row["type_id"]): Counts(**{name: row[name] for name in COLUMNS})
-        for row in (await connection.execute(query)).mappings()
-    }
+    """The roll-up counted anew from every location and picture; slow at fleet size, for checks only."""
+
+    def among(inspection_id: sa.ColumnElement[UUID]) -> sa.ColumnElement[bool]:
+        if campaign_id is None:
+            return sa.true()
+        return inspection_id.in_(sa.select(inspections.c.id).where(inspections.c.campaign_id == campaign_id))
+
+    each = _per_inspection(among, _of_pictures(among)).c
+    key = (each.campaign_id, each.site_id, each.type_id)
+    sums = [sa.cast(sa.func.sum(each[name]), sa.BigInteger).label(name) for name in COLUMNS]
+    rows = await connection.execute(sa.select(*key, *sums).group_by(*key))
+    return {(row["campaign_id"], row["site_id"], row["type_id"]): _counts(row) for row in rows.mappings()}
 
 
 async def use_one_snapshot(connection: AsyncConnection) -> None:
@@ -150,7 +228,7 @@ async def completion_drift(
     Call it after `use_one_snapshot`, or while nothing is written.
     """
     kept = {
-        (row["campaign_id"], row["site_id"], row["type_id"]): Counts(**{name: row[name] for name in COLUMNS})
+        (row["campaign_id"], row["site_id"], row["type_id"]): _counts(row)
         for row in await completion_rows(
             connection, campaign_ids=None if campaign_id is None else [campaign_id]
         )

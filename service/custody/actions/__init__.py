@@ -25,17 +25,21 @@ from service.custody.rules import must_look
 from service.custody.store import retention
 from service.database import Database, Row, server_now
 from service.errors import NotFound
+from service.writable import Writable
 
 SHOWN = 200
 
 
-async def read_custody(db: Database, caller: Caller, window_days: int) -> CustodyStanding:
-    """Counts over every original, and those not sound that were seen at the caller's sites."""
+async def read_custody(
+    db: Database, caller: Caller, window_days: int, writable: Writable | None = None
+) -> CustodyStanding:
+    """Counts over every original, and those not sound that were seen at the caller's sites; with `writable`
+    whether database and store take writes."""
     must_look(caller)
     async with db.begin() as connection:
         counts = await store.figures(connection, window_days)
         runs = await store.last_runs(connection)
-        rows = await store.not_sound(connection, SHOWN)
+        rows, here = await store.not_sound(connection, caller.sites, SHOWN)
         listed = await _not_sound(connection, caller, rows)
         policies = await retention.standing_policies(connection)
     counted = {name: counts[name] for name in CustodyStanding.__struct_fields__ if name in counts}
@@ -43,9 +47,12 @@ async def read_custody(db: Database, caller: Caller, window_days: int) -> Custod
     return CustodyStanding(
         **counted,
         window_days=window_days,
+        database_writable=await writable.database() if writable else None,
+        store_writable=await writable.store() if writable else None,
         object_lock=_object_lock(runs),
         not_sound=listed,
-        not_sound_elsewhere=bad - len(listed),
+        not_sound_more=here - len(listed),
+        not_sound_elsewhere=bad - here,
         runs=[_run(row) for row in runs.values()],
         retention=[_retention_of(row["site"], row) for row in policies if caller.at(row["site"])],
     )
@@ -79,7 +86,6 @@ async def _not_sound(
             **{name: row[name] for name in names}, units=units[row["digest"]], seen=seen[row["digest"]]
         )
         for row in rows
-        if seen[row["digest"]]
     ]
 
 
@@ -97,7 +103,7 @@ async def put_retention(
     it. The same policy again changes nothing and needs no check."""
     caller.must(Act.RUN_SITE, site)
     async with db.begin() as connection:
-        return await record_retention(connection, site, wanted, by=caller.account_id, check=check)
+        return await record_retention(connection, site, wanted, by=caller, check=check)
 
 
 async def record_retention(
@@ -105,7 +111,7 @@ async def record_retention(
     site: str,
     wanted: RetentionIn,
     *,
-    by: UUID | None,
+    by: Caller | None,
     check: Callable[[Retention], None] = lambda _: None,
 ) -> Retention:
     """The change itself; also for the command line, which needs no caller."""
@@ -116,9 +122,10 @@ async def record_retention(
         return now
     check(now)
     told: dict[str, Any] = {"number": now.number + 1, "days": wanted.days, "mode": wanted.mode}
-    row = {"id": new_id(), "site_id": site_id, "account_id": by, "recorded_at": server_now()}
-    await retention.insert_policy(connection, {**row, **told})
-    await note(connection, "retention_changed", site_id=site_id, by_account_id=by, detail=told)
+    account_id, by_name = (by.account_id, by.name) if by is not None else (None, None)
+    row = {"id": new_id(), "site_id": site_id, "account_id": account_id, "by_name": by_name}
+    await retention.insert_policy(connection, {**row, **told, "recorded_at": server_now()})
+    await note(connection, "retention_changed", site_id=site_id, by_account_id=account_id, detail=told)
     return await standing_retention(connection, site)
 
 

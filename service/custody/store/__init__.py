@@ -13,6 +13,7 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 from service.access.store import sites
 from service.database import Row, id_column, json, metadata, moment, reference, text
 from service.intake.store import card_returns
+from service.intake.store import large as large_files
 from service.records.store import images, sightings, unit_images, units
 
 # One pass over the store, or a part of it, with what it found; appended when it ends.
@@ -73,6 +74,7 @@ retention_policies = sa.Table(
     sa.Column("days", sa.Integer, nullable=False),
     text("mode"),
     reference("account_id", "accounts.id", nullable=True),
+    text("by_name", nullable=True),
     moment("recorded_at"),
     sa.UniqueConstraint("site_id", "number"),
 )
@@ -144,6 +146,37 @@ async def add_readings(connection: AsyncConnection, rows: Sequence[Mapping[str, 
     await connection.execute(
         shown.on_conflict_do_update(index_elements=["digest"], set_=changed, where=older), fresh
     )
+    await _tell_intake(connection, [row["digest"] for row in fresh])
+
+
+async def _tell_intake(connection: AsyncConnection, digests: Collection[str]) -> None:
+    """Show the last readings in images.unsound_at: what is not sound is asked for again when it comes by.
+
+    A file that was called sound again has another current version than the one that was locked before: that
+    one keeps its lock as long as it was set, and this one is locked at the next pass.
+    """
+    last = image_custody.c
+    unsound_at = sa.case((last.outcome == "sound", None), else_=last.read_at)
+    found = await connection.execute(
+        sa.update(images)
+        .where(
+            images.c.digest == last.digest,
+            last.digest == sa.any_(texts_of(digests)),
+            images.c.unsound_at.is_distinct_from(unsound_at),
+        )
+        .values(unsound_at=unsound_at)
+        .returning(images.c.digest, images.c.unsound_at)
+    )
+    changed = {row.digest: row.unsound_at for row in found}
+    await large_files.expect_again(
+        connection, [digest for digest, since in changed.items() if since is not None]
+    )
+    mended = [digest for digest, since in changed.items() if since is None]
+    await connection.execute(
+        sa.update(image_custody)
+        .where(last.digest == sa.any_(texts_of(mended)), last.locked_version.is_not(None))
+        .values(locked_version=None, renew_at=last.read_at)
+    )
 
 
 _SHOWN = ("outcome", "told", "kept_version", "read_at")
@@ -189,16 +222,24 @@ async def figures(connection: AsyncConnection, window_days: int) -> Row:
     return (await connection.execute(query)).mappings().one()
 
 
-async def not_sound(connection: AsyncConnection, limit: int) -> Sequence[Row]:
-    """Originals whose last reading was not sound, by digest."""
+async def not_sound(
+    connection: AsyncConnection, site_codes: Collection[str] | None, limit: int
+) -> tuple[Sequence[Row], int]:
+    """Originals seen at these sites (None: every site) whose last reading was not sound: the first `limit` by
+    digest, and how many there are."""
     query = (
-        sa.select(image_custody, images.c.size)
+        sa.select(image_custody, images.c.size, sa.func.count().over().label("number_of_all"))
         .join(images, images.c.digest == image_custody.c.digest)
         .where(image_custody.c.outcome != "sound")
         .order_by(image_custody.c.digest)
         .limit(limit)
     )
-    return (await connection.execute(query)).mappings().all()
+    if site_codes is not None:
+        seen = sightings.join(card_returns).join(sites, sites.c.id == card_returns.c.site_id)
+        here = sa.and_(sightings.c.digest == image_custody.c.digest, sites.c.code.in_(site_codes))
+        query = query.where(sa.exists().select_from(seen).where(here))
+    rows = (await connection.execute(query)).mappings().all()
+    return rows, rows[0]["number_of_all"] if rows else 0
 
 
 async def seen_where(connection: AsyncConnection, digests: Collection[str]) -> Sequence[Row]:

@@ -10,7 +10,7 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.custody.store import texts_of
 from service.intake.store import card_return_parts, card_returns
-from service.intake.store.large import large_files
+from service.intake.store.large import awaited_files, large_files
 from service.intake.store.naming import NAMING
 from service.records.store import images
 
@@ -28,7 +28,8 @@ async def named_among(connection: AsyncConnection, digests: Collection[str]) -> 
 
     Open returns are read first: a commit in between moves its names from there to the images, and never
     the other way. A digest that merely stands somewhere in a part counts as named, and so does every large
-    file that a row tells of: what was read back once is not looked at again.
+    file that a row tells of: what was read back once is not looked at again. What a return waits for, or
+    waited for, counts as well.
     """
     wanted, named = set(digests), set[str]()
     bodies = (
@@ -40,8 +41,9 @@ async def named_among(connection: AsyncConnection, digests: Collection[str]) -> 
     found = await connection.stream_scalars(bodies)
     async for body in found:
         named |= wanted & {one.decode() for one in _DIGEST.findall(bytes(body))}
-    large = sa.select(large_files.c.digest).where(large_files.c.digest == sa.any_(texts_of(wanted)))
-    named |= set(await connection.scalars(large))
+    for table in (large_files, awaited_files):
+        query = sa.select(table.c.digest).where(table.c.digest == sa.any_(texts_of(wanted - named)))
+        named |= set(await connection.scalars(query))
     return named | await held_among(connection, wanted - named)
 
 

@@ -11,7 +11,7 @@ import sqlalchemy as sa
 from sqlalchemy.dialects.postgresql import distinct_on, insert
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-from service.access.store import accounts, sites
+from service.access.store import sites
 from service.custody.rules import Policy
 from service.custody.store import image_custody, retention_policies, return_locks, texts_of
 from service.database import Row
@@ -40,9 +40,8 @@ async def site_id(connection: AsyncConnection, code: str, *, lock: bool = False)
 async def standing_policy(connection: AsyncConnection, code: str) -> Row | None:
     """The policy that stands at a site, with the name of who recorded it."""
     query = (
-        sa.select(retention_policies, accounts.c.name.label("by"))
+        sa.select(retention_policies, retention_policies.c.by_name.label("by"))
         .join(sites, sites.c.id == retention_policies.c.site_id)
-        .outerjoin(accounts, accounts.c.id == retention_policies.c.account_id)
         .where(sites.c.code == code)
         .order_by(retention_policies.c.number.desc())
         .limit(1)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 from uuid import UUID
 
@@ -15,14 +16,24 @@ from service.contract.cards import (
     CardReturnOpen,
     CardReturnStanding,
     CardStanding,
+    RefusedStatement,
     UnreadFile,
 )
+from service.contract.comparing import ReturnAsked, ReturnsKnown
 from service.contract.records import ReturnFile
 from service.database import Database, Row, server_now
-from service.errors import Conflict, Invalid, NotFound
+from service.errors import Conflict, Invalid, NotAllowed, NotFound
 from service.intake import store
-from service.intake.rules import storable, storable_json
 from service.records.actions import clocks
+from service.records.rules import storable, storable_json
+
+
+class ReturnDiffers(Conflict):
+    slug, title = "return-differs", "The card return is recorded with other content"
+
+
+class ReturnOfAnotherAgent(NotAllowed):
+    slug, title = "return-of-another-agent", "Another agent opened the card return"
 
 
 async def prepare_card(db: Database, caller: Caller, card_id: UUID, body: CardPrepared) -> CardStanding:
@@ -101,8 +112,9 @@ async def open_return(
             await _insert_return(connection, caller, return_id, opening, as_sent)
             row = await store.card_return(connection, return_id)
         assert row is not None
+        _refuse_another(caller, row)
         if row["opening"] != as_sent:
-            raise Conflict(
+            raise ReturnDiffers(
                 f"Card return {return_id} is recorded with other content.",
                 next_step="Open a new card return with a new id; what was sent under this id stays.",
             )
@@ -155,6 +167,7 @@ def standing(row: Row) -> CardReturnStanding:
     """A card return as the API shows it."""
     shown = {name: row[name] for name in CardReturnStanding.__struct_fields__ if name != "state"}
     shown["unread"] = msgspec.convert(row["unread"], list[UnreadFile])
+    shown["refused"] = msgspec.convert(row["refused"], list[RefusedStatement])
     return CardReturnStanding(**shown, state="open" if row["committed_at"] is None else "committed")
 
 
@@ -172,10 +185,40 @@ async def own_return(
     return row
 
 
+async def opened_return(connection: AsyncConnection, caller: Caller, return_id: UUID, lock: str = "") -> Row:
+    """A card return that the calling agent opened: nobody else sends for it, the receipt names who did."""
+    row = await own_return(connection, caller, return_id, Act.READ_CARD, lock)
+    _refuse_another(caller, row)
+    return row
+
+
+def _refuse_another(caller: Caller, row: Row) -> None:
+    if row["agent_id"] != caller.agent_id:
+        raise ReturnOfAnotherAgent(
+            f"Card return {row['id']} was opened by agent {row['agent']}; only that agent sends for it.",
+            consequence="Nothing was changed. Do not wipe the card.",
+            next_step="Open a card return of this agent's own, with a new id.",
+        )
+
+
 async def read_return(db: Database, caller: Caller, return_id: UUID) -> CardReturnStanding:
     """The standing of a card return."""
     async with db.begin() as connection:
         return standing(await own_return(connection, caller, return_id, Act.READ))
+
+
+async def known_returns(db: Database, caller: Caller, asked: Sequence[ReturnAsked]) -> ReturnsKnown:
+    """Which of these card returns are committed at the agent's site with these manifests.
+
+    Raises NotAllowed for a person: it is for agents, who compare what they hold receipts for.
+    """
+    caller.must(Act.READ_CARD)
+    assert caller.agent_id is not None, "only agents read cards"
+    async with db.begin() as connection:
+        held = await store.committed_manifests(connection, caller.sites, [one.id for one in asked])
+        committed = await store.committed_of_agent(connection, caller.agent_id)
+    known = [one.id for one in asked if held.get(one.id) == one.manifest_sha256]
+    return ReturnsKnown(known=list(dict.fromkeys(known)), committed=committed)
 
 
 async def list_returns(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator, Sequence
+from collections.abc import AsyncIterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -11,7 +11,7 @@ from uuid import UUID
 import msgspec
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-from service.access.rules import Act, Caller
+from service.access.rules import Caller
 from service.campaigns.actions import inspection_context, record_statements
 from service.contract.cards import LARGE_FROM, CardReturnCommit, ManifestFile, ReceiptBody, ReceiptFile
 from service.contract.failpoints import reach
@@ -19,16 +19,24 @@ from service.contract.problem import ProblemError
 from service.database import Database, Row, server_now
 from service.errors import Conflict, Invalid
 from service.intake import store
-from service.intake.actions import own_return
-from service.intake.actions.parts import ERRORS_SHOWN, decoded, missing_in_store
+from service.intake.actions import ReturnDiffers, opened_return
+from service.intake.actions.lacking import look, order_reading, recorded
+from service.intake.actions.parts import ERRORS_SHOWN, decoded, refuse_contradictions
 from service.intake.actions.recording import Recorder, gather_images
-from service.intake.rules import Home, manifest_faults, placing_remarks, sizes, storable_json
-from service.intake.store.large import verified_among
-from service.jobs import defer_each
+from service.intake.actions.refused import keep_refused
+from service.intake.rules import (
+    Home,
+    Recorded,
+    extent_remarks,
+    manifest_faults,
+    placing_remarks,
+    sizes,
+)
+from service.jobs import THUMBNAILS, defer_each
 from service.objects import Objects
-from service.records import store as records
 from service.records.actions import NotYetVerified
 from service.records.actions.thumbnails import THUMBNAIL_TASK
+from service.records.rules import storable_json
 from service.signing import Signer
 
 THUMBNAILS_PER_JOB = 200
@@ -47,11 +55,9 @@ class Manifest:
     """A whole manifest, without what only the tables keep: a card may have 50,000 files, and Exif is long."""
 
     return_id: UUID
-    parts: dict[int, bool]
+    parts: list[int]
     files: list[ReceiptFile]
     claimed: set[UUID]
-    #: Digests that only parts name which no check has verified.
-    unverified: set[str]
     #: The files of the first parts, at most FILES_KEPT.
     kept: dict[int, list[ManifestFile]]
 
@@ -62,9 +68,9 @@ class Manifest:
             yield files
 
     async def _decoded(self, connection: AsyncConnection, part: int) -> list[ManifestFile]:
-        row = await store.part(connection, self.return_id, part)
-        assert row is not None, "parts are never deleted"
-        files = decoded(row["body"])
+        body = await store.part(connection, self.return_id, part)
+        assert body is not None, "parts are never deleted"
+        files = decoded(body)
         if len(files) + sum(map(len, self.kept.values())) <= FILES_KEPT:
             self.kept[part] = files
         return files
@@ -86,24 +92,24 @@ async def commit_return(
 ) -> bytes:
     """Verify, write and sign a card return; the receipt (a flattened JWS as JSON).
 
-    The store is asked between two transactions, never inside one: what it answered stays true, because
-    nobody overwrites an original, or deletes one that an open card return names. A repeated commit answers
-    the first receipt's bytes.
+    The store is asked between two transactions, never inside one, and for every object: a receipt is signed
+    over what it was seen to hold a moment ago, whoever saw what before. That stays true, because nobody here
+    overwrites an original that is sound, or deletes one that an open card return names. A repeated commit
+    answers the first receipt's bytes.
     """
     async with db.begin() as connection:
-        row = await own_return(connection, caller, return_id, Act.READ_CARD)
+        row = await opened_return(connection, caller, return_id)
         receipt = await _earlier_receipt(connection, row, commit)
         if receipt is not None:
             return receipt
+        _refuse_false_end(commit)
         manifest = await _manifest(connection, return_id, commit)
         wanted, _ = sizes(manifest.files)
-        held = await records.digests_held(connection, wanted)
-        big = [digest for digest, size in wanted.items() if size > LARGE_FROM and digest not in held]
-        read_back = await verified_among(connection, big)
-    await _verify(objects, manifest, held, set(read_back))
+        known = await recorded(connection, wanted)
+    await _verify(db, objects, return_id, wanted, known)
     reach("commit.verified")
     async with db.begin() as connection:
-        row = await own_return(connection, caller, return_id, Act.READ_CARD, "update")
+        row = await opened_return(connection, caller, return_id, "update")
         receipt = await _earlier_receipt(connection, row, commit)
         if receipt is not None:
             return receipt
@@ -120,29 +126,42 @@ async def _earlier_receipt(connection: AsyncConnection, row: Row, commit: CardRe
     same = (
         row["manifest_sha256"] == commit.manifest_sha256
         and row["complete"] == commit.complete
+        and all(row[name] == value for name, value in _extent_of(commit).items())
         and row["unread"] == storable_json(msgspec.to_builtins(commit.unread))
-        and await store.statement_ids(connection, row["id"]) == {said.id for said in commit.statements}
+        and set(row["statements"]) == {said.id for said in commit.statements}
     )
     if not same:
-        raise Conflict(
+        raise ReturnDiffers(
             f"Card return {row['id']} was committed with other content.",
             next_step="Open a new card return for what was not in the first one.",
         )
     return await store.receipt(connection, row["id"])
 
 
+def _extent_of(commit: CardReturnCommit) -> dict[str, Any]:
+    """How much of the card was read, as the card return keeps it."""
+    values = {name: getattr(commit, name) for name in ("extent", "extent_note", "confirmed_by", "aside")}
+    made: dict[str, Any] = storable_json(values)
+    return made
+
+
+def _refuse_false_end(commit: CardReturnCommit) -> None:
+    if commit.complete and commit.unread:
+        raise Invalid(
+            f"The commit calls the card read to its end and names {len(commit.unread)} files not read.",
+            consequence="There is no receipt for this card: do not wipe it.",
+            next_step="Commit with `complete` false, or read the card again.",
+        )
+
+
 async def _manifest(connection: AsyncConnection, return_id: UUID, commit: CardReturnCommit) -> Manifest:
-    manifest = Manifest(return_id, await store.part_numbers(connection, return_id), [], set(), set(), {})
-    checked: set[str] = set()
-    parts = iter(manifest.parts.values())
+    manifest = Manifest(return_id, await store.part_numbers(connection, return_id), [], set(), {})
     async for sent in manifest.read(connection):
-        (checked if next(parts) else manifest.unverified).update(file.sha256 for file in sent)
         manifest.files.extend(
             ReceiptFile(path=file.path, sha256=file.sha256, size=file.size, path_bytes=file.path_bytes)
             for file in sent
         )
         manifest.claimed.update(file.placement.inspection_id for file in sent if file.placement is not None)
-    manifest.unverified.difference_update(checked)
     files = manifest.files
     faults = manifest_faults(files, len(manifest.parts), commit)
     if faults:
@@ -157,36 +176,38 @@ async def _manifest(connection: AsyncConnection, return_id: UUID, commit: CardRe
             next_step="Read the card again and open a new card return.",
             errors=[ProblemError(detail="two sizes", path=d) for d in sorted(torn)[:ERRORS_SHOWN]],
         )
+    refuse_contradictions(files)
     return manifest
 
 
-async def _verify(objects: Objects, manifest: Manifest, held: set[str], read_back: set[str]) -> None:
-    """Raise unless the store was seen to hold all of the manifest: now, or when a part was checked.
+async def _verify(
+    db: Database, objects: Objects, return_id: UUID, wanted: Mapping[str, int], known: Mapping[str, Recorded]
+) -> None:
+    """Raise unless the store is seen, now, to hold all of the manifest as it counts: sound and read back.
 
-    `held` are images already, `read_back` are large files that were read back whole; those are looked at
-    once more, because nothing but this commit refers to them yet.
+    What must be read back first is looked at first: a card that waits for it asks often.
     """
-    wanted, _ = sizes(manifest.files)
-    big = {d: size for d, size in wanted.items() if size > LARGE_FROM and d not in held}
-    unread = sorted(digest for digest in big if digest not in read_back)
-    small = {d: wanted[d] for d in manifest.unverified if d not in held and d not in big}
-    missing = sorted(await missing_in_store(objects, small))
-    for digest in sorted(read_back):
-        stat = await objects.stat(objects.original_key(digest))
-        if stat is None or stat.size != wanted[digest]:
-            missing.append(digest)
-    if missing:
+    doubtful = {d: size for d, size in wanted.items() if d not in known and size > LARGE_FROM}
+    doubtful |= {d: wanted[d] for d, one in known.items() if one.unsound_at is not None}
+    seen = await look(objects, doubtful, known)
+    if not doubtful or any(state != "unread" for state in seen.values()):
+        seen |= await look(objects, {d: size for d, size in wanted.items() if d not in doubtful}, known)
+    lacking = sorted(digest for digest, state in seen.items() if state in ("absent", "spoilt"))
+    unread = sorted(digest for digest, state in seen.items() if state == "unread")
+    # What was recorded and is not as it was is read by custody, which tells people and clears what is sound.
+    await order_reading(db, return_id, (d for d in (*lacking, *unread) if d in known and known[d].image))
+    if lacking:
         raise ObjectsMissing(
-            f"{len(missing)} files of the manifest are not in the store.",
+            f"{len(lacking)} files of the manifest are not in the store, or not as they were read.",
             consequence="Nothing was recorded and there is no receipt. Do not wipe the card.",
-            next_step="Send the parts again, upload to the new tickets, then commit again.",
-            errors=[ProblemError(detail="not in the store", path=d) for d in missing[:ERRORS_SHOWN]],
+            next_step="Have each part checked, upload to the new tickets, then commit again.",
+            errors=[ProblemError(detail="not in the store", path=d) for d in lacking[:ERRORS_SHOWN]],
         )
     if unread:
         raise NotYetVerified(
-            f"{len(unread)} large files of the manifest are not yet verified.",
+            f"{len(unread)} files of the manifest came in and are not yet read back.",
             consequence="Nothing was recorded and there is no receipt. Do not wipe the card.",
-            next_step="Send their parts, wait until the service has read them back, then commit again.",
+            next_step="Wait until the service has read them back, then commit again.",
             errors=[ProblemError(detail="not yet verified", path=d) for d in unread[:ERRORS_SHOWN]],
         )
 
@@ -207,25 +228,27 @@ async def _write(
     homes = await inspection_context(connection, concerned)
     now = server_now()
     new = await gather_images(connection, manifest.read_by_many(connection), now)
-    recorder = Recorder(connection, caller, row, homes, own, now, new)
+    recorder = Recorder(connection, caller, row, homes, own, now)
     async for files in manifest.read_by_many(connection):
         await recorder.record(files)
     await recorder.count()
-    if commit.statements:
-        await record_statements(connection, caller, commit.statements, row["id"])
+    turned = await record_statements(connection, caller, commit.statements, row["id"])
+    await keep_refused(connection, row["id"], turned, now)
     remarks = await _opening_remarks(connection, row, card, homes.get(own) if own else None)
     closing = {
         "committed_at": now,
         "finished_at": commit.finished_at,
         "manifest_sha256": commit.manifest_sha256,
         "complete": commit.complete,
+        **_extent_of(commit),
+        "statements": sorted({said.id for said in commit.statements}),
         "files": len(manifest.files),
         "files_new": len(new),
         "bytes": sum(file.size for file in manifest.files),
         "bytes_new": sum(size for digest, size in sizes(manifest.files)[0].items() if digest in new),
         "not_placed": recorder.not_placed,
         "unread": storable_json(msgspec.to_builtins(commit.unread)),
-        "remarks": remarks + placing_remarks(recorder.remarks),
+        "remarks": extent_remarks(commit) + remarks + placing_remarks(recorder.remarks),
     }
     await store.close_return(connection, row["id"], closing)
     await _order_thumbnails(connection, sorted(recorder.thumbnails))
@@ -260,7 +283,7 @@ async def _order_thumbnails(connection: AsyncConnection, digests: Sequence[str])
     starts = range(0, len(digests), THUMBNAILS_PER_JOB)
     jobs = [{"digests": digests[start : start + THUMBNAILS_PER_JOB]} for start in starts]
     if jobs:
-        await defer_each(connection, THUMBNAIL_TASK, jobs)
+        await defer_each(connection, THUMBNAIL_TASK, jobs, queue=THUMBNAILS)
 
 
 async def _sign(
@@ -282,6 +305,9 @@ async def _sign(
         complete=commit.complete,
         files=files,
         unread=commit.unread,
+        extent=commit.extent,
+        confirmed_by=commit.confirmed_by,
+        aside=commit.aside,
     )
     receipt = msgspec.json.encode(signer.sign(msgspec.json.encode(body)))
     await store.insert_receipt(

@@ -3,27 +3,31 @@
 The store is asked between transactions, never inside one. Whatever is cut off between two steps is found by
 the next request for the file: an upload that no row names is ended, one that the store has forgotten or has
 put together already is taken for that, a verification that was lost is ordered again.
+
+An original that custody found unsound comes again in the same way, over what the store has; only what came in
+since counts for it, and custody reads it once more before it is called sound.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import datetime, timedelta
 from typing import Any, Literal
 from uuid import UUID
 
 import procrastinate
 import structlog
 
-from service.access.rules import Act, Caller
+from service.access.rules import Caller
 from service.contract.cards import LARGE_FROM, LargeAnswer, LargeParts, part_size
 from service.contract.failpoints import reach
 from service.database import Database, Row
 from service.errors import Conflict, Invalid, Unavailable
-from service.intake.actions import own_return
+from service.intake.actions import opened_return
+from service.intake.actions.lacking import READ_BACK_TASK
 from service.intake.store import large as store
-from service.jobs import defer, under_way
+from service.jobs import READING_BACK, defer, under_way
 from service.objects import Objects, multipart
 from service.objects.multipart import PartSpan, ReadBack, spans
 from service.records.store import images_held
@@ -90,8 +94,8 @@ async def put_large(
     """Begin, carry on or look after the upload of a large file of a card return."""
     file = described(digest, told)
     for _ in range(STEPS):
-        known = await _known(db, caller, return_id, file)
-        answer = await _step(db, objects, settings, file, known)
+        known, since = await _known(db, caller, return_id, file)
+        answer = await _step(db, objects, settings, file, known, since)
         if answer is not None:
             return answer
     raise Unavailable(
@@ -101,23 +105,27 @@ async def put_large(
     )
 
 
-async def _known(db: Database, caller: Caller, return_id: UUID, file: LargeFile) -> Row | None:
-    """What is known of the file, once the caller was found to have one; noted as asked for."""
+async def _known(
+    db: Database, caller: Caller, return_id: UUID, file: LargeFile
+) -> tuple[Row | None, datetime | None]:
+    """What is known of the file, once the caller was found to have one; noted as asked for. And since when,
+    by the store's clock, an object must have come in to count: an unsound image is to come again."""
     async with db.begin() as connection:
-        await own_return(connection, caller, return_id, Act.READ_CARD)
+        await opened_return(connection, caller, return_id)
         known = await store.large_file(connection, file.digest)
         size = await store.awaited_size(connection, return_id, file.digest)
-        held = (await images_held(connection, [file.digest])).get(file.digest)
-        if held is not None:
-            known = held
+        image = (await images_held(connection, [file.digest])).get(file.digest)
+        since = None if image is None else image["unsound_at"]
+        if image is not None and since is None:
+            known = image
         if known is not None and known["verified_at"] is not None:
             size = known["size"]
         elif known is not None and known["assembled_at"] is None:
             _refuse_other(file, known)
         _refuse_unasked(return_id, file, size)
-        if known is not None and held is None and file.is_that_of(known):
+        if known is not None and known is not image and file.is_that_of(known):
             await store.note_asked(connection, file.digest)
-    return known
+    return known, since
 
 
 def _refuse_unasked(return_id: UUID, file: LargeFile, size: int | None) -> None:
@@ -152,7 +160,12 @@ def _refuse_other(file: LargeFile, known: Row) -> None:
 
 
 async def _step(
-    db: Database, objects: Objects, settings: Settings, file: LargeFile, known: Row | None
+    db: Database,
+    objects: Objects,
+    settings: Settings,
+    file: LargeFile,
+    known: Row | None,
+    since: datetime | None,
 ) -> LargeAnswer | None:
     """Answer from what is known; None when something was set going first, so that one must look again."""
     if known is not None and known["verified_at"] is not None:
@@ -161,16 +174,17 @@ async def _step(
         await _order_verification(db, file.digest)
         return await _answer(objects, settings, file, "verifying")
     if known is None or known["upload_id"] is None or not file.is_that_of(known):
-        await _begin(db, objects, file, known["upload_id"] if known is not None else None)
+        await _begin(db, objects, file, known["upload_id"] if known is not None else None, since)
         return None
     upload_id: str = known["upload_id"]
     tags = await multipart.parts_held(objects, file.digest, upload_id, file.parts)
     if tags is not None and len(tags) < len(file.parts):
         return await _answer(objects, settings, file, "receiving", upload_id, tags)
     if tags is None:
-        assembled = await objects.stat(objects.original_key(file.digest)) is not None
+        assembled = await _came_in(objects, file.digest, since)
     else:
-        assembled = await multipart.assemble(objects, file.digest, upload_id, file.parts, tags)
+        over = since is not None
+        assembled = await multipart.assemble(objects, file.digest, upload_id, file.parts, tags, over=over)
         reach("large.assembled")
     async with db.begin() as connection:
         if assembled:
@@ -181,9 +195,17 @@ async def _step(
     return None
 
 
-async def _begin(db: Database, objects: Objects, file: LargeFile, instead_of: str | None) -> None:
+async def _came_in(objects: Objects, digest: str, since: datetime | None) -> bool:
+    """Whether the store has an object of that name, and has had it only since then."""
+    stat = await objects.stat(objects.original_key(digest))
+    return stat is not None and (since is None or (stat.modified is not None and stat.modified >= since))
+
+
+async def _begin(
+    db: Database, objects: Objects, file: LargeFile, instead_of: str | None, since: datetime | None
+) -> None:
     """Begin an upload, unless the store has an object of that name: then that is to be verified."""
-    if await objects.stat(objects.original_key(file.digest)) is not None:
+    if await _came_in(objects, file.digest, since):
         async with db.begin() as connection:
             row = file.row | {"upload_id": None}
             await store.note_upload(connection, row, instead_of=instead_of, assembled=True)
@@ -205,8 +227,9 @@ async def _order_verification(db: Database, digest: str) -> None:
         known = await store.large_file(connection, digest, lock=True)
         if known is None or known["assembled_at"] is None or known["verified_at"] is not None:
             return
-        if not await under_way(connection, f"large:{digest}"):
-            await defer(connection, VERIFY_TASK, once=f"large:{digest}", digest=digest)
+        once = f"large:{digest}"
+        if not await under_way(connection, once):
+            await defer(connection, VERIFY_TASK, queue=READING_BACK, once=once, digest=digest)
 
 
 async def _answer(
@@ -245,6 +268,9 @@ async def verify_large(db: Database, objects: Objects, digest: str) -> str:
         reach("large.verified")
         async with db.begin() as connection:
             await store.note_verified(connection, digest)
+            image = (await images_held(connection, [digest])).get(digest)
+            if image is not None and image["unsound_at"] is not None:
+                await defer(connection, READ_BACK_TASK, queue=READING_BACK, digests=[digest])
         return outcome
     log.error(
         "a large file is not what its digest says" if got is not None else "a large file is gone",
@@ -255,8 +281,8 @@ async def verify_large(db: Database, objects: Objects, digest: str) -> str:
         sha256_found=got.sha256 if got is not None else None,
     )
     async with db.begin() as connection:
-        held = digest in await images_held(connection, [digest])
-    if got is not None and got.sha256 != digest and not held:
+        named = digest in await images_held(connection, [digest])
+    if got is not None and got.sha256 != digest and not named:
         await multipart.remove_false(objects, digest)
     async with db.begin() as connection:
         await store.forget_upload(connection, digest, known["upload_id"], refused=outcome == "false")
@@ -276,7 +302,7 @@ def _judged(known: Row, got: ReadBack | None) -> str:
 _AGAIN = procrastinate.RetryStrategy(max_attempts=8, exponential_wait=3)
 
 
-@tasks.task(name="verify_large", pass_context=True, retry=_AGAIN)
+@tasks.task(name="verify_large", queue=READING_BACK, pass_context=True, retry=_AGAIN)
 async def _verify_large(context: procrastinate.JobContext, digest: str) -> None:
     """Runs in the worker, whose context holds `db` and `objects`; a store that is down is tried again."""
     around = context.additional_context

@@ -5,10 +5,8 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
 from typing import Any
 from uuid import UUID
-from zoneinfo import ZoneInfo
 
 import msgspec
 from sqlalchemy.ext.asyncio import AsyncConnection
@@ -20,14 +18,14 @@ from service.contract.records import Move, MovedPicture, MoveIn, MoveTarget
 from service.contract.wire import new_id
 from service.database import Database, Row, server_now
 from service.errors import Conflict, Invalid, NotAllowed, NotFound
-from service.intake.actions.recording import change_shown
+from service.intake.actions.showing import show
 from service.intake.actions.undoing import ends_of, undo
-from service.intake.rules import PICTURES, Fact, Home, Place, heads, storable
+from service.intake.rules import PICTURES, Home
 from service.intake.store import moving as store
 from service.intake.store import placements
 from service.records import store as records
 from service.records.actions import visible_unit
-from service.records.rules import taken_at
+from service.records.rules import storable
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +89,8 @@ async def _move(
 ) -> None:
     now = server_now()
     move = {"id": body.id, "request_sha256": fingerprint, "reason": storable(body.reason)}
-    move |= {"account_id": caller.account_id, "recorded_at": now, "undoes": body.undoes}
+    move |= {"account_id": caller.account_id, "by_name": caller.name, "recorded_at": now}
+    move["undoes"] = body.undoes
     if body.undoes is None:
         to = _checked_target(body, homes)
         going = await _standing_pictures(connection, body) + await _loose_sightings(connection, caller, body)
@@ -103,8 +102,10 @@ async def _move(
         await store.insert_move_items(connection, await undo(connection, caller, body, homes, now))
         return
     await store.insert_move_items(connection, [_item(body.id, to, at, one) for at, one in enumerate(going)])
-    await records.insert_rows(connection, placements, _facts(body.id, to, caller, going, now))
-    await _show_moved(connection, to, going, homes[to.inspection_id])
+    made = {"move_id": body.id, "by_name": caller.name, "revision_id": homes[to.inspection_id].revision_id}
+    made |= {"account_id": caller.account_id, "recorded_at": now}
+    await records.insert_rows(connection, placements, _facts(to, going, made))
+    await show(connection, homes.keys(), {one.digest for one in going})
 
 
 def _checked_target(body: MoveIn, homes: Mapping[UUID, Home]) -> MoveTarget:
@@ -140,26 +141,8 @@ async def _standing_pictures(connection: AsyncConnection, body: MoveIn) -> list[
                 ProblemError(detail="no such picture in any history", path=str(one)) for one in gone[:100]
             ],
         )
-    facts = await store.facts_of_images(connection, {row["digest"] for row in rows})
-    by_id = {fact["id"]: fact for fact in facts}
-    standing = heads(_fact(row) for row in facts)
-    going = []
-    for row in rows:
-        here = [
-            by_id[fact.id]
-            for fact in standing
-            if fact.place == _place(row) and by_id[fact.id]["digest"] == row["digest"]
-        ]
-        going.append(_Going(row["digest"], row, sorted(here, key=lambda fact: fact["sighting_id"])))
-    return going
-
-
-def _fact(row: Row) -> Fact:
-    return Fact(row["id"], row["sighting_id"], _place(row), frozenset(row["replaces"]))
-
-
-def _place(row: Row) -> Place:
-    return Place(row["inspection_id"], row["location_key"] or "", row["element"] or 0)
+    standing = await store.facts_standing_at(connection, [row["id"] for row in rows])
+    return [_Going(row["digest"], row, standing[row["id"]]) for row in rows]
 
 
 async def _loose_sightings(connection: AsyncConnection, caller: Caller, body: MoveIn) -> list[_Going]:
@@ -196,39 +179,29 @@ def _item(move_id: UUID, to: MoveTarget, ordinal: int, one: _Going) -> dict[str,
     }
 
 
-def _facts(
-    move_id: UUID, to: MoveTarget, caller: Caller, going: Sequence[_Going], now: datetime
-) -> list[dict[str, Any]]:
-    """One fact per sighting, which replaces every standing fact that the move takes away."""
+def _facts(to: MoveTarget, going: Sequence[_Going], made: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """One fact per sighting, which replaces every standing fact that the move takes away; `made`: by which
+    move, by whom and when."""
     replaced: dict[UUID, list[Row]] = {}
     for one in going:
         for fact in one.replaced:
             replaced.setdefault(fact["sighting_id"], []).append(fact)
         if one.loose is not None:
             replaced.setdefault(one.loose["id"], [])
-    return [
-        _moved_fact(move_id, to, caller, sighting_id, facts, now) for sighting_id, facts in replaced.items()
-    ]
+    return [{**_moved_fact(to, sighting_id, facts), **made} for sighting_id, facts in replaced.items()]
 
 
-def _moved_fact(
-    move_id: UUID, to: MoveTarget, caller: Caller, sighting_id: UUID, replaced: Sequence[Row], now: datetime
-) -> dict[str, Any]:
+def _moved_fact(to: MoveTarget, sighting_id: UUID, replaced: Sequence[Row]) -> dict[str, Any]:
     return {
         "id": new_id(),
         "sighting_id": sighting_id,
         "inspection_id": to.inspection_id,
         "location_key": to.location,
-        "claimed_key": None,
         "element": to.element,
         "element_last": to.element_last,
         **_words(replaced[0] if replaced else None),
         "rule": "by_hand",
         "confidence": 1.0,
-        "account_id": caller.account_id,
-        "agent_id": None,
-        "move_id": move_id,
-        "recorded_at": now,
         "replaces": [fact["id"] for fact in replaced],
     }
 
@@ -242,47 +215,6 @@ def _words(row: Row | None) -> dict[str, Any]:
 
 def _is_open(fact: Row) -> bool:
     return bool(fact["rule"] == "slate" and fact["location_key"] is None)
-
-
-async def _show_moved(
-    connection: AsyncConnection, to: MoveTarget, going: Sequence[_Going], home: Home
-) -> None:
-    images = await records.images_held(connection, {one.digest for one in going})
-    gone = [one.row for one in going if one.row is not None]
-    firsts: dict[str, dict[str, Any]] = {}
-    counted: dict[str, set[UUID]] = {}
-    for one in going:
-        sighting_ids = {fact["sighting_id"] for fact in one.replaced} | (
-            {one.loose["id"]} if one.loose else set()
-        )
-        counted.setdefault(one.digest, set()).update(sighting_ids)
-        firsts.setdefault(one.digest, _shown_row(to, one, home, images[one.digest]))
-    rows = [{**row, "sightings": len(counted[digest])} for digest, row in firsts.items()]
-    await change_shown(connection, gone, rows, images)
-
-
-def _shown_row(to: MoveTarget, one: _Going, home: Home, image: Row) -> dict[str, Any]:
-    seen = one.row
-    if seen is not None:
-        moment, basis, first = seen["taken_at"], seen["taken_basis"], seen["first_sighting_id"]
-    else:
-        assert one.loose is not None
-        zone = ZoneInfo(one.loose["time_zone"])
-        moment, basis = taken_at(image["exif"] or {}, one.loose["modified"], one.loose["read_at"], zone)
-        first = one.loose["id"]
-    return {
-        "id": new_id(),
-        "unit_id": home.unit_id,
-        "inspection_id": to.inspection_id,
-        "digest": one.digest,
-        "location_key": to.location or "",
-        "element": to.element or 0,
-        "element_last": to.element_last,
-        **_words(one.replaced[0] if one.replaced else None),
-        "first_sighting_id": first,
-        "taken_at": moment,
-        "taken_basis": basis,
-    }
 
 
 def _shown_move(rows: Sequence[Row]) -> Move:

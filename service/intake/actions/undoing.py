@@ -7,7 +7,6 @@ from collections.abc import Collection, Iterator, Mapping, Sequence
 from datetime import datetime
 from typing import Any
 from uuid import UUID
-from zoneinfo import ZoneInfo
 
 from sqlalchemy.ext.asyncio import AsyncConnection
 
@@ -17,16 +16,15 @@ from service.contract.records import MoveIn
 from service.contract.wire import new_id
 from service.database import Row
 from service.errors import Conflict, Invalid, NotFound
-from service.intake.actions.recording import change_shown
+from service.intake.actions.showing import show
 from service.intake.rules import Fact, Home, Place, heads
 from service.intake.store import moving as store
 from service.intake.store import placements
 from service.records import store as records
-from service.records.rules import taken_at
 
 # What a placement says besides who said it and when: it comes back as it was.
 SAID = (
-    "inspection_id", "location_key", "claimed_key", "element", "element_last",
+    "inspection_id", "location_key", "claimed_key", "claimed_element", "element", "element_last",
     "evaluation", "condition", "note", "rule", "confidence",
 )  # fmt: skip
 
@@ -57,14 +55,14 @@ async def undo(
     facts = await store.facts_of_images(connection, {row["digest"] for row in made})
     standing = _standing_for(body.undoes, made, facts)
     _refuse_from_nowhere(body.undoes, made)
-    restored = [
-        _restored(
-            body, caller, was, [standing[row["id"]] for row in made if was["id"] in row["replaces"]], now
-        )
-        for was in before
-    ]
+    by = {"account_id": caller.account_id, "by_name": caller.name, "move_id": body.id, "recorded_at": now}
+    restored = []
+    for was in before:
+        gone = [standing[row["id"]] for row in made if was["id"] in row["replaces"]]
+        revision_id = homes[was["inspection_id"]].revision_id
+        restored.append({**_restored(was, gone), "revision_id": revision_id, **by})
     await records.insert_rows(connection, placements, restored)
-    await _show(connection, [*made, *before], homes)
+    await show(connection, homes.keys(), {row["digest"] for row in (*made, *before)})
     return _items(body, made, before)
 
 
@@ -120,17 +118,9 @@ def _place(row: Row) -> Place:
     return Place(row["inspection_id"], row["location_key"] or "", row["element"] or 0)
 
 
-def _restored(body: MoveIn, caller: Caller, was: Row, gone: list[UUID], now: datetime) -> dict[str, Any]:
-    return {
-        "id": new_id(),
-        "sighting_id": was["sighting_id"],
-        **{name: was[name] for name in SAID},
-        "account_id": caller.account_id,
-        "agent_id": None,
-        "move_id": body.id,
-        "recorded_at": now,
-        "replaces": gone,
-    }
+def _restored(was: Row, gone: list[UUID]) -> dict[str, Any]:
+    said = {name: was[name] for name in SAID}
+    return {"id": new_id(), "sighting_id": was["sighting_id"], **said, "replaces": gone}
 
 
 def _items(body: MoveIn, made: Sequence[Row], before: Sequence[Row]) -> list[dict[str, Any]]:
@@ -156,46 +146,3 @@ def _items(body: MoveIn, made: Sequence[Row], before: Sequence[Row]) -> list[dic
         }
         for ordinal, ((digest, origin, target), sightings) in enumerate(ways.items())
     ]
-
-
-async def _show(connection: AsyncConnection, concerned: Sequence[Row], homes: Mapping[UUID, Home]) -> None:
-    """What histories show at the places concerned, made anew from the facts that stand there now."""
-    places = {(_place(row), row["digest"]) for row in concerned}
-    digests = {digest for _, digest in places}
-    facts = await store.facts_of_images(connection, digests)
-    by_id = {row["id"]: row for row in facts}
-    standing: dict[tuple[Place, str], list[Row]] = {}
-    for fact in heads(_fact(row) for row in facts):
-        row = by_id[fact.id]
-        if (fact.place, row["digest"]) in places:
-            standing.setdefault((fact.place, row["digest"]), []).append(row)
-    images = await records.images_held(connection, digests)
-    seen_ids = {row["sighting_id"] for rows in standing.values() for row in rows}
-    seen = {row["id"]: row for row in await store.sightings_by_id(connection, seen_ids)}
-    rows = [_shown(place, here, homes, images, seen) for (place, _), here in standing.items()]
-    await change_shown(connection, await store.shown_at(connection, places), rows, images)
-
-
-def _shown(
-    place: Place,
-    here: Sequence[Row],
-    homes: Mapping[UUID, Home],
-    images: Mapping[str, Row],
-    seen: Mapping[UUID, Row],
-) -> dict[str, Any]:
-    first = min(here, key=lambda row: row["sighting_id"])
-    sighting = seen[first["sighting_id"]]
-    exif = images[first["digest"]]["exif"] or {}
-    zone = ZoneInfo(sighting["time_zone"])
-    moment, basis = taken_at(exif, sighting["modified"], sighting["read_at"], zone)
-    return {
-        "id": new_id(),
-        "unit_id": homes[place.inspection_id].unit_id,
-        **place._asdict(),
-        "digest": first["digest"],
-        **{name: first[name] for name in ("element_last", "evaluation", "condition", "note")},
-        "first_sighting_id": first["sighting_id"],
-        "sightings": len({row["sighting_id"] for row in here}),
-        "taken_at": moment,
-        "taken_basis": basis,
-    }

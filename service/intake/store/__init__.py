@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from typing import Any
 from uuid import UUID
 
@@ -11,11 +11,11 @@ from sqlalchemy.dialects.postgresql import JSONB, insert
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.access.store import agents, sites
-from service.campaigns.store import statements
 from service.database import Row, id_column, ids, json, metadata, moment, reference, text
 from service.intake.store.large import not_yet_verified
+from service.intake.store.refused import refused_of
 from service.plans.store import plan_revisions
-from service.records.store import images, sightings
+from service.records.store import clock_of_camera, images, sightings
 
 cards = sa.Table(
     "cards",
@@ -56,6 +56,10 @@ card_returns = sa.Table(
     moment("committed_at", nullable=True),
     text("manifest_sha256", nullable=True),
     sa.Column("complete", sa.Boolean),
+    text("extent", nullable=True),
+    text("extent_note", nullable=True),
+    text("confirmed_by", nullable=True),
+    sa.Column("aside", JSONB, nullable=False, server_default="[]"),
     sa.Column("files", sa.Integer, nullable=False, server_default="0"),
     sa.Column("files_new", sa.Integer, nullable=False, server_default="0"),
     sa.Column("bytes", sa.BigInteger, nullable=False, server_default="0"),
@@ -63,8 +67,11 @@ card_returns = sa.Table(
     sa.Column("not_placed", sa.Integer, nullable=False, server_default="0"),
     sa.Column("unread", JSONB, nullable=False, server_default="[]"),
     sa.Column("remarks", JSONB, nullable=False, server_default="[]"),
+    # The ids of the statements that came with the commit, taken or not.
+    ids("statements", server_default="{}"),
     sa.Index("ix_card_returns_site", "site_id", "id"),
     sa.Index("ix_card_returns_card", "card_id"),
+    sa.Index("ix_card_returns_agent", "agent_id"),
 )
 
 # The manifest as the agent sent it, part by part, kept as evidence of what was claimed.
@@ -76,8 +83,6 @@ card_return_parts = sa.Table(
     sa.Column("files", sa.Integer, nullable=False),
     sa.Column("body", sa.LargeBinary, nullable=False),
     text("body_sha256"),
-    # When the store was seen to hold every file of the part that is not large.
-    moment("verified_at", nullable=True),
 )
 
 # A person's order to show pictures at another place, with the reason (I12).
@@ -88,6 +93,7 @@ picture_moves = sa.Table(
     text("request_sha256"),
     text("reason"),
     reference("account_id", "accounts.id"),
+    text("by_name"),
     moment("recorded_at"),
     reference("undoes", "picture_moves.id", nullable=True, index=True),
 )
@@ -108,9 +114,11 @@ picture_move_items = sa.Table(
     sa.Column("to_element", sa.Integer),
 )
 
-# Facts: who or what rule said where a sighting belongs. A move replaces earlier ones by id (I12).
-# `location_key` NULL: at the inspection, no location known; `claimed_key` is then the key that was
-# claimed and that the inspection does not have.
+# Facts: who or what rule said where a sighting belongs. A move replaces earlier ones by id (I12), and so does
+# a binding that brings a location (`binding_id`). `location_key` NULL: at the inspection, no location known;
+# `claimed_key` is then the key that was claimed and that the inspection did not have, `claimed_element` the
+# element there. `revision_id` is what the inspection was bound to when this was recorded, `by_name` the name
+# of that day.
 placements = sa.Table(
     "placements",
     metadata,
@@ -119,6 +127,7 @@ placements = sa.Table(
     reference("inspection_id", "inspections.id", index=True),
     text("location_key", nullable=True),
     text("claimed_key", nullable=True),
+    sa.Column("claimed_element", sa.Integer),
     sa.Column("element", sa.Integer),
     sa.Column("element_last", sa.Integer),
     text("evaluation", nullable=True),
@@ -128,7 +137,10 @@ placements = sa.Table(
     sa.Column("confidence", sa.Double, nullable=False),
     reference("account_id", "accounts.id", nullable=True),
     reference("agent_id", "agents.id", nullable=True),
+    text("by_name"),
+    reference("revision_id", "plan_revisions.id"),
     reference("move_id", "picture_moves.id", nullable=True, index=True),
+    reference("binding_id", "bindings.id", nullable=True),
     moment("recorded_at"),
     ids("replaces"),
 )
@@ -185,6 +197,7 @@ def _returns() -> sa.Select[*tuple[Any, ...]]:
             sites.c.time_zone,
             agents.c.name.label("agent"),
             not_yet_verified(card_returns),
+            refused_of(card_returns),
         )
         .join(sites, sites.c.id == card_returns.c.site_id)
         .join(agents, agents.c.id == card_returns.c.agent_id)
@@ -198,6 +211,28 @@ async def card_return(connection: AsyncConnection, return_id: UUID, lock: str = 
         query = query.with_for_update(read=lock == "share", of=card_returns)
     found = await connection.execute(query)
     return found.mappings().one_or_none()
+
+
+async def committed_manifests(
+    connection: AsyncConnection, site_codes: Iterable[str] | None, return_ids: Iterable[UUID]
+) -> dict[UUID, str]:
+    """The manifest digest of each of these card returns that is committed at one of these sites."""
+    at = card_returns.c
+    query = (
+        sa.select(at.id, at.manifest_sha256)
+        .join(sites, sites.c.id == at.site_id)
+        .where(at.id.in_(list(return_ids)), at.committed_at.is_not(None))
+    )
+    if site_codes is not None:
+        query = query.where(sites.c.code.in_(list(site_codes)))
+    return {row.id: row.manifest_sha256 for row in await connection.execute(query)}
+
+
+async def committed_of_agent(connection: AsyncConnection, agent_id: UUID) -> int:
+    """How many card returns an agent has committed."""
+    at = card_returns.c
+    query = sa.select(sa.func.count()).where(at.agent_id == agent_id, at.committed_at.is_not(None))
+    return await connection.scalar(query) or 0
 
 
 async def returns_page(
@@ -233,33 +268,20 @@ async def insert_part(connection: AsyncConnection, row: Mapping[str, Any]) -> bo
     return done.first() is not None
 
 
-async def part_numbers(connection: AsyncConnection, return_id: UUID) -> dict[int, bool]:
-    """The numbers of the parts that were sent, in order, and whether each was verified in the store."""
+async def part_numbers(connection: AsyncConnection, return_id: UUID) -> list[int]:
+    """The numbers of the parts that were sent, in order."""
     at = card_return_parts.c
-    found = await connection.execute(
-        sa.select(at.part, at.verified_at.is_not(None).label("verified"))
-        .where(at.card_return_id == return_id)
-        .order_by(at.part)
-    )
-    return {row.part: row.verified for row in found}
+    query = sa.select(at.part).where(at.card_return_id == return_id).order_by(at.part)
+    return list(await connection.scalars(query))
 
 
-async def part(connection: AsyncConnection, return_id: UUID, number: int) -> Row | None:
-    """One part: the body as it was sent, which never changes, and when it was verified."""
+async def part(connection: AsyncConnection, return_id: UUID, number: int) -> bytes | None:
+    """The body of one part as it was sent, which never changes."""
     at = card_return_parts.c
-    found = await connection.execute(
-        sa.select(at.body, at.verified_at).where(at.card_return_id == return_id, at.part == number)
+    body = await connection.scalar(
+        sa.select(at.body).where(at.card_return_id == return_id, at.part == number)
     )
-    return found.mappings().one_or_none()
-
-
-async def note_part_verified(connection: AsyncConnection, return_id: UUID, number: int) -> None:
-    at = card_return_parts.c
-    await connection.execute(
-        sa.update(card_return_parts)
-        .where(at.card_return_id == return_id, at.part == number, at.verified_at.is_(None))
-        .values(verified_at=sa.func.clock_timestamp())
-    )
+    return None if body is None else bytes(body)
 
 
 async def receipt(connection: AsyncConnection, return_id: UUID) -> bytes | None:
@@ -270,13 +292,6 @@ async def receipt(connection: AsyncConnection, return_id: UUID) -> bytes | None:
 
 async def insert_receipt(connection: AsyncConnection, row: Mapping[str, Any]) -> None:
     await connection.execute(receipts.insert().values(**row))
-
-
-async def statement_ids(connection: AsyncConnection, return_id: UUID) -> set[UUID]:
-    """The statements that came with a card return."""
-    return set(
-        await connection.scalars(sa.select(statements.c.id).where(statements.c.card_return_id == return_id))
-    )
 
 
 async def revision_label(connection: AsyncConnection, revision_id: UUID) -> str | None:
@@ -302,10 +317,9 @@ async def files_page(
     )
     query = (
         sa.select(
-            sightings,
+            *(column for column in sightings.c if column is not sightings.c.exif),
             images.c.size,
-            images.c.kind,
-            images.c.exif,
+            clock_of_camera(),
             standing.c.inspection_id,
             standing.c.location_key,
             standing.c.claimed_key,
@@ -320,6 +334,21 @@ async def files_page(
     )
     if not_placed:
         query = query.where(standing.c.location_key.is_(None))
+    return (await connection.execute(query)).mappings().all()
+
+
+async def claims_waiting(
+    connection: AsyncConnection, inspection_id: UUID, locations: Collection[str]
+) -> Sequence[Row]:
+    """Facts that stand at an inspection and at no location, though they claimed one of these."""
+    at = placements.c
+    query = (
+        sa.select(placements, sightings.c.digest)
+        .join(sightings, sightings.c.id == at.sighting_id)
+        .where(at.inspection_id == inspection_id, at.location_key.is_(None))
+        .where(at.claimed_key.in_(locations), stands())
+        .order_by(at.id)
+    )
     return (await connection.execute(query)).mappings().all()
 
 

@@ -32,7 +32,12 @@ FROM (
     FROM procrastinate_jobs
 ) job, (
     SELECT coalesce(sum(locations), 0) AS locations, coalesce(sum(complete), 0) AS locations_complete,
-           coalesce(sum(conflict), 0) AS locations_in_conflict
+           coalesce(sum(complete_short), 0) AS locations_complete_short,
+           coalesce(sum(conflict), 0) AS locations_in_conflict,
+           coalesce(sum(inspections_blocked), 0) AS inspections_blocked,
+           coalesce(sum(pictures_engineering), 0) AS pictures_engineering,
+           coalesce(sum(pictures_second_look), 0) AS pictures_second_look,
+           coalesce(sum(pictures_unplaced), 0) AS pictures_unplaced
     FROM completion JOIN campaigns ON campaigns.id = completion.campaign_id
     WHERE campaigns.closed_at IS NULL
 ) owed

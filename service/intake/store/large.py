@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from typing import Any
 from uuid import UUID
 
@@ -10,6 +10,7 @@ import sqlalchemy as sa
 from sqlalchemy.dialects.postgresql import insert
 from sqlalchemy.ext.asyncio import AsyncConnection
 
+from service.contract.cards import LARGE_FROM
 from service.database import Row, metadata, moment, reference, text
 from service.records.store import images
 
@@ -30,7 +31,8 @@ large_files = sa.Table(
     moment("refused_at", nullable=True),
 )
 
-# The large files of a card return that were not held when its manifest came.
+# The large files of a card return that were not held when its manifest came, and all files of which the bytes
+# were to come ahead of it.
 awaited_files = sa.Table(
     "awaited_files",
     metadata,
@@ -128,13 +130,22 @@ async def forget_upload(
     )
 
 
+async def expect_again(connection: AsyncConnection, digests: Collection[str]) -> None:
+    """These were read back whole once and are not sound any more: what was done for them begins anew."""
+    await connection.execute(
+        sa.update(large_files)
+        .where(_AT.digest.in_(digests), _AT.verified_at.is_not(None))
+        .values(upload_id=None, assembled_at=None, verified_at=None, refused_at=None)
+    )
+
+
 async def _set(connection: AsyncConnection, digest: str, **values: Any) -> None:
     held = sa.update(large_files).where(_AT.digest == digest, _AT.verified_at.is_(None))
     await connection.execute(held.values(**values))
 
 
 async def await_files(connection: AsyncConnection, return_id: UUID, sizes: Mapping[str, int]) -> None:
-    """Remember that a card return waits for these large files."""
+    """Remember that a card return waits for these files."""
     rows = [{"card_return_id": return_id, "digest": digest, "size": size} for digest, size in sizes.items()]
     if rows:
         await connection.execute(insert(awaited_files).values(rows).on_conflict_do_nothing())
@@ -155,8 +166,9 @@ def not_yet_verified(card_returns: sa.Table) -> sa.ColumnElement[list[str]]:
         sa.select(at.digest)
         .where(
             at.card_return_id == card_returns.c.id,
+            at.size > LARGE_FROM,
             ~sa.exists().where(_AT.digest == at.digest, _AT.verified_at.is_not(None)),
-            ~sa.exists().where(images.c.digest == at.digest),
+            ~sa.exists().where(images.c.digest == at.digest, images.c.unsound_at.is_(None)),
         )
         .order_by(at.digest)
         .correlate(card_returns)

@@ -10,12 +10,11 @@ import sqlalchemy as sa
 from sqlalchemy.dialects.postgresql import insert
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-from service.access.store import accounts, sites
+from service.access.store import sites
 from service.campaigns.store import inspections
 from service.database import Row
-from service.intake.rules import Place
 from service.intake.store import card_returns, picture_move_items, picture_moves, placements, stands
-from service.records.store import images, sightings, unit_images, units
+from service.records.store import sightings, unit_images, units
 
 
 async def move_fingerprint(connection: AsyncConnection, move_id: UUID) -> str | None:
@@ -61,20 +60,30 @@ async def facts_of_move(connection: AsyncConnection, move_id: UUID) -> tuple[Seq
     return by_move.mappings().all(), before.mappings().all()
 
 
-async def shown_at(connection: AsyncConnection, places: Collection[tuple[Place, str]]) -> Sequence[Row]:
-    """Rows of histories at these places of these images."""
+async def facts_standing_at(connection: AsyncConnection, shown_ids: Sequence[UUID]) -> dict[UUID, list[Row]]:
+    """By row of a history the placement facts that stand for its image at its place."""
     at = unit_images.c
-    here = [(*place, digest) for place, digest in places]
-    found = await connection.execute(
-        sa.select(unit_images).where(
-            sa.tuple_(at.inspection_id, at.location_key, at.element, at.digest).in_(here)
-        )
+    here = (
+        (placements.c.inspection_id == at.inspection_id)
+        & (sa.func.coalesce(placements.c.location_key, "") == at.location_key)
+        & (sa.func.coalesce(placements.c.element, 0) == at.element)
     )
-    return found.mappings().all()
+    query = (
+        sa.select(placements, at.id.label("shown_id"))
+        .select_from(unit_images)
+        .join(sightings, sightings.c.digest == at.digest)
+        .join(placements, (placements.c.sighting_id == sightings.c.id) & here)
+        .where(at.id.in_(shown_ids), stands())
+        .order_by(placements.c.sighting_id, placements.c.id)
+    )
+    found: dict[UUID, list[Row]] = {shown_id: [] for shown_id in shown_ids}
+    for row in (await connection.execute(query)).mappings():
+        found[row["shown_id"]].append(row)
+    return found
 
 
 async def sightings_by_id(connection: AsyncConnection, sighting_ids: Iterable[UUID]) -> Sequence[Row]:
-    """Sightings, locked, with their image's kind, their site, and whether any placement stands."""
+    """Sightings, locked, with their site and whether any placement stands."""
     here = sightings.c.id.in_(list(sighting_ids))
     # Locked by a statement of its own: the one after it sees what those we waited for have written.
     locked = sa.select(sightings.c.id).where(here).order_by(sightings.c.id)
@@ -82,12 +91,9 @@ async def sightings_by_id(connection: AsyncConnection, sighting_ids: Iterable[UU
     found = await connection.execute(
         sa.select(
             sightings,
-            images.c.kind,
             sites.c.code.label("site"),
-            sites.c.time_zone,
             sa.exists().where(placements.c.sighting_id == sightings.c.id, stands()).label("stands"),
         )
-        .join(images, images.c.digest == sightings.c.digest)
         .join(card_returns, card_returns.c.id == sightings.c.card_return_id)
         .join(sites, sites.c.id == card_returns.c.site_id)
         .where(here)
@@ -107,13 +113,12 @@ async def move_rows(connection: AsyncConnection, move_ids: Collection[UUID]) -> 
         sa.select(
             picture_moves,
             picture_move_items,
-            accounts.c.name.label("by"),
+            picture_moves.c.by_name.label("by"),
             from_unit.c.serial.label("from_unit"),
             to_unit.c.serial.label("to_unit"),
             undone_by.label("undone_by"),
         )
         .join(picture_move_items, picture_move_items.c.move_id == picture_moves.c.id)
-        .join(accounts, accounts.c.id == picture_moves.c.account_id)
         .join(target, target.c.id == picture_move_items.c.to_inspection_id)
         .join(to_unit, to_unit.c.id == target.c.unit_id)
         .outerjoin(origin, origin.c.id == picture_move_items.c.from_inspection_id)

@@ -37,7 +37,8 @@ def person(caller: Caller) -> UUID:
 def accepted(checked: Checked) -> PlanDocument:
     """The document of a check without error; raises Invalid that lists the findings."""
     if checked.document is None:
-        errors = [ProblemError(detail=f.message, path=f.path, line=f.line) for f in checked.findings]
+        faults = [found for found in checked.findings if found.severity == "error"]
+        errors = [ProblemError(detail=f.message, path=f.path, line=f.line) for f in faults]
         raise Invalid(
             f"The plan document has {len(errors)} fault(s): {errors[0].detail}",
             consequence="No revision was changed.",
@@ -58,7 +59,8 @@ async def create_draft(db: Database, caller: Caller, revision_id: UUID, checked:
     async with db.begin() as connection:
         plan = await _plan_of(connection, document)
         row = {"id": revision_id, "plan_id": plan["id"], "author_id": author, **_content(document)}
-        await store.insert(connection, store.plan_revisions, row | {"version": 1, "created_at": server_now()})
+        made = {"version": 1, "created_at": server_now(), "author_name": caller.name}
+        await store.insert(connection, store.plan_revisions, row | made)
         held = await store.revision(connection, revision_id)
         if held is None:
             raise Conflict(

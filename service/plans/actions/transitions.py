@@ -45,7 +45,7 @@ async def record_event(
         _refuse_person(rules.person_fault(event, told, held["author_id"]))
         await _check_members(connection, wanted)
         _check_reach(caller, [event] if event.kind == "published" else told)
-        await store.append_event(connection, row | {"recorded_at": server_now()})
+        await store.append_event(connection, row | {"by_name": caller.name, "recorded_at": server_now()})
         return await revision_detail(connection, held)
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from datetime import datetime, timedelta
 from typing import Any
 from uuid import UUID
@@ -10,6 +10,7 @@ from uuid import UUID
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.access.rules import Act, Caller
+from service.contract.pictures import MARKS_OF_BYTES
 from service.contract.problem import ProblemError
 from service.contract.records import (
     Clocks,
@@ -19,6 +20,7 @@ from service.contract.records import (
     ImageSighting,
     PlacementFact,
     PositionIn,
+    StandingPlace,
     Unit,
     UnitDetail,
     UnitIn,
@@ -30,9 +32,10 @@ from service.objects import Objects
 from service.records import store
 from service.records.actions.thumbnails import MADE
 from service.records.rules import exif_as_read, nearest
-from service.records.store import history, reading
+from service.records.store import history, places, reading
 
 DOWNLOAD_SECONDS = 300
+SIGHTINGS_PER_PAGE = 100
 
 
 class NotYetVerified(Conflict):
@@ -201,12 +204,23 @@ async def unit_history(
         if not caller.at(unit["site"]):
             wanted = history.limited(wanted, caller.sites)
         rows = await history.history_page(connection, unit["id"], wanted, after, limit)
-    return [_history_item(row) for row in rows]
+        shared = {row["digest"] for row in rows if row["elsewhere"]}
+        standing = await places.places_of(connection, shared, caller.sites)
+    return [_history_item(row, standing.get(row["digest"], ())) for row in rows]
 
 
-def _history_item(row: Row) -> HistoryItem:
-    made_here = {"location", "element", "clocks", "thumbnail", "moved"}
+def _history_item(row: Row, standing: Sequence[Row]) -> HistoryItem:
+    """`standing`: places where the image counts, if one of them is another than this."""
+    made_here = {"location", "element", "clocks", "thumbnail", "moved", "also_at", "also_more"}
     same = {name: row[name] for name in HistoryItem.__struct_fields__ if name not in made_here}
+    here = (row["inspection_id"], row["location_key"])
+    others = [
+        place
+        for place in standing
+        if (place["inspection_id"], place["location_key"]) != here
+        and (place["location_key"] or place["unit_id"] != row["unit_id"])
+    ]
+    also_at, also_more = _named(others)
     return HistoryItem(
         **same,
         location=row["location_key"] or None,
@@ -214,7 +228,29 @@ def _history_item(row: Row) -> HistoryItem:
         clocks=clocks(row),
         thumbnail=row["thumbnail"] == MADE,
         moved=row["move_id"] is not None,
+        also_at=also_at,
+        also_more=also_more,
     )
+
+
+async def places_counting(
+    db: Database, caller: Caller, digests: Collection[str]
+) -> dict[str, tuple[list[StandingPlace], bool]]:
+    """By image the first locations where it counts, and whether there are more."""
+    async with db.begin() as connection:
+        standing = await places.places_of(connection, set(digests), caller.sites)
+    return {digest: _named([row for row in rows if row["location_key"]]) for digest, rows in standing.items()}
+
+
+def _named(standing: Sequence[Row]) -> tuple[list[StandingPlace], bool]:
+    """The first places, and whether there are more."""
+    named = [
+        StandingPlace(unit=row["serial"], campaign=row["campaign"], location=row["location_key"] or None)
+        if row["visible"]
+        else StandingPlace(unit=None, campaign=None, location=None)
+        for row in standing[: places.PLACES_NAMED]
+    ]
+    return named, len(standing) > places.PLACES_NAMED
 
 
 def clocks(row: Row) -> Clocks:
@@ -227,49 +263,63 @@ def clocks(row: Row) -> Clocks:
     )
 
 
-async def _visible_image(
-    connection: AsyncConnection, caller: Caller, digest: str
-) -> tuple[Row, Sequence[Row]]:
-    """An image with the sightings of it that the caller may see; raises NotFound when there is none."""
+async def visible_image(connection: AsyncConnection, caller: Caller, digest: str) -> Row:
+    """An image of which the caller may see a sighting; raises NotFound, or NotYetVerified."""
     caller.must(Act.READ)
-    image = (await store.images_held(connection, [digest])).get(digest)
-    sightings = await reading.visible_sightings(connection, digest, caller.sites) if image is not None else []
+    image = await reading.image(connection, digest)
+    seen = image is not None and await reading.visible_sightings(connection, digest, caller.sites)
     if image is None and await reading.is_awaited(connection, digest, caller.sites):
         raise NotYetVerified(
             f"File {digest} came in on a card and is not yet verified.",
             consequence="It is not held yet and no receipt names it. Do not wipe the card it is on.",
             next_step="Look again when the agent has sent all of it and the service has read it back.",
         )
-    if image is None or not sightings:
+    if image is None or not seen:
         raise NotFound(
             f"No image {digest} came in at your sites.",
             next_step="Take the digest from the history of a unit or from a receipt.",
         )
-    return image, sightings
+    return image
 
 
-async def read_image(db: Database, caller: Caller, digest: str) -> ImageDetail:
-    """An image, every sighting of it that the caller may see, and every placement of those."""
+async def read_image(
+    db: Database,
+    caller: Caller,
+    digest: str,
+    after: reading.SightingKey | None = None,
+    limit: int = SIGHTINGS_PER_PAGE,
+) -> tuple[ImageDetail, reading.SightingKey | None]:
+    """An image, a page of the sightings of it that the caller may see with every placement of those, and the
+    key that the next page begins after."""
     async with db.begin() as connection:
-        image, sightings = await _visible_image(connection, caller, digest)
+        image = await visible_image(connection, caller, digest)
+        found = await reading.visible_sightings(
+            connection, digest, caller.sites, after=after, limit=limit + 1
+        )
+        sightings = found[:limit]
         facts = await reading.placements_of(connection, [row["id"] for row in sightings])
-    same = {
-        name: image[name] for name in ImageDetail.__struct_fields__ if name not in ("thumbnail", "sightings")
-    }
-    return ImageDetail(
-        **same,
+        standing = (await places.places_of(connection, [digest], caller.sites))[digest]
+    stands_at, stands_more = _named(standing)
+    names = ("digest", "size", "looked_at", "format", "width", "height", "exif", "verified_at")
+    detail = ImageDetail(
+        **{name: image[name] for name in names},
+        marks=[mark for mark in image["marks"] if mark in MARKS_OF_BYTES],
         thumbnail=image["thumbnail"] == MADE,
+        stands_at=stands_at,
+        stands_more=stands_more,
         sightings=[_sighting(row, image, facts) for row in sightings],
     )
+    last = sightings[-1] if len(found) > limit else None
+    return detail, (last["card_return_id"], last["ordinal"]) if last is not None else None
 
 
 def _sighting(row: Row, image: Row, facts: Sequence[Row]) -> ImageSighting:
-    same = ("id", "card_return_id", "card_id", "site", "agent", "person", "scope", "path", "marks")
+    same = ("id", "card_return_id", "card_id", "site", "agent", "person", "scope", "path", "kind", "marks")
     return ImageSighting(
         **{name: row[name] for name in same},
         path_bytes=bytes(row["path_bytes"]),
         clocks=Clocks(
-            exif=exif_as_read(image["exif"]),
+            exif=exif_as_read(image["exif"] if image["looked_at"] is not None else row["exif"]),
             file_system=row["modified"],
             read_at=row["read_at"],
             received_at=row["received_at"],
@@ -287,7 +337,7 @@ def _placement(fact: Row) -> PlacementFact:
 async def download(db: Database, objects: Objects, caller: Caller, digest: str) -> Download:
     """A short-lived address of the original bytes."""
     async with db.begin() as connection:
-        image, _ = await _visible_image(connection, caller, digest)
+        image = await visible_image(connection, caller, digest)
     expires_at = await objects.now() + timedelta(seconds=DOWNLOAD_SECONDS)
     url = objects.presign_get(
         objects.original_key(digest), digest + _suffix(image["format"]), DOWNLOAD_SECONDS
@@ -311,7 +361,7 @@ async def held_among(db: Database, caller: Caller, digests: Sequence[str]) -> li
 async def thumbnail(db: Database, objects: Objects, caller: Caller, digest: str) -> str:
     """A short-lived address of an image's thumbnail; raises NotFound while there is none."""
     async with db.begin() as connection:
-        image, _ = await _visible_image(connection, caller, digest)
+        image = await visible_image(connection, caller, digest)
     if image["thumbnail"] != MADE:
         raise NotFound(
             f"There is no thumbnail of image {digest}.",

@@ -1,19 +1,22 @@
-"""Thumbnails, made in the background; an original is only ever read (I2)."""
+"""What the bytes of an image say, and its thumbnail; an original is only ever read (I2)."""
 
 from __future__ import annotations
 
 import asyncio
 import io
 from collections.abc import Sequence
+from typing import Any
 
 import procrastinate
 import structlog
 from PIL import Image, ImageOps
 
-from service.database import Database
+from service.contract.pictures import LARGEST_JUDGED, judge
+from service.database import Database, server_now
+from service.jobs import THUMBNAILS
 from service.objects import Objects
 from service.records import store
-from service.records.rules import wants_thumbnail
+from service.records.rules import storable_json
 
 LONG_SIDE = 320
 # Four times the largest still that common videoscopes write (common practice, no source).
@@ -59,29 +62,49 @@ def _reduced(original: bytes) -> bytes:
 
 
 async def make_thumbnails(db: Database, objects: Objects, digests: Sequence[str]) -> dict[str, str]:
-    """Make the thumbnails that are not there yet; the outcome by digest. A failure is marked, not raised."""
+    """Look at the images that nobody has looked at, and make their thumbnails; the outcome by digest. A
+    failure is marked, not raised."""
     async with db.begin() as connection:
         images = await store.images_held(connection, digests)
     outcomes = {}
     for digest, image in images.items():
-        if image["thumbnail"] == MADE or not wants_thumbnail(image["kind"], image["marks"]):
+        if image["thumbnail"] is not None:
             continue
+        found: dict[str, Any] = {}
         try:
-            small = await asyncio.to_thread(reduced, await objects.read(objects.original_key(digest)))
+            if image["size"] > LARGEST_JUDGED:
+                raise NoThumbnail(f"{image['size']} bytes are too many")
+            original = await objects.read(objects.original_key(digest))
+            found = await asyncio.to_thread(_said_by, original)
+            small = await asyncio.to_thread(reduced, original)
             await objects.write(objects.thumbnail_key(digest), small, "image/jpeg")
             outcomes[digest] = MADE
         except NoThumbnail as error:
             log.warning("no thumbnail", digest=digest, reason=str(error))
             outcomes[digest] = FAILED
         async with db.begin() as connection:
-            await store.set_thumbnail(connection, digest, outcomes[digest])
+            await store.note_looked_at(connection, digest, {**found, "thumbnail": outcomes[digest]})
     return outcomes
+
+
+def _said_by(original: bytes) -> dict[str, Any]:
+    """What the bytes say of themselves: columns of images."""
+    judged = judge(len(original), io.BytesIO(original))
+    picture = judged.picture
+    return {
+        "looked_at": server_now(),
+        "marks": judged.marks,
+        "format": picture.format if picture is not None else None,
+        "width": picture.width if picture is not None else None,
+        "height": picture.height if picture is not None else None,
+        "exif": storable_json(picture.exif) if picture is not None else {},
+    }
 
 
 _AGAIN = procrastinate.RetryStrategy(max_attempts=8, exponential_wait=3)
 
 
-@tasks.task(name="make_thumbnails", pass_context=True, retry=_AGAIN)
+@tasks.task(name="make_thumbnails", queue=THUMBNAILS, pass_context=True, retry=_AGAIN)
 async def _make_thumbnails(context: procrastinate.JobContext, digests: list[str]) -> None:
     """Runs in the worker, whose context holds `db` and `objects`; a store that is down is tried again."""
     around = context.additional_context

@@ -12,6 +12,7 @@ from sqlalchemy.dialects.postgresql import ARRAY, insert
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.database import Row, id_column, json, metadata, moment, reference, text, texts
+from service.records.rules import UNREADABLE
 
 units = sa.Table(
     "units",
@@ -39,23 +40,30 @@ unit_positions = sa.Table(
 )
 
 # The bytes, named by digest. A row exists only after the store was seen to hold them (I5).
+# From `looked_at` on it says what the service found in the bytes: their format, pixels, Exif and marks. Until
+# then, only what each sighting was told of them is known.
 images = sa.Table(
     "images",
     metadata,
     text("digest", primary_key=True),
     sa.Column("size", sa.BigInteger, nullable=False),
-    text("kind"),
+    moment("verified_at"),
+    text("thumbnail", nullable=True),
+    moment("looked_at", nullable=True),
     text("format", nullable=True),
     sa.Column("width", sa.Integer),
     sa.Column("height", sa.Integer),
-    json("exif"),
-    texts("marks"),
-    moment("verified_at"),
-    text("thumbnail", nullable=True),
+    json("exif", nullable=True),
+    texts("marks", nullable=True),
+    # By the store's clock, when a reading last found the original not sound; NULL: it counts as held. The
+    # projection of custody's readings by which intake asks for it again.
+    moment("unsound_at", nullable=True),
 )
 
-# One file seen on one card at one path, with the four clocks as read (I9):
-# Exif in images.exif, file system (zone unknown), agent UTC, server UTC.
+# One file seen on one card at one path, with the four clocks as read (I9): Exif, file system (zone unknown),
+# agent UTC, server UTC. What the file is (`kind`, `marks`) comes from here; `format`, `width`, `height` and
+# `exif` are what the agent told of its bytes. `taken_at` is the best estimate, `taken_basis` says from what;
+# it sorts a page and decides nothing (I4).
 sightings = sa.Table(
     "sightings",
     metadata,
@@ -68,15 +76,24 @@ sightings = sa.Table(
     text("modified", nullable=True),
     moment("read_at"),
     moment("received_at"),
+    text("kind"),
     texts("marks"),
+    text("format", nullable=True),
+    sa.Column("width", sa.Integer),
+    sa.Column("height", sa.Integer),
+    json("exif"),
+    moment("taken_at"),
+    text("taken_basis"),
     sa.ForeignKeyConstraint(["digest"], ["images.digest"]),
     sa.UniqueConstraint("card_return_id", "ordinal"),
-    sa.Index("ix_sightings_digest", "digest"),
+    sa.Index("ix_sightings_digest", "digest", "card_return_id", "ordinal"),
 )
 
 # Which image stands at which place of which unit: the rolled-up answer to the history question,
-# one row however often the file was seen. `taken_at` is the best estimate, `taken_basis` says from what;
-# it sorts a page and decides nothing (I4).
+# one row however often the file was seen. A projection: every column follows from sightings and placements
+# alone (service.intake.store.showing). The words and the time are those of the first sighting there, of the
+# fact that puts it there; the first is the least by card return and place in its manifest, whenever it came,
+# among those that count and tell of the picture. `counted`: it counts as a picture of its location.
 unit_images = sa.Table(
     "unit_images",
     metadata,
@@ -91,7 +108,9 @@ unit_images = sa.Table(
     text("condition", nullable=True),
     text("note", nullable=True),
     reference("first_sighting_id", "sightings.id"),
+    reference("placement_id", "placements.id"),
     sa.Column("sightings", sa.Integer, nullable=False),
+    sa.Column("counted", sa.Boolean, nullable=False),
     moment("taken_at"),
     text("taken_basis"),
     sa.ForeignKeyConstraint(["digest"], ["images.digest"]),
@@ -99,7 +118,18 @@ unit_images = sa.Table(
     sa.Index("ix_unit_images_history", "unit_id", "taken_at", "id"),
     sa.Index("ix_unit_images_location", "unit_id", "location_key", "taken_at", "id"),
     sa.Index("ix_unit_images_digest", "digest"),
+    sa.Index(
+        "ix_unit_images_uncounted",
+        "inspection_id",
+        postgresql_where=sa.text("location_key = '' OR NOT counted"),
+    ),
 )
+
+
+def clock_of_camera() -> sa.ColumnElement[Any]:
+    """Exif as the bytes give it, once the service has looked at them; else as the sighting told."""
+    return sa.func.coalesce(images.c.exif, sightings.c.exif).label("exif")
+
 
 ROWS_PER_STATEMENT = 2000
 
@@ -131,21 +161,26 @@ def as_bytea(raw: bytes) -> str:
 
 
 async def images_held(connection: AsyncConnection, digests: Iterable[str]) -> dict[str, Row]:
-    """The rows of those digests that are held here, by digest."""
+    """The rows of those digests that are recorded here, by digest; sound or not."""
     found = await connection.execute(sa.select(images).where(images.c.digest == sa.any_(_texts(digests))))
     return {row["digest"]: row for row in found.mappings()}
 
 
-async def kinds_held(connection: AsyncConnection, digests: Iterable[str]) -> dict[str, Row]:
-    """Kind and marks alone, by digest: whole rows are long."""
-    query = sa.select(images.c.digest, images.c.kind, images.c.marks)
-    found = await connection.execute(query.where(images.c.digest == sa.any_(_texts(digests))))
-    return {row["digest"]: row for row in found.mappings()}
+async def first_wanted(connection: AsyncConnection, return_id: UUID, digests: Iterable[str]) -> set[str]:
+    """Those of the digests of which no other card return's file wants a thumbnail (rules.wants_thumbnail), so
+    that none is ordered yet."""
+    seen = sightings.c
+    wanting = seen.format.is_not(None) | ((seen.kind == "still") & ~seen.marks.overlap(sorted(UNREADABLE)))
+    others = sa.exists().where(seen.digest == images.c.digest, seen.card_return_id != return_id, wanting)
+    query = sa.select(images.c.digest).where(images.c.digest == sa.any_(_texts(digests)), ~others)
+    return set(await connection.scalars(query))
 
 
 async def digests_held(connection: AsyncConnection, digests: Iterable[str]) -> set[str]:
-    """Which of the digests are held here."""
-    query = sa.select(images.c.digest).where(images.c.digest == sa.any_(_texts(digests)))
+    """Which of the digests are held here: recorded, and not found unsound since."""
+    query = sa.select(images.c.digest).where(
+        images.c.digest == sa.any_(_texts(digests)), images.c.unsound_at.is_(None)
+    )
     return set(await connection.scalars(query))
 
 
@@ -170,30 +205,6 @@ async def gather_images(
         )
     )
     return set(added)
-
-
-async def add_unit_images(connection: AsyncConnection, rows: Sequence[Mapping[str, Any]]) -> None:
-    """Show images at places of units; where one is shown there already, its sightings are added."""
-    await insert_rows(
-        connection,
-        unit_images,
-        rows,
-        "ON CONFLICT (inspection_id, digest, location_key, element)"
-        " DO UPDATE SET sightings = held.sightings + excluded.sightings",
-    )
-
-
-async def images_at(
-    connection: AsyncConnection, inspection_ids: Iterable[UUID], digests: Iterable[str]
-) -> set[tuple[UUID, str, str]]:
-    """Which of the images are shown at which inspection and location: (inspection, location, digest)."""
-    at = unit_images.c
-    found = await connection.execute(
-        sa.select(at.inspection_id, at.location_key, at.digest)
-        .where(at.inspection_id == sa.any_(_uuids(inspection_ids)), at.digest == sa.any_(_texts(digests)))
-        .distinct()
-    )
-    return {(row.inspection_id, row.location_key, row.digest) for row in found}
 
 
 def _texts(values: Iterable[str]) -> sa.ColumnElement[Any]:
@@ -228,8 +239,9 @@ async def set_position(
     )
 
 
-async def set_thumbnail(connection: AsyncConnection, digest: str, outcome: str) -> None:
-    await connection.execute(sa.update(images).where(images.c.digest == digest).values(thumbnail=outcome))
+async def note_looked_at(connection: AsyncConnection, digest: str, found: Mapping[str, Any]) -> None:
+    """What the worker found in the bytes (columns of images), and how its thumbnail went."""
+    await connection.execute(sa.update(images).where(images.c.digest == digest).values(**found))
 
 
 async def unit_images_by_id(connection: AsyncConnection, ids: Iterable[UUID]) -> Sequence[Row]:
@@ -237,8 +249,3 @@ async def unit_images_by_id(connection: AsyncConnection, ids: Iterable[UUID]) ->
         sa.select(unit_images).where(unit_images.c.id == sa.any_(_uuids(ids))).order_by(unit_images.c.id)
     )
     return found.mappings().all()
-
-
-async def delete_unit_images(connection: AsyncConnection, ids: Iterable[UUID]) -> None:
-    """Stop showing images at a place; the facts that put them there stay."""
-    await connection.execute(sa.delete(unit_images).where(unit_images.c.id == sa.any_(_uuids(ids))))

@@ -12,6 +12,7 @@ import sqlalchemy as sa
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.database import Row
+from service.records.store.places import elsewhere
 
 # The page is cut on unit_images alone, from ix_unit_images_history (or ix_unit_images_location), before
 # anything is joined: a page costs the same at a thousand rows and at a million. Tables of campaigns,
@@ -23,8 +24,10 @@ WITH page AS MATERIALIZED (
     ORDER BY taken_at DESC, id DESC
     LIMIT :limit
 )
-SELECT page.*, image.size, image.kind, image.format, image.marks, image.exif, image.verified_at,
-       image.thumbnail, sighting.path, sighting.modified, sighting.read_at, sighting.received_at,
+SELECT page.*, image.size, image.verified_at, image.thumbnail, sighting.kind, sighting.marks,
+       coalesce(image.format, sighting.format) AS format, coalesce(image.exif, sighting.exif) AS exif,
+       page.counted AND {elsewhere} AS elsewhere,
+       sighting.path, sighting.modified, sighting.read_at, sighting.received_at,
        back.id AS card_return_id, back.card_id, back.person, back.scope, back.shift, agent.name AS agent,
        campaign.id AS campaign_id, campaign.name AS campaign, plan.code AS plan, bound.label AS revision,
        prepared.label AS prepared_under, fact.rule, fact.move_id
@@ -36,26 +39,10 @@ JOIN agents agent ON agent.id = back.agent_id
 JOIN inspections inspection ON inspection.id = page.inspection_id
 JOIN campaigns campaign ON campaign.id = inspection.campaign_id
 JOIN plans plan ON plan.id = campaign.plan_id
+JOIN placements fact ON fact.id = page.placement_id
+JOIN plan_revisions bound ON bound.id = fact.revision_id
 LEFT JOIN cards card ON card.id = back.card_id
 LEFT JOIN plan_revisions prepared ON prepared.id = coalesce(back.revision_id, card.revision_id)
--- What the inspection was bound to when the image came in: both times are the service's clock.
-LEFT JOIN LATERAL (
-    SELECT revision_id FROM bindings
-    WHERE bindings.inspection_id = page.inspection_id AND bindings.recorded_at <= sighting.received_at
-    ORDER BY bindings.recorded_at DESC, bindings.id DESC
-    LIMIT 1
-) binding ON true
-JOIN plan_revisions bound ON bound.id = coalesce(binding.revision_id, inspection.revision_id)
--- The standing placement fact that put the first sighting here.
-LEFT JOIN LATERAL (
-    SELECT placements.rule, placements.move_id FROM placements
-    WHERE placements.sighting_id = page.first_sighting_id
-      AND placements.inspection_id = page.inspection_id
-      AND coalesce(placements.location_key, '') = page.location_key
-      AND coalesce(placements.element, 0) = page.element
-    ORDER BY placements.recorded_at DESC, placements.id DESC
-    LIMIT 1
-) fact ON true
 ORDER BY page.taken_at DESC, page.id DESC
 """
 
@@ -102,7 +89,7 @@ def history_query(wanted: Wanted, after: tuple[datetime, UUID] | None) -> tuple[
     if after is not None:
         clauses.append("(taken_at, id) < (:last_taken_at, :last_id)")
         values |= {"last_taken_at": after[0], "last_id": after[1]}
-    return HISTORY.format(where=" AND ".join(clauses)), values
+    return HISTORY.format(where=" AND ".join(clauses), elsewhere=elsewhere("page")), values
 
 
 async def history_page(

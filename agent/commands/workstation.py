@@ -1,0 +1,152 @@
+"""Making a workstation, running it, and seeing what it holds."""
+
+from __future__ import annotations
+
+import signal
+import sys
+from datetime import UTC, datetime
+from types import FrameType
+from typing import Annotated
+
+import msgspec
+import typer
+from rich.markup import escape
+from rich.table import Table
+
+from agent import screen
+from agent.cards.reading import close_interrupted
+from agent.client.service import Service
+from agent.commands.opening import chosen, opened, rebuild_told
+from agent.errors import AgentError, LinkDown
+from agent.outbox.database import now
+from agent.outbox.rebuilding import ask_held
+from agent.outbox.rebuilding import rebuild as outbox_again
+from agent.settings import Enrolment
+from agent.standing import queue_facts, status_facts, status_lines
+from agent.sync.progress import read_note, text_of
+from agent.sync.pull import pull
+from agent.sync.runner import Runner
+from agent.wording import size_text
+from agent.workstation import Workstation, agent_version, platform_text
+from service.contract.access import EnrolAgent
+
+
+def enrol(
+    url: Annotated[str, typer.Argument(help="The service, as this workstation reaches it.")],
+    code: Annotated[str, typer.Argument(help="The one-time code.")],
+    name: Annotated[str, typer.Option(help="A name for this workstation.")],
+) -> None:
+    """Make this workstation an agent of a site."""
+    if not url.startswith(("http://", "https://")):
+        raise AgentError(f"{url} is no address of a service.", "Nothing was done.", "Give it with https://")
+    state = chosen.state.prepare()
+    service = Service(url)
+    enrolled = service.enrol(
+        EnrolAgent(
+            id=state.enrolment_id(code),
+            code=code,
+            name=name,
+            platform=platform_text(),
+            version=agent_version(),
+        )
+    )
+    state.keep_enrolment(
+        Enrolment(
+            url=service.url,
+            id=enrolled.id,
+            name=name,
+            site=enrolled.site,
+            site_name=enrolled.site_name,
+            time_zone=enrolled.time_zone,
+            keys=enrolled.keys,
+        ),
+        enrolled.token,
+    )
+    screen.console.print(f"Enrolled as {escape(name)} at {enrolled.site} ({escape(enrolled.site_name)}).")
+    with Workstation(state) as station, station.service() as signed_in:
+        outcome = pull(station.cache, signed_in, enrolled.site)
+    screen.console.print(
+        f"Worklist: {outcome.inspections} inspections; plan revisions held: {len(outcome.revisions_new)}."
+    )
+
+
+def run(
+    once: Annotated[bool, typer.Option("--once", help="One pass, then end.")] = False,
+) -> None:
+    """Take each card that is put in, and keep pulling and pushing."""
+    runner = Runner(chosen.state, screen.log)
+
+    def stop(signum: int, frame: FrameType | None) -> None:
+        runner.stop()
+
+    for name in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(name, stop)
+    if not once:
+        screen.log("running; stop with Ctrl-C")
+        runner.forever()
+        screen.log("stopped")
+        return
+    troubles = runner.once()
+    for trouble in troubles:
+        screen.show_error(trouble)
+    if troubles:
+        raise typer.Exit(troubles[0].exit_code)
+
+
+def rebuild() -> None:
+    """Look through the whole spool, and make card returns again that the agent's database does not know.
+
+    Nothing is removed. A damaged database is set aside and made anew; that happens by itself as well.
+    """
+    with opened() as station:
+        found = outbox_again(station.returns, station.spool, station.state.locks, rebuild_told())
+        close_interrupted(station.state, station.returns, station.spool)
+        screen.console.print(escape(found.text()), soft_wrap=True)
+        try:
+            with station.service() as service:
+                held = ask_held(station.returns, service)
+            screen.console.print(f"{held} files without a card return here are held by the service")
+        except LinkDown as error:
+            screen.errors.print(escape(error.detail), soft_wrap=True)
+
+
+def status(
+    as_json: Annotated[bool, typer.Option("--json", help="For programs.")] = False,
+) -> None:
+    """What is held here, and what may be done with each card."""
+    with opened() as station:
+        facts = status_facts(station)
+    if as_json:
+        sys.stdout.write(msgspec.json.encode(facts).decode("utf-8") + "\n")
+        return
+    for line in status_lines(facts):
+        screen.say(line)
+
+
+def queue(
+    as_json: Annotated[bool, typer.Option("--json", help="For programs.")] = False,
+) -> None:
+    """What is still to be pushed."""
+    with opened() as station:
+        facts = queue_facts(station)
+        pushing = read_note(station.state.pushing)
+    if as_json:
+        sys.stdout.write(msgspec.json.encode(facts).decode("utf-8") + "\n")
+        return
+    table = Table()
+    for heading in ("card return", "unit", "files", "bytes", "age", "next try", "trouble"):
+        table.add_column(heading)
+    for row in facts["cardReturns"]:
+        next_try = (
+            datetime.fromtimestamp(row["next_try"], UTC).strftime("%H:%M:%S UTC")
+            if row["next_try"]
+            else "now"
+        )
+        age = screen.age_text(datetime.fromisoformat(row["started_at"]), now())
+        cells = (row["id"], row["unit"] or "", str(row["files"]), size_text(row["bytes"]), age, next_try)
+        table.add_row(*map(escape, cells), escape(row["trouble"] or ""))
+    screen.console.print(table)
+    screen.say(
+        f"pushing {pushing.card_return}: {text_of(pushing)}" if pushing else "nothing is being pushed now"
+    )
+    screen.console.print(f"{facts['preparations']} prepared cards not yet told to the service")

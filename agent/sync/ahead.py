@@ -1,0 +1,100 @@
+"""Sends what was copied of a card while the rest of it is still read, when the spool's disk has no more room.
+
+Only bytes travel: what they are, and where they belong, comes with the manifest when the reading has ended,
+and so does the receipt. But what the store was seen to have may leave the spool meanwhile, so that a card
+can be larger than the disk. The card is not cleared by it: that takes the receipt (I6), and a commit that
+finds bytes missing asks for the card again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from uuid import UUID
+
+import msgspec
+
+from agent.client.service import Service
+from agent.client.store import Outcome, Store
+from agent.errors import LinkDown, Stopped
+from agent.locking import lock
+from agent.outbox.returns import Returns
+from agent.outbox.spool import Spool
+from agent.sync.large import LargeSender
+from agent.workstation import Workstation
+from service.contract.cards import CardReturnOpen, FileAhead, FilesAhead
+
+# So often the store is asked for what it said that it had taken.
+TRIES = 3
+READ_BACK_SECONDS = 60.0
+
+
+def relieve(station: Workstation, stopping: Callable[[], bool]) -> bool:
+    """Send what lies in the spool of cards that are being read; False when another process pushes.
+
+    Raises what pushing raises.
+    """
+    with lock(station.state.locks / "push.lock") as ours:
+        if not ours:
+            return False
+        store = Store(station.settings.timeout, station.settings.uploads, station.traffic)
+        try:
+            with station.service() as service:
+                sender = AheadSender(station.returns, station.spool, service, store, stopping)
+                for row in station.returns.in_state("reading"):
+                    sender.send(UUID(row["id"]), station.settings.uploads)
+        finally:
+            store.stop.set()
+            store.close()
+    return True
+
+
+class AheadSender:
+    def __init__(
+        self,
+        returns: Returns,
+        spool: Spool,
+        service: Service,
+        store: Store,
+        stopping: Callable[[], bool],
+    ) -> None:
+        self._returns, self._spool, self._service, self._store = returns, spool, service, store
+        self._stopping = stopping
+
+    def send(self, return_id: UUID, uploads: int) -> None:
+        """Everything that was copied so far of one return, some files at a time."""
+        row = self._returns.one(return_id)
+        assert row is not None
+        opening = msgspec.json.decode(row["opening"], type=CardReturnOpen)
+        with ThreadPoolExecutor(uploads, thread_name_prefix="ahead") as pool:
+            while batch := self._returns.spooled_of(return_id):
+                files = [FileAhead(sha256=digest, size=size) for digest, size in batch]
+                self._send(return_id, FilesAhead(opening=opening, files=files), pool)
+                self._returns.note_ahead([digest for digest, _ in batch])
+
+    def _send(self, return_id: UUID, ahead: FilesAhead, pool: ThreadPoolExecutor) -> None:
+        for _ in range(TRIES):
+            answer = self._service.put_ahead(return_id, ahead)
+            if not answer.lacking and not answer.large:
+                return
+            puts = [
+                pool.submit(self._store.put, ticket, self._spool.path(ticket.sha256))
+                for ticket in answer.lacking
+            ]
+            for put in puts:
+                if put.result() is Outcome.WRONG_BYTES:
+                    raise LinkDown(
+                        "A file in the spool is not what was read; its card is asked for again later."
+                    )
+                if self._stopping():
+                    raise Stopped
+            large = LargeSender(self._returns, self._spool, self._service, self._store, self._stopping)
+            sent = {
+                file.sha256: large.send(return_id, file, pool, lambda size: None) for file in answer.large
+            }
+            large.wait_verified(return_id, sent, READ_BACK_SECONDS)
+        raise LinkDown(
+            "The store does not keep what it said it had taken.",
+            "The files are kept in the spool.",
+            "Have the store looked at.",
+        )

@@ -1,0 +1,350 @@
+"""Statements of people and agents: each that can be taken is recorded, each other turned down by itself."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+from uuid import UUID
+
+import msgspec
+from sqlalchemy.ext.asyncio import AsyncConnection
+
+from service.access.rules import Act, Caller
+from service.access.store import people_at
+from service.campaigns import store
+from service.campaigns.actions import reading
+from service.campaigns.actions.settling import changing
+from service.campaigns.rules import Statement, contradictions
+from service.campaigns.store import facts
+from service.contract.campaigns import StatementMade
+from service.contract.problem import ProblemError
+from service.contract.work import StatementIn
+from service.database import Database, Row, server_now
+from service.errors import Conflict, Invalid, NotAllowed, Refusal
+from service.plans import vocabulary
+from service.plans.store import revision_document
+
+
+@dataclass(frozen=True, slots=True)
+class TurnedDown:
+    """A statement that was not recorded, and why."""
+
+    statement: StatementIn
+    refusal: Refusal
+
+
+async def make_statement(db: Database, caller: Caller, statement: StatementIn) -> StatementMade:
+    """Record what a person or agent says of locations of one inspection.
+
+    Raises NotFound, NotAllowed, Invalid (a location that does not exist or is not applicable to the
+    build, a reason that is not in the list, an agent that names none of the site's people) or Conflict (the
+    campaign is closed, or the id already stands for another statement). The same statement again gives the
+    present standing (I8).
+    """
+    async with db.begin() as connection:
+        await record_statement(connection, caller, statement)
+        return await reading.statement_made(connection, statement.inspection_id, statement.id)
+
+
+async def record_statement(connection: AsyncConnection, caller: Caller, statement: StatementIn) -> None:
+    """As `make_statement`, in the caller's transaction."""
+    for turned in await record_statements(connection, caller, [statement], None):
+        raise turned.refusal
+
+
+async def record_statements(
+    connection: AsyncConnection,
+    caller: Caller,
+    statements: Sequence[StatementIn],
+    card_return_id: UUID | None,
+) -> list[TurnedDown]:
+    """Record each statement that can be taken; those that were turned down, each for its own reason.
+
+    With a `card_return_id` the words are older than their arrival, and a card has to be taken whole: a
+    campaign closed since, or a re-binding that made a location not applicable, does not turn them away.
+    They are kept; a location that is not applicable stays so (I11).
+    """
+    each = list({msgspec.json.encode(statement): statement for statement in statements}.values())
+    known = await facts.statements_by_id(connection, (statement.id for statement in each))
+    fresh = [statement for statement in each if statement.id not in known]
+    turned = await _judge_repeated(connection, caller, [s for s in each if s.id in known], known)
+    if not fresh:
+        return turned
+    closed = {} if card_return_id is not None else await _closed(connection, fresh)
+    async with changing(connection, {statement.inspection_id for statement in fresh}) as locked:
+        batch = Batch(
+            caller,
+            card_return_id,
+            locked,
+            await facts.locations_of(connection, locked.keys()),
+            await _speakers(connection, caller, locked),
+            closed,
+        )
+        rows, refused = batch.judge(fresh)
+        written = await facts.insert_statements(connection, rows)
+    # Another transaction used the id meanwhile, for another inspection.
+    late = [statement for statement in fresh if statement.id in {row["id"] for row in rows} - written]
+    if late:
+        known = await facts.statements_by_id(connection, (statement.id for statement in late))
+        refused += await _judge_repeated(connection, caller, late, known)
+    return turned + refused
+
+
+async def _closed(connection: AsyncConnection, fresh: Sequence[StatementIn]) -> dict[UUID, str]:
+    """The names of those campaigns that are closed, by id; the others stay open for this transaction."""
+    closed = {}
+    for campaign_id in sorted(await store.campaigns_of(connection, {s.inspection_id for s in fresh})):
+        campaign = await store.lock_campaign(connection, campaign_id, share=True)
+        if campaign is not None and campaign["closed_at"] is not None:
+            closed[campaign_id] = campaign["name"]
+    return closed
+
+
+async def _speakers(
+    connection: AsyncConnection, caller: Caller, locked: Mapping[UUID, Row]
+) -> dict[str, Collection[str]]:
+    """By site the people in whose name an agent may speak, those who have left since among them: a card is
+    older than its arrival."""
+    sites = {row["site"] for row in locked.values()} if caller.agent else set()
+    return {site: await people_at(connection, site, ever=True) for site in sorted(sites)}
+
+
+@dataclass(frozen=True, slots=True)
+class Batch:
+    """What statements made in one breath are judged by; the inspections in `locked` are locked."""
+
+    caller: Caller
+    card_return_id: UUID | None
+    locked: Mapping[UUID, Row]
+    rows_of: Mapping[UUID, Sequence[Row]]
+    speakers: Mapping[str, Collection[str]]
+    closed: Mapping[UUID, str]
+
+    def judge(self, statements: Sequence[StatementIn]) -> tuple[list[dict[str, Any]], list[TurnedDown]]:
+        """The rows to append, and what is turned down."""
+        against = self._contradicted(statements)
+        rows, turned = [], []
+        for statement in statements:
+            try:
+                row = self._row(statement)
+                if others := against.get(statement.id):
+                    raise _contradiction(statement, others)
+                rows.append(row)
+            except Refusal as refusal:
+                turned.append(TurnedDown(statement, refusal))
+        return rows, turned
+
+    def _contradicted(self, statements: Sequence[StatementIn]) -> dict[UUID, list[StatementIn]]:
+        """By id those others of these that say another thing of the same location."""
+        by_inspection: dict[UUID, list[Statement]] = {}
+        for statement in statements:
+            said = Statement(
+                statement.id,
+                statement.kind,
+                frozenset(self._keys(statement)),
+                frozenset(statement.replaces),
+                statement.reason,
+            )
+            by_inspection.setdefault(statement.inspection_id, []).append(said)
+        found: dict[UUID, list[StatementIn]] = {}
+        for together in by_inspection.values():
+            for key, others in contradictions(together).items():
+                found[key] = [other for other in statements if other.id in others]
+        # One id with two contents: neither of them can be meant.
+        for statement in statements:
+            same = [other for other in statements if other.id == statement.id and other != statement]
+            if same:
+                found.setdefault(statement.id, []).extend(same)
+        return found
+
+    def _keys(self, statement: StatementIn) -> Iterator[str]:
+        if statement.locations is not None:
+            yield from statement.locations
+            return
+        for row in self.rows_of.get(statement.inspection_id, ()):
+            if row["bound"] and row["applicable"]:
+                yield row["location_key"]
+
+    def _row(self, statement: StatementIn) -> dict[str, Any]:
+        """The row to append for one statement, after every check that can turn it down by itself."""
+        inspection = self.locked.get(statement.inspection_id)
+        if inspection is None:
+            raise reading.no_inspection(statement.inspection_id)
+        may_state(self.caller, statement, inspection["site"])
+        if inspection["campaign_id"] in self.closed:
+            name = self.closed[inspection["campaign_id"]]
+            raise Conflict(
+                f"Campaign {name} is closed; it takes no further statement.",
+                next_step="Ask the fleet manager for a new campaign over this unit.",
+            )
+        if self.caller.agent:
+            _check_speaker(statement, inspection["site"], self.speakers[inspection["site"]])
+        _check_reason(statement)
+        if any("\0" in (text or "") for text in (statement.reason, statement.note, statement.stated_by)):
+            raise Invalid("The statement holds a NUL character.", next_step="State it again without.")
+        any_build = self.card_return_id is not None
+        named = _named(statement, self.rows_of[statement.inspection_id], any_build=any_build)
+        if statement.kind == "omission_authorised" and any(row["mandatory"] for row in named):
+            self.caller.must(Act.AUTHORISE_MANDATORY_OMISSION, inspection["site"])
+        return {
+            "id": statement.id,
+            "inspection_id": statement.inspection_id,
+            "kind": statement.kind,
+            "locations": [row["location_key"] for row in named],
+            "replaces": sorted(set(statement.replaces)),
+            "reason": statement.reason,
+            "note": statement.note,
+            "stated_by": statement.stated_by or self.caller.name,
+            "stated_at": statement.stated_at,
+            "account_id": self.caller.account_id,
+            "agent_id": self.caller.agent_id,
+            "by_name": self.caller.name,
+            "card_return_id": self.card_return_id,
+            "recorded_at": server_now(),
+        }
+
+
+def _contradiction(statement: StatementIn, others: Sequence[StatementIn]) -> Conflict:
+    against = "; ".join(f"{_told(other)} ({other.id})" for other in others[:5])
+    return Conflict(
+        f"Statement {statement.id} says {_told(statement)}, and made with it was: {against}. Neither "
+        "replaces the other, so neither was taken.",
+        next_step="State once what holds for each location.",
+    )
+
+
+def _told(statement: StatementIn) -> str:
+    where = "every location" if statement.locations is None else ", ".join(statement.locations[:5])
+    reason = f" with {statement.reason}" if statement.reason else ""
+    return f"{statement.kind.replace('_', ' ')} of {where}{reason}"
+
+
+def _check_speaker(statement: StatementIn, site: str, people: Collection[str]) -> None:
+    if statement.stated_by is None:
+        raise Invalid(
+            "The statement names nobody who made it; a workstation says nothing by itself.",
+            next_step="Name one of the site's people with it.",
+        )
+    if statement.stated_by not in people:
+        raise Invalid(
+            f"{statement.stated_by!r} is none of the people of site {site}.",
+            next_step="Name one of the site's people, or have an administrator enter the name for the site.",
+        )
+
+
+def may_state(caller: Caller, statement: StatementIn, site: str) -> None:
+    """Raise NotAllowed unless the caller may make this kind of statement at the site."""
+    if statement.kind != "omission_authorised":
+        caller.must(Act.STATE, site)
+    elif caller.agent:
+        raise NotAllowed(
+            "An agent cannot authorise an omission: a person with the authority does, signed in.",
+            next_step="State it as not inspected, with the reason; a shift lead or engineer decides.",
+        )
+    else:
+        caller.must(Act.AUTHORISE_OMISSION, site)
+
+
+def _listed(reason: str | None) -> bool:
+    return reason is not None and vocabulary.is_term(reason, "not_inspected_reason")
+
+
+def _check_reason(statement: StatementIn) -> None:
+    reason = statement.reason
+    if statement.kind == "complete" and reason is not None:
+        raise Invalid("A statement that a location is complete takes no reason.", next_step="Use the note.")
+    if statement.kind == "not_inspected" and not _listed(reason):
+        raise Invalid(
+            f"{reason!r} is not a reason for not inspecting a location.",
+            next_step="Give a term of the list not_inspected_reason, as not_inspected_reason:code.",
+        )
+    if statement.kind == "omission_authorised" and not (reason or statement.note):
+        raise Invalid(
+            "An omission is authorised with a reason or a note that says why.",
+            next_step="Say in the note on what grounds the location may be left out.",
+        )
+
+
+def _named(statement: StatementIn, rows: Sequence[Row], *, any_build: bool) -> list[Row]:
+    """The locations a statement speaks of, in job order; None is every one the inspection owes."""
+    if statement.locations is None:
+        owed = [row for row in rows if row["bound"] and row["applicable"]]
+        if not owed:
+            raise Invalid("The inspection has no applicable location to speak of.")
+        return owed
+    wanted = set(statement.locations)
+    known = {row["location_key"]: row for row in rows}
+    errors = [
+        ProblemError(f"{key} is not a location of this inspection.", path=f"/locations/{at}")
+        if key not in known
+        else ProblemError(f"{key} does not exist on this unit's build.", path=f"/locations/{at}")
+        for at, key in enumerate(statement.locations)
+        if key not in known or not (known[key]["applicable"] or any_build)
+    ]
+    if errors:
+        raise Invalid(
+            f"The statement names {len(errors)} location(s) that this unit does not have: {errors[0].detail}",
+            next_step="Take the location keys from the inspection; nothing is stated of what does not exist.",
+            errors=errors[:100],
+        )
+    return [row for row in rows if row["location_key"] in wanted]
+
+
+async def _judge_repeated(
+    connection: AsyncConnection,
+    caller: Caller,
+    statements: Sequence[StatementIn],
+    known: Mapping[UUID, Row],
+) -> list[TurnedDown]:
+    """Of statements whose id is recorded, those that are not the recorded ones (I8)."""
+    turned = []
+    for statement in statements:
+        try:
+            await _same_as_held(connection, caller, statement, known[statement.id])
+        except Refusal as refusal:
+            turned.append(TurnedDown(statement, refusal))
+    return turned
+
+
+async def _same_as_held(
+    connection: AsyncConnection, caller: Caller, statement: StatementIn, row: Row
+) -> None:
+    """Raise Conflict where the id already stands for another statement (I8)."""
+    inspection = await store.inspection(connection, statement.inspection_id)
+    if inspection is None:
+        raise reading.no_inspection(statement.inspection_id)
+    may_state(caller, statement, inspection["site"])
+    if not (_same_words(row, statement) and await _same_locations(connection, inspection, statement, row)):
+        raise Conflict(
+            f"Statement {statement.id} is already recorded with other content.",
+            next_step="Make the new statement under a new id, naming the one it replaces.",
+        )
+
+
+def _same_words(row: Row, statement: StatementIn) -> bool:
+    return bool(
+        row["inspection_id"] == statement.inspection_id
+        and row["kind"] == statement.kind
+        and row["replaces"] == sorted(set(statement.replaces))
+        and row["reason"] == statement.reason
+        and row["note"] == statement.note
+        and row["stated_by"] == (statement.stated_by or row["stated_by"])
+        and row["stated_at"] == statement.stated_at
+    )
+
+
+async def _same_locations(
+    connection: AsyncConnection, inspection: Row, statement: StatementIn, row: Row
+) -> bool:
+    """True when the list written out then is what the statement says; for the whole unit, what any
+    binding of the inspection would have been written out to."""
+    if statement.locations is not None:
+        return set(row["locations"]) == set(statement.locations)
+    for bound in await facts.bindings_of(connection, inspection["id"]):
+        document = await revision_document(connection, bound["revision_id"])
+        if set(row["locations"]) == {
+            location.key for location in document.locations_for(inspection["build"])
+        }:
+            return True
+    return False

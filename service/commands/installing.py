@@ -1,0 +1,61 @@
+"""What is made once before the service starts: schema, receipt key, bucket."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from service.commands.opening import NOT_SET_UP, NOT_SOUND, REFUSED, stop
+from service.settings import read_settings
+
+
+def migrate() -> None:
+    """Bring the database to the newest schema."""
+    from service.database import migrate as bring_to_newest
+
+    bring_to_newest(read_settings().database_url)
+    typer.echo("The database is at the newest schema.", err=True)
+
+
+def receipt_key(
+    file: Annotated[Path | None, typer.Argument(help="default: SIGHTLEDGER_RECEIPT_KEY_FILE")] = None,
+) -> None:
+    """Make the Ed25519 key that signs receipts. An existing file is left alone."""
+    from service.signing import Signer, create_key_file
+
+    path = file or Path(os.environ.get("SIGHTLEDGER_RECEIPT_KEY_FILE", "receipt-key.pem"))
+    try:
+        create_key_file(path)
+    except FileExistsError:
+        stop(f"{path} exists and is left as it is.", REFUSED)
+    except OSError as error:
+        stop(f"{path} cannot be written: {error.strerror}.", NOT_SET_UP)
+    typer.echo(f"{path}: key {Signer.load(path).key_id}. Keep a copy in a safe place.", err=True)
+
+
+def bucket(
+    lock: Annotated[
+        bool,
+        typer.Option("--lock", help="turn on versions and Object Lock of a bucket that is there without"),
+    ] = False,
+    wait: Annotated[int, typer.Option(min=0, help="seconds to wait until the store answers")] = 0,
+) -> None:
+    """Make the bucket with versions and Object Lock, or say how the one that is there stands.
+
+    Ends with 3 when it has no Object Lock: it can be used, but locks nothing.
+    """
+    from service.app import store_settings
+    from service.objects.bucket import prepare_bucket
+
+    found = prepare_bucket(store_settings(read_settings()), lock=lock, wait_s=wait)
+    typer.echo(found.text())
+    if not found.locks:
+        stop(
+            "Pictures are kept all the same, but `sightledger retention` and the worker can lock none, and a "
+            "sweep deletes nothing from a bucket without versions. Object Lock can never be turned off "
+            "again; to turn it on: sightledger bucket --lock",
+            NOT_SOUND,
+        )

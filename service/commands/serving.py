@@ -1,0 +1,100 @@
+"""Running the service and its worker."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import socket
+import tempfile
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from service.commands.opening import NOT_SET_UP, stop
+from service.settings import read_settings
+
+
+def serve() -> None:
+    """Run the service on SIGHTLEDGER_HOST and SIGHTLEDGER_PORT."""
+    from granian import Granian
+    from granian.constants import Interfaces
+
+    from service.observe import log_config
+    from service.signing import Signer
+
+    settings = read_settings()
+    Signer.load(settings.receipt_key_file)
+    _check_free(settings.host, settings.port)
+    with tempfile.TemporaryDirectory(prefix="sightledger-metrics-") as shared:
+        if settings.processes > 1:
+            # The client library adds up the processes' figures through files in this folder.
+            os.environ["PROMETHEUS_MULTIPROC_DIR"] = shared
+        Granian(
+            "service.app:create_app",
+            factory=True,
+            interface=Interfaces.ASGI,
+            address=settings.host,
+            port=settings.port,
+            workers=settings.processes,
+            websockets=False,
+            log_dictconfig=log_config(settings.log_level),
+            workers_kill_timeout=10,
+            respawn_failed_workers=settings.processes > 1,
+        ).serve()
+
+
+def _check_free(host: str, port: int) -> None:
+    try:
+        socket.create_server((host, port), family=socket.AF_INET6 if ":" in host else socket.AF_INET).close()
+    except OSError as error:
+        why = (error.strerror or str(error)).partition(" (")[0]
+        stop(
+            f"The service cannot listen at {host}, port {port}: {why}. It was not started. Stop "
+            "what listens there, or set SIGHTLEDGER_HOST and SIGHTLEDGER_PORT (and SIGHTLEDGER_PUBLIC_URL).",
+            NOT_SET_UP,
+        )
+
+
+def worker(
+    until_empty: Annotated[bool, typer.Option("--until-empty", help="Do what is waiting, then end.")] = False,
+) -> None:
+    """Run background work: thumbnails, large files read back; and on a schedule audit, locks and sweep."""
+    from service.app import open_objects
+    from service.custody.actions.schedule import tasks as custody_tasks
+    from service.database import Database
+    from service.intake.actions.large import tasks as intake_tasks
+    from service.jobs import open_queue, work
+    from service.observe import configure_logging
+    from service.records.actions.thumbnails import tasks as records_tasks
+
+    settings = read_settings()
+    configure_logging(settings.log_level)
+    queue = open_queue(
+        settings.database_url,
+        {"records": records_tasks, "intake": intake_tasks, "custody": custody_tasks},
+    )
+
+    async def run() -> None:
+        db = Database(settings.database_url)
+        try:
+            around = {"db": db, "objects": open_objects(settings), "settings": settings}
+            await work(queue, around, wait=not until_empty)
+        finally:
+            await db.close()
+
+    asyncio.run(run())
+
+
+def seed(
+    full: Annotated[
+        bool, typer.Option("--full", help="The whole invented fleet, not the demo's part.")
+    ] = False,
+    accounts: Annotated[
+        Path | None, typer.Option(help="JSON object of login and password for the demo's people.")
+    ] = None,
+) -> None:
+    """Fill the database with the invented demo fleet. Again changes nothing."""
+    from seed.load import load
+
+    typer.echo(load(read_settings(), full=full, accounts=accounts), err=True)

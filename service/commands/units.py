@@ -1,0 +1,105 @@
+"""Units: `unit add`, `unit import`."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import TYPE_CHECKING, Annotated, Literal
+
+import msgspec
+import typer
+
+from service.access.rules import OPERATOR
+from service.commands.lines import Csv, Taken, read_lines, record_of_options, take_each
+from service.commands.opening import with_database
+from service.contract.records import UnitDetail, UnitIn
+from service.contract.wire import Code, Text, new_id
+from service.errors import Conflict, NotFound
+
+if TYPE_CHECKING:
+    from service.database import Database
+
+
+class UnitLine(msgspec.Struct, kw_only=True, forbid_unknown_fields=True):
+    serial: Code
+    type: Code
+    build: Code
+    site: Code
+    since: date
+    position: Text | None = None
+    invented: Literal["yes", "no"] = "no"
+
+
+def add(
+    serial: Annotated[str, typer.Argument(help="the serial number, as it stands on the nameplate")],
+    type_code: Annotated[str, typer.Option("--type")],
+    build: Annotated[str, typer.Option()],
+    site: Annotated[str, typer.Option(help="the code of the site where it stands")],
+    since: Annotated[str, typer.Option(help="since when it stands there, such as 2026-09-01")],
+    position: Annotated[str | None, typer.Option(help="where at the site")] = None,
+    invented: Annotated[bool, typer.Option("--invented", help="for a try: shown as no real unit")] = False,
+) -> None:
+    """Record a unit. The same again changes nothing."""
+    given = {
+        "serial": serial,
+        "type": type_code,
+        "build": build,
+        "site": site,
+        "since": since,
+        "position": position,
+        "invented": "yes" if invented else "no",
+    }
+    line = record_of_options(UnitLine, given)
+    fresh = with_database(lambda db: _take(db, line))
+    typer.echo(f"Unit {serial} is recorded." if fresh else f"Unit {serial} is recorded so already.", err=True)
+
+
+def import_(file: Csv) -> None:
+    """Record units of a file with the columns serial,type,build,site,since and, if need be, position and
+    invented (yes or no).
+
+    Each line is taken or refused by itself; the same file again changes nothing.
+    """
+    taken = Taken()
+    lines = read_lines(file, UnitLine, taken)
+    with_database(lambda db: take_each(lines, taken, lambda line: _take(db, line)))
+    taken.end("units")
+
+
+async def _take(db: Database, line: UnitLine) -> bool:
+    from service.records import actions
+
+    held = await _held(db, line.serial)
+    wanted = UnitIn(
+        id=new_id() if held is None else held.id,
+        type=line.type,
+        build=line.build,
+        site=line.site,
+        since=line.since,
+        position=line.position,
+        invented=line.invented == "yes",
+    )
+    try:
+        await actions.create_unit(db, OPERATOR, line.serial, wanted)
+    except Conflict as conflict:
+        if held is None:
+            raise
+        stands = ", ".join(
+            f"since {at.since} at {at.site}{f' ({at.position})' if at.position else ''}"
+            for at in held.positions
+        )
+        raise Conflict(
+            f"Unit {line.serial} is recorded otherwise: type {held.type}, build {held.build}, {stands}"
+            f"{', invented' if held.invented else ''}.",
+            next_step="What is recorded stays. If the unit was moved, record a further position of it: "
+            f"POST /api/v1/units/{line.serial}/positions.",
+        ) from conflict
+    return held is None
+
+
+async def _held(db: Database, serial: str) -> UnitDetail | None:
+    from service.records import actions
+
+    try:
+        return await actions.read_unit(db, OPERATOR, serial)
+    except NotFound:
+        return None

@@ -1,0 +1,45 @@
+"""Bytes of a card that is still being read: they may come before the manifest part that names them."""
+
+from __future__ import annotations
+
+from uuid import UUID
+
+from service.access.rules import Caller
+from service.contract.cards import FilesAhead, PartAnswer
+from service.database import Database
+from service.intake.actions import ReturnDiffers, open_return, opened_return
+from service.intake.actions.lacking import look, recorded
+from service.intake.actions.parts import answer
+from service.intake.rules import sizes
+from service.intake.store.large import await_files
+from service.intake.store.naming import about_to_name
+from service.objects import Objects
+from service.settings import Settings
+
+
+async def put_ahead(
+    db: Database,
+    objects: Objects,
+    settings: Settings,
+    caller: Caller,
+    return_id: UUID,
+    ahead: FilesAhead,
+) -> PartAnswer:
+    """Answer tickets for those of the files that the store lacks; asked again, for those it still lacks.
+
+    What is asked for is remembered with the card return, so that no sweep takes the bytes meanwhile. Nothing
+    is recorded of the files: that is for the manifest.
+    """
+    await open_return(db, caller, return_id, ahead.opening)
+    wanted, _ = sizes(ahead.files)
+    async with db.begin() as connection:
+        row = await opened_return(connection, caller, return_id, "share")
+        if row["committed_at"] is not None:
+            raise ReturnDiffers(
+                "The card return is committed: nothing more belongs to it.",
+                next_step="Open a new card return for files that were not in the first one.",
+            )
+        known = await recorded(connection, wanted)
+        await about_to_name(connection)
+        await await_files(connection, return_id, wanted)
+    return await answer(objects, settings, 0, ahead.files, await look(objects, wanted, known))

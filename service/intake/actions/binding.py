@@ -1,0 +1,56 @@
+"""Binding an inspection anew, with the pictures that waited for a location that comes (I10, I12)."""
+
+from __future__ import annotations
+
+from typing import Any
+from uuid import UUID
+
+from sqlalchemy.ext.asyncio import AsyncConnection
+
+from service.access.rules import Caller
+from service.campaigns.actions import binding, inspection_context
+from service.contract.campaigns import BindingIn, BindingMade
+from service.contract.wire import new_id
+from service.database import Database, Row, server_now
+from service.intake import store
+from service.intake.actions.showing import show
+from service.records import store as records
+
+
+async def rebind(db: Database, caller: Caller, inspection_id: UUID, wanted: BindingIn) -> BindingMade:
+    """Bind an inspection to the revision effective at its site now; every statement stays.
+
+    Pictures that stand at no location because theirs was not in the plan, and is now, come to stand at it: a
+    fact by this binding, with its reason. Raises as `binding.bind` does, and Conflict where the id stands for
+    another binding. The same request again gives what came and went of the first (I8).
+    """
+    async with db.begin() as connection:
+        if await binding.bind(connection, caller, inspection_id, wanted) is not None:
+            await _bring_claimed(connection, caller, inspection_id, wanted)
+        return await binding.binding_made(connection, inspection_id, wanted)
+
+
+async def _bring_claimed(
+    connection: AsyncConnection, caller: Caller, inspection_id: UUID, wanted: BindingIn
+) -> None:
+    home = (await inspection_context(connection, [inspection_id]))[inspection_id]
+    claimed = await store.claims_waiting(connection, inspection_id, home.locations)
+    if not claimed:
+        return
+    made = {"binding_id": wanted.id, "revision_id": home.revision_id, "recorded_at": server_now()}
+    made |= {"account_id": caller.account_id, "by_name": caller.name}
+    await records.insert_rows(connection, store.placements, [{**_brought(row), **made} for row in claimed])
+    await show(connection, [inspection_id], {row["digest"] for row in claimed})
+
+
+def _brought(row: Row) -> dict[str, Any]:
+    """The claim come true: all that it said, at the place it named."""
+    same = ("sighting_id", "inspection_id", "element_last", "evaluation", "condition", "note", "confidence")
+    return {
+        "id": new_id(),
+        **{name: row[name] for name in same},
+        "location_key": row["claimed_key"],
+        "element": row["claimed_element"],
+        "rule": "binding",
+        "replaces": [row["id"]],
+    }

@@ -1,0 +1,95 @@
+"""What of a manifest the store lacks, by the record and by the store itself; tickets for it.
+
+"Held" is true only while the store holds it: what the audit found unsound lacks until it came in again, and
+counts as sound only when custody has read it back.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import timedelta
+from uuid import UUID
+
+from sqlalchemy.ext.asyncio import AsyncConnection
+
+from service.contract.cards import LARGE_FROM, FileAhead, ManifestFile, UploadTicket
+from service.database import Database
+from service.intake import store
+from service.intake.rules import Recorded, Seen, seen_as
+from service.intake.store import large
+from service.jobs import READING_BACK, defer, under_way
+from service.objects import Objects
+from service.records.store import images_held
+from service.settings import Settings
+
+MEDIA_TYPES = {"JPEG": "image/jpeg", "PNG": "image/png", "TIFF": "image/tiff", "BMP": "image/bmp"}
+CONCURRENT_STATS = 16
+READ_PER_JOB = 5000
+READ_BACK_TASK = "custody:read_back"
+
+
+async def recorded(connection: AsyncConnection, wanted: Mapping[str, int]) -> dict[str, Recorded]:
+    """What the record says of these digests: those that are images, and large files that were read back."""
+    proven = await large.verified_among(connection, split(wanted)[1])
+    known = {digest: Recorded(size, None, image=False) for digest, size in proven.items()}
+    images = await images_held(connection, wanted)
+    return known | {
+        digest: Recorded(row["size"], row["unsound_at"], image=True) for digest, row in images.items()
+    }
+
+
+async def look(objects: Objects, wanted: Mapping[str, int], known: Mapping[str, Recorded]) -> dict[str, Seen]:
+    """How the store is seen to hold each of these digests of these sizes. Raises Unavailable."""
+    keys = {digest: objects.original_key(digest) for digest in wanted}
+    stats = await objects.stat_many(keys.values(), CONCURRENT_STATS)
+    return {
+        digest: seen_as(digest, size, stats[keys[digest]], known.get(digest), size > LARGE_FROM)
+        for digest, size in wanted.items()
+    }
+
+
+def split(files: Mapping[str, int]) -> tuple[dict[str, int], dict[str, int]]:
+    """Those that go in one PUT, and those that go by parts."""
+    small = {digest: size for digest, size in files.items() if size <= LARGE_FROM}
+    return small, {digest: size for digest, size in files.items() if digest not in small}
+
+
+async def tickets(
+    objects: Objects,
+    settings: Settings,
+    files: Sequence[ManifestFile | FileAhead],
+    lacking: Mapping[str, int],
+    spoilt: Iterable[str],
+) -> list[UploadTicket]:
+    """A PUT for each of `lacking`; for the `spoilt`, where other bytes are, one that writes over them."""
+    formats = {
+        file.sha256: file.picture.format
+        for file in files
+        if isinstance(file, ManifestFile) and file.picture is not None
+    }
+    over = set(spoilt)
+    # Asked first: the tickets are signed by the time the store tells here.
+    expires_at = await objects.now() + timedelta(seconds=settings.ticket_seconds)
+    made = []
+    for digest, size in lacking.items():
+        media_type = MEDIA_TYPES.get(formats.get(digest, ""), "application/octet-stream")
+        put = objects.presign_put(digest, size, media_type, settings.ticket_seconds, over=digest in over)
+        made.append(
+            UploadTicket(sha256=digest, size=size, url=put.url, headers=put.headers, expires_at=expires_at)
+        )
+    return made
+
+
+async def order_reading(db: Database, return_id: UUID, digests: Iterable[str]) -> None:
+    """Have custody read these images back and record what it finds; one order of a card return at a time.
+
+    What is not ordered now is when it is asked for again.
+    """
+    ordered = sorted(digests)[:READ_PER_JOB]
+    if not ordered:
+        return
+    once = f"read-back:{return_id}"
+    async with db.begin() as connection:
+        await store.card_return(connection, return_id, "update")
+        if not await under_way(connection, once):
+            await defer(connection, READ_BACK_TASK, queue=READING_BACK, once=once, digests=ordered)

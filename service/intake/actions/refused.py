@@ -1,0 +1,94 @@
+"""A statement that came with a card and was not taken: kept with its reason until a person deals with it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+from uuid import UUID
+
+import msgspec
+from sqlalchemy.ext.asyncio import AsyncConnection
+
+from service.access.rules import Act, Caller
+from service.campaigns.actions import TurnedDown
+from service.campaigns.actions.stating import record_statement
+from service.contract.cards import CardReturnStanding, RefusalSettledIn
+from service.contract.wire import new_id
+from service.database import Database, server_now
+from service.errors import Conflict, NotAllowed, NotFound
+from service.intake.actions import own_return, standing
+from service.intake.store import refused as store
+from service.records.rules import storable, storable_json
+
+
+async def keep_refused(
+    connection: AsyncConnection, return_id: UUID, turned: Sequence[TurnedDown], now: datetime
+) -> None:
+    """Keep what was turned down at the commit of a card return, each with its reason."""
+    await store.insert_refused(
+        connection,
+        [
+            {
+                "id": new_id(),
+                "card_return_id": return_id,
+                "inspection_id": one.statement.inspection_id,
+                "statement": storable_json(msgspec.to_builtins(one.statement)),
+                "why": storable(one.refusal.detail),
+                "next_step": storable(one.refusal.next_step) if one.refusal.next_step else None,
+                "recorded_at": now,
+            }
+            for one in turned
+        ],
+    )
+
+
+async def settle_refused(
+    db: Database, caller: Caller, return_id: UUID, refused_id: UUID, wanted: RefusalSettledIn
+) -> CardReturnStanding:
+    """State something in the place of a refused statement, or dismiss it; the standing after it.
+
+    The same request again answers the same (I8). Raises NotFound, NotAllowed (an agent, another site),
+    Conflict (somebody dealt with it already), or what refuses the new statement.
+    """
+    if caller.account_id is None:
+        raise NotAllowed("An agent does not settle what was refused: a person does, signed in.")
+    async with db.begin() as connection:
+        row = await own_return(connection, caller, return_id, Act.STATE, "update")
+        if await store.refused(connection, return_id, refused_id) is None:
+            raise NotFound(
+                f"Card return {return_id} has no refused statement {refused_id}.",
+                next_step="Take the id from the card return.",
+            )
+        if not await _settled_so(connection, refused_id, wanted):
+            if wanted.statement is not None:
+                await record_statement(connection, caller, wanted.statement)
+            await store.insert_settlement(
+                connection,
+                {
+                    "id": wanted.id,
+                    "refused_id": refused_id,
+                    "statement_id": wanted.statement.id if wanted.statement is not None else None,
+                    "reason": storable(wanted.reason),
+                    "by": caller.name,
+                    "account_id": caller.account_id,
+                    "recorded_at": server_now(),
+                },
+            )
+            row = await own_return(connection, caller, return_id, Act.STATE)
+        return standing(row)
+
+
+async def _settled_so(connection: AsyncConnection, refused_id: UUID, wanted: RefusalSettledIn) -> bool:
+    """True when this very request was carried out before; raises Conflict for another one."""
+    done = await store.settlement(connection, refused_id)
+    if done is None:
+        return False
+    statement_id = wanted.statement.id if wanted.statement is not None else None
+    asked = (wanted.id, statement_id, storable(wanted.reason))
+    if (done["id"], done["statement_id"], done["reason"]) != asked:
+        how = "dismissed it" if done["statement_id"] is None else "stated it anew"
+        raise Conflict(
+            f"{done['by']} {how} already: {done['reason']}",
+            next_step="Look at the inspection; make a further statement there if something is left to say.",
+        )
+    return True

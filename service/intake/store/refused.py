@@ -1,0 +1,91 @@
+"""SQL of statements that came with a card and were not taken, and of what people made of them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+from uuid import UUID
+
+import sqlalchemy as sa
+from sqlalchemy.ext.asyncio import AsyncConnection
+
+from service.campaigns.store import inspections
+from service.database import Row, id_column, json, metadata, moment, reference, text
+from service.records.store import units
+
+# `statement` is what was sent; `inspection_id` stands in it and may be unknown here: no foreign key.
+refused_statements = sa.Table(
+    "refused_statements",
+    metadata,
+    id_column(),
+    reference("card_return_id", "card_returns.id", index=True),
+    sa.Column("inspection_id", sa.UUID(as_uuid=True), nullable=False, index=True),
+    json("statement"),
+    text("why"),
+    text("next_step", nullable=True),
+    moment("recorded_at"),
+)
+
+# How a person dealt with one, once. `statement_id`: what was stated in its place; NULL: it was dismissed.
+# `by` is the person's name on that day.
+refusals_settled = sa.Table(
+    "refusals_settled",
+    metadata,
+    id_column(),
+    reference("refused_id", "refused_statements.id", unique=True),
+    reference("statement_id", "statements.id", nullable=True),
+    text("reason"),
+    text("by"),
+    reference("account_id", "accounts.id"),
+    moment("recorded_at"),
+)
+
+
+def refused_of(card_returns: sa.Table) -> sa.ColumnElement[list[Any]]:
+    """The refused statements of a card return in the order they were recorded, as the wire has them."""
+    at, done = refused_statements.c, refusals_settled.c
+    settled = sa.func.jsonb_build_object(
+        "id", done.id, "statementId", done.statement_id, "reason", done.reason, "by", done.by,
+        "recordedAt", done.recorded_at,
+    )  # fmt: skip
+    shown = sa.func.jsonb_build_object(
+        "id", at.id, "statement", at.statement, "unit", units.c.serial, "why", at.why,
+        "nextStep", at.next_step, "recordedAt", at.recorded_at,
+        "settled", sa.case((done.id.is_(None), None), else_=settled),
+    )  # fmt: skip
+    ordered = sa.func.jsonb_agg(sa.dialects.postgresql.aggregate_order_by(shown, at.id))
+    return (
+        sa.select(sa.func.coalesce(ordered, sa.text("'[]'::jsonb")))
+        .select_from(refused_statements)
+        .outerjoin(refusals_settled, done.refused_id == at.id)
+        # What another site inspects is told to nobody here.
+        .outerjoin(
+            inspections,
+            (inspections.c.id == at.inspection_id) & (inspections.c.site_id == card_returns.c.site_id),
+        )
+        .outerjoin(units, units.c.id == inspections.c.unit_id)
+        .where(at.card_return_id == card_returns.c.id)
+        .correlate(card_returns)
+        .scalar_subquery()
+        .label("refused")
+    )
+
+
+async def insert_refused(connection: AsyncConnection, rows: Sequence[Mapping[str, Any]]) -> None:
+    if rows:
+        await connection.execute(sa.insert(refused_statements), list(rows))
+
+
+async def refused(connection: AsyncConnection, return_id: UUID, refused_id: UUID) -> Row | None:
+    at = refused_statements.c
+    query = sa.select(refused_statements).where(at.id == refused_id, at.card_return_id == return_id)
+    return (await connection.execute(query)).mappings().one_or_none()
+
+
+async def settlement(connection: AsyncConnection, refused_id: UUID) -> Row | None:
+    query = sa.select(refusals_settled).where(refusals_settled.c.refused_id == refused_id)
+    return (await connection.execute(query)).mappings().one_or_none()
+
+
+async def insert_settlement(connection: AsyncConnection, row: Mapping[str, Any]) -> None:
+    await connection.execute(sa.insert(refusals_settled).values(**row))

@@ -1,0 +1,48 @@
+"""Whether the store takes a picture: an object of ours, written and deleted again, beside the originals."""
+
+from __future__ import annotations
+
+import os
+from typing import Any
+from uuid import uuid4
+
+import structlog
+from botocore.exceptions import ClientError
+
+from service.objects import Objects, _code
+
+PREFIX = "probes/"
+# More than most pictures have: on a full disk a store was seen to take what is smaller.
+SIZE = 512 * 1024
+REFUSED = {"AccessDenied", "MethodNotAllowed", "InvalidRequest"}
+
+_log = structlog.get_logger(__name__)
+
+
+class StoreProbe:
+    """Writes under one name of its own, so that what a crash leaves is written over by nobody but it."""
+
+    def __init__(self, objects: Objects) -> None:
+        self._objects = objects
+        self._named = {"Bucket": objects.settings.bucket, "Key": f"{PREFIX}{uuid4().hex}"}
+        self._kept = False
+
+    async def takes_writes(self) -> bool:
+        """True when it took the object. Raises what boto3 raises when it did not."""
+        if not self._kept:
+            await self._objects._in_thread(self._write_and_delete)
+        return True
+
+    def _write_and_delete(self) -> None:
+        client = self._objects._probe
+        written = client.put_object(**self._named, Body=os.urandom(SIZE))
+        # By its version where the store keeps them: a bare deletion would leave it below a marker.
+        version: dict[str, Any] = {"VersionId": written["VersionId"]} if "VersionId" in written else {}
+        try:
+            client.delete_object(**self._named, **version)
+        except ClientError as error:
+            if _code(error) not in REFUSED:
+                raise
+            # A bucket that keeps everything for a time would fill with probes: this was the only one.
+            self._kept = True
+            _log.error("the store keeps the probe; whether it takes writes is not tried again", **self._named)

@@ -1,0 +1,80 @@
+"""Figures of limits: units they may be in, and whether the words beside them name the same ones. Pure."""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from collections.abc import Iterator
+
+from service.contract.plan_document import Limit, Location
+from service.plans import vocabulary
+
+UNITS = "unit_of_measure"
+_NUMBER = re.compile(r"(?<![\w.,])(\d+(?:[.,]\d+)?)(?![\d.,]*\d)")
+# What may stand between the two ends of a range: `1.5-4 mm`, `1.5 to 4 mm`.
+_RANGE = re.compile(r"\s*(?:-|\u2013|to|and|or)\s*(?=\d)")
+
+
+def folded(text: str) -> str:
+    """Text as a person tells it apart: without case, compatibility forms (Unicode UAX 15, NFKC) and signs
+    that are not seen (category Cf)."""
+    seen = "".join(char for char in text if unicodedata.category(char) != "Cf")
+    return unicodedata.normalize("NFKC", seen).casefold()
+
+
+def unit_fault(unit: str) -> str | None:
+    """What is wrong with the unit of a limit; None for one of the list."""
+    if vocabulary.is_term(f"{UNITS}:{unit}"):
+        return None
+    known = [term.code for term in vocabulary.term_lists()[UNITS].terms]
+    alike = [code for code in known if folded(code) == folded(unit)]
+    hint = f"Did you mean {alike[0]}?" if alike else f"Use one of: {', '.join(known)}."
+    return f"{unit!r} is no unit of the list {UNITS}. {hint}"
+
+
+def figures_and_text_differ(location: Location) -> Iterator[str]:
+    """Where the words of a limit and its figures do not name the same numbers; nothing without words.
+
+    A number is held against the figures of the unit behind it, one without a unit against all. That
+    nothing is accepted (a figure of 0) is said in other words.
+    """
+    words = location.limit_text
+    texts = {} if words is None else {"accept": words.accept, "refer": words.refer, "stop": words.stop}
+    named = [
+        (name, *found) for name, text in texts.items() if text for found in _numbers(text, location.limits)
+    ]
+    if not any(texts.values()):
+        return
+    figures = {(figure, limit.unit) for limit in location.limits for figure in (limit.accept, limit.refer)}
+    for name, number, unit in named:
+        if not any(number == figure and unit in (None, of) for figure, of in figures):
+            shown = f"{number:g}" if unit is None else f"{number:g} {unit}"
+            yield f"The text of {name} names {shown}, which is none of the figures. Correct one of the two."
+    said = {(number, unit) for _, number, unit in named}
+    for limit in location.limits:
+        for name, figure in (("accept", limit.accept), ("refer", limit.refer)):
+            if figure and (figure, limit.unit) not in said:
+                yield (
+                    f"The text does not name {name} {figure:g} {limit.unit} ({limit.condition}, "
+                    f"{limit.quantity}). Add it to the text, or correct the figure."
+                )
+
+
+def _numbers(text: str, limits: list[Limit]) -> Iterator[tuple[float, str | None]]:
+    """The numbers of a text, each with the unit behind it, or behind the range it begins."""
+    units = sorted({limit.unit for limit in limits}, key=len, reverse=True)
+    for found in _NUMBER.finditer(text):
+        end = found.end()
+        while between := _RANGE.match(text, end):
+            following = _NUMBER.match(text, between.end())
+            if following is None:
+                break
+            end = following.end()
+        yield float(found[1].replace(",", ".")), _unit_at(text[end:].lstrip(), units)
+
+
+def _unit_at(text: str, units: list[str]) -> str | None:
+    for unit in units:
+        if text.startswith(unit) and not text[len(unit) : len(unit) + 1].isalnum():
+            return unit
+    return None

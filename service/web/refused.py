@@ -1,0 +1,90 @@
+"""The part of a card return's page where a person deals with statements that were not taken."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+from uuid import UUID
+
+import msgspec
+from litestar import post
+from litestar.di import NamedDependency
+from litestar.params import FromPath
+from litestar.response import Redirect
+
+from service.access.rules import Act, Caller
+from service.contract.cards import CardReturnStanding, RefusalSettledIn, RefusedStatement
+from service.contract.wire import new_id
+from service.database import Database
+from service.errors import Malformed
+from service.http import AnyRequest
+from service.intake.actions import read_return
+from service.intake.actions.refused import settle_refused
+from service.plans import vocabulary
+from service.web.asked import sent_form
+
+KINDS = [("complete", "complete"), ("not_inspected", "not inspected"), ("reopened", "reopened")]
+
+
+def still_open(refused: Sequence[RefusedStatement]) -> list[RefusedStatement]:
+    return [one for one in refused if one.settled is None]
+
+
+def shown(back: CardReturnStanding, caller: Caller) -> dict[str, Any]:
+    """What the template needs of a card return's refused statements."""
+    reasons = vocabulary.term_lists()["not_inspected_reason"].terms
+    return {
+        "refused": back.refused,
+        "refused_open": still_open(back.refused),
+        "may_state": caller.may(Act.STATE) and caller.account_id is not None,
+        "kinds": KINDS,
+        "reasons": [(f"not_inspected_reason:{term.code}", term.term) for term in reasons],
+        "ids": {one.id: (new_id(), new_id()) for one in back.refused},
+    }
+
+
+@post("/card-returns/{return_id:uuid}/refused/{refused_id:uuid}", name="page_refused", status_code=200)
+async def settled(
+    request: AnyRequest,
+    return_id: FromPath[UUID],
+    refused_id: FromPath[UUID],
+    db: NamedDependency[Database],
+    caller: NamedDependency[Caller],
+) -> Redirect:
+    """State anew what was refused, or dismiss it."""
+    fields = dict(await sent_form(request))
+    back = await read_return(db, caller, return_id)
+    was = next((one for one in back.refused if one.id == refused_id), None)
+    told: dict[str, Any] = {"id": fields.get("settlement"), "reason": fields.get("why", "").strip()}
+    if was is not None and "statement" in fields:
+        told["statement"] = _statement(fields, was)
+    try:
+        wanted = msgspec.convert(told, RefusalSettledIn)
+    except msgspec.ValidationError as error:
+        raise Malformed(
+            f"The form is not filled in: {error}.",
+            consequence="Nothing was stated or dismissed.",
+            next_step="Go back, and say why in three characters or more.",
+        ) from error
+    await settle_refused(db, caller, return_id, refused_id, wanted)
+    return Redirect(f"/card-returns/{return_id}/open?dealt=1#refused", status_code=303)
+
+
+def _statement(fields: Mapping[str, str], was: RefusedStatement) -> dict[str, Any]:
+    """What is stated in its place, in knowledge of what the refused one was made in knowledge of."""
+    kind, reason = fields.get("kind", ""), fields.get("reason", "")
+    keys = fields.get("locations", "").replace(",", " ").split()
+    return {
+        "id": fields["statement"],
+        "inspectionId": str(was.statement.inspection_id),
+        "kind": kind,
+        "locations": keys or None,
+        "replaces": [str(known) for known in was.statement.replaces],
+        "reason": reason or None if kind == "not_inspected" else None,
+        "note": was.statement.note,
+        "statedBy": fields.get("speaker", "").strip() or None,
+        "statedAt": was.statement.stated_at and was.statement.stated_at.isoformat(),
+    }
+
+
+route_handlers = [settled]

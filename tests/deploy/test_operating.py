@@ -1,0 +1,165 @@
+"""deploy/OPERATING.md tried by its own commands: an older database restored, pictures that came after it."""
+
+from __future__ import annotations
+
+import os
+import secrets
+from collections.abc import AsyncIterator, Iterator
+from contextlib import closing
+from dataclasses import replace
+from pathlib import Path
+from uuid import UUID
+
+import psycopg
+import pytest
+from psycopg import sql
+from sqlalchemy import make_url
+
+from deploy.embedded.postgres import Postgres
+from service.access.rules import Caller
+from service.app import open_holding
+from service.contract.comparing import ReturnAsked
+from service.custody.actions.sweep import sweep
+from service.database import Database
+from service.intake import actions
+from service.objects import ObjectSettings
+from service.objects.bucket import prepare_bucket
+from service.settings import Settings
+from tests.documents import Shell, blocks
+from tests.http.test_command import sightledger
+from tests.intake.returning import CardBack, Yard, claim, fresh_seed, jpeg, open_yard, receipt_body
+from tests.running import ROOT, environment_of, execute, running_service, token_of_agent
+
+pytestmark = pytest.mark.anyio
+OPERATING = ROOT / "deploy" / "OPERATING.md"
+
+
+@pytest.fixture
+def settings(
+    service_settings: Settings, fresh_database_url: str, object_settings: ObjectSettings
+) -> Settings:
+    name = f"test-{secrets.token_hex(6)}"
+    prepare_bucket(replace(object_settings, bucket=name))
+    return replace(service_settings, database_url=fresh_database_url, s3_bucket=name)
+
+
+@pytest.fixture
+async def yard(settings: Settings, anyio_backend: str) -> AsyncIterator[Yard]:
+    db = Database(settings.database_url)
+    opened = await open_yard(db, settings)
+    yield opened
+    opened.objects.close()
+    await db.close()
+
+
+@pytest.fixture
+def shell(settings: Settings, tmp_path: Path) -> Iterator[Shell]:
+    """An operator's terminal, with PostgreSQL's programs; a database that it restored is dropped."""
+    terminal = Shell(tmp_path, environment_of(settings))
+    programs = Postgres(tmp_path / "not started").bin("pg_dump").parent
+    # The machine may have programs of an older version, which refuse a newer server.
+    terminal.environment["PATH"] = f"{programs}{os.pathsep}{terminal.environment['PATH']}"
+    yield terminal
+    if "NAME" in terminal.environment:
+        with psycopg.connect(terminal.environment["SERVER"], autocommit=True) as connection:
+            name = sql.Identifier(terminal.environment["NAME"])
+            connection.execute(sql.SQL("DROP DATABASE IF EXISTS {} WITH (FORCE)").format(name))
+
+
+def card(yard: Yard, number: int = 2) -> CardBack:
+    files = ((f"A/{n}.JPG", jpeg(fresh_seed()), claim(yard.inspection_id)) for n in range(number))
+    return yard.card(*files)
+
+
+def digests(cards: list[CardBack]) -> set[str]:
+    return {file.sha256 for card in cards for file in card.files}
+
+
+async def known(db: Database, agent: Caller, cards: list[CardBack]) -> tuple[set[UUID], int]:
+    asked = [ReturnAsked(id=card.id, manifest_sha256=card.closing().manifest_sha256) for card in cards]
+    answer = await actions.known_returns(db, agent, asked)
+    return set(answer.known), answer.committed
+
+
+async def test_i6_i7_what_a_restored_database_has_forgotten_is_found_and_brought_back_by_the_agents(
+    yard: Yard, settings: Settings, shell: Shell, tmp_path: Path
+) -> None:
+    naming, *backup = blocks(OPERATING)[:2]
+    restore, audit, orphans_before, orphans_after = blocks(OPERATING, "Restore")
+    before, half_way = card(yard), card(yard)
+    await before.go_through()
+    tickets = await half_way.send_manifest()
+    token = token_of_agent(settings, yard.made.site)[1]
+    for block in (naming, *backup):
+        shell.run(block)
+    after = [card(yard), card(yard)]
+    for came in after:
+        await came.go_through()
+    await half_way.upload(tickets)
+    first_receipt = receipt_body(await half_way.commit())
+    assert (await known(yard.db, yard.agent, [before, half_way, *after]))[1] == 4
+
+    shell.run(restore)
+    restored = replace(settings, database_url=shell.environment["SIGHTLEDGER_DATABASE_URL"])
+    assert make_url(restored.database_url).database != make_url(settings.database_url).database
+    assert "2 sound" in shell.run(audit)
+    shell.run(orphans_before)
+    db = Database(restored.database_url)
+    agent_side = replace(yard, db=db, settings=restored)
+    for came in (half_way, *after):
+        came.yard = agent_side
+    try:
+        await _is_forgotten_and_told(agent_side, restored, token, before, half_way, after, tmp_path)
+        listed = (tmp_path / "orphans-before.txt").read_text()
+        assert {line.split("\t")[0].rpartition("/")[2] for line in listed.splitlines()} == digests(after)
+
+        for came in after:
+            assert set(await came.upload(await came.send_manifest())) == {412}, "the bytes are there"
+            assert {file.sha256 for file in receipt_body(await came.commit()).files} == digests([came])
+        second_receipt = receipt_body(await half_way.commit())
+        assert (second_receipt.card_return_id, second_receipt.files) == (half_way.id, first_receipt.files)
+        every = [before, half_way, *after]
+        assert await known(db, yard.agent, every) == ({one.id for one in every}, 4)
+    finally:
+        await db.close()
+    shell.run(orphans_after)
+    assert (tmp_path / "orphans-after.txt").read_text() == ""
+
+
+async def _is_forgotten_and_told(
+    yard: Yard,
+    restored: Settings,
+    token: str,
+    before: CardBack,
+    half_way: CardBack,
+    after: list[CardBack],
+    folder: Path,
+) -> None:
+    """What the service says: it is ready, it knows its older state only, and an agent can tell the rest."""
+    every = [before, half_way, *after]
+    assert await known(yard.db, yard.agent, every) == ({before.id}, 1)
+    with running_service(restored, folder) as service:
+        assert service.client().get("/health/ready").status_code == 200
+        agent = service.client(token)
+        assert agent.get(f"/api/v1/card-returns/{half_way.id}").json()["state"] == "open"
+        for forgotten in after:
+            assert agent.get(f"/api/v1/card-returns/{forgotten.id}").status_code == 404
+            assert agent.get(f"/api/v1/card-returns/{forgotten.id}/receipt").status_code == 404
+
+
+async def test_p04_a_sweep_that_deletes_after_a_restore_takes_what_only_the_store_holds(
+    yard: Yard, settings: Settings
+) -> None:
+    """Why OPERATING.md forbids it. The command never deletes what is younger than a day."""
+    lost = card(yard)
+    await lost.go_through()
+    execute(settings, "TRUNCATE card_returns, images CASCADE")  # stands for a database that never knew it
+    done = sightledger(settings, "sweep", "--days", "0", "--delete")
+    assert (done.returncode, "never deleted" in done.stderr) == (2, True)
+    listed = sightledger(settings, "sweep", "--days", "0")
+    assert {line.split("\t")[0].rpartition("/")[2] for line in listed.stdout.splitlines()} == digests([lost])
+    assert sightledger(settings, "sweep", "--days", "1").stdout == ""
+    with closing(open_holding(settings)) as holding:
+        assert await holding.keeps_versions()
+        await sweep(yard.db, holding, 0, delete=True)
+    assert set(await lost.upload(await lost.send_manifest())) == {200}, "the bytes had to be sent again"
