@@ -92,9 +92,11 @@ def _texts(codes: Iterable[_Code]) -> tuple[str, ...]:
 
 
 def _half_read(codes: list[_Code], patterns: list[Point]) -> bool:
-    """A code of the plant's own that was read whole is not half of one of ours."""
-    unread = any(code.text is None for code in codes)
-    return unread or any(not any(code.explains(one) for code in codes) for one in patterns)
+    """Whether anything of a code is seen that is no part of one that was read. So what the reader takes for a
+    second code inside a whole one counts for nothing, and a code of the plant's own, read whole, is not half
+    of one of ours."""
+    parts = [code.middle for code in codes if code.text is None] + patterns
+    return any(not any(code.explains(part) for code in codes) for part in parts)
 
 
 def _closer(file: BinaryIO, size: tuple[int, int], grey: Image.Image) -> Iterator[list[_Code]]:
