@@ -3,6 +3,10 @@
 from __future__ import annotations
 
 import io
+import itertools
+from collections.abc import Iterator
+from dataclasses import replace
+from typing import BinaryIO
 from uuid import UUID
 
 import pytest
@@ -10,11 +14,11 @@ import segno
 import zxingcpp
 from hypothesis import given
 from hypothesis import strategies as st
-from PIL import Image
+from PIL import Image, ImageDraw
 
 from agent.slates import finding
 from agent.slates.code import Codes, Garbled, Slate, read_text, slate_text
-from agent.slates.drawing import qr_of, svg_of
+from agent.slates.drawing import INSIDE, OUTSIDE, QUIET_ZONE, drawn, qr_of, svg_of
 from agent.slates.finding import find_codes
 from seed.pictures import KINDS, Shot, draw
 from tests.agent.slate_views import View, seen, sheet, through_the_scope
@@ -61,16 +65,43 @@ def test_a_key_that_no_plan_has_is_refused() -> None:
 @given(SLATES)
 def test_what_is_drawn_is_read_by_zxing_and_keeps_the_standards_levels(slate: Slate) -> None:
     """ISO/IEC 18004: the reader is zxing-cpp, which shares nothing with segno; level Q or H."""
-    (found,) = zxingcpp.read_barcodes(sheet(slate, 4))
+    (found,) = zxingcpp.read_barcodes(sheet(slate, 900))
     assert found.text == slate_text(slate)
     assert found.ec_level in ("Q", "H")
     assert qr_of(slate).error in ("Q", "H")
 
 
 def test_an_ordinary_key_needs_no_more_than_version_4() -> None:
-    """37 or 41 modules with the quiet zone: large ones even where the code fills little of the view."""
+    """33 modules: large ones even where the code fills little of the view."""
     assert qr_of(RING).version <= 4
-    assert 'viewBox="0 0 37 37"' in svg_of(RING, "Ring") or 'viewBox="0 0 41 41"' in svg_of(RING, "Ring")
+
+
+@given(SLATES)
+def test_the_frame_leaves_the_quiet_zone_and_stands_all_round(slate: Slate) -> None:
+    """ISO/IEC 18004, 5.3.8: four light modules round the code. Twelve squares, three at least to a side."""
+    picture = drawn(slate)
+    code = len(qr_of(slate).matrix)
+    unit = picture.side / OUTSIDE
+    module = unit * INSIDE / (code + 2 * QUIET_ZONE)
+    low, high = (picture.side - code * module) / 2, (picture.side + code * module) / 2
+    frame = [one for one in picture.dark if not _inside(one, low, high)]
+    quiet = low - QUIET_ZONE * module, high + QUIET_ZONE * module
+    assert not any(_overlaps(one, *quiet) for one in frame)
+    for side in (0, 1):
+        assert {one[side] < quiet[0] for one in frame} == {True, False}
+        assert {one[side] >= quiet[1] for one in frame} == {True, False}
+    assert len(frame) == 5 * 12
+    assert svg_of(slate, "x").count(f"h{round(unit)}v{round(unit)}h-{round(unit)}z") >= 12
+
+
+def _inside(one: tuple[int, int, int, int], low: float, high: float) -> bool:
+    x, y, width, height = one
+    return low <= x and x + width <= high and low <= y and y + height <= high
+
+
+def _overlaps(one: tuple[int, int, int, int], low: float, high: float) -> bool:
+    x, y, width, height = one
+    return x < high and x + width > low and y < high and y + height > low
 
 
 @pytest.mark.parametrize(
@@ -87,40 +118,87 @@ def test_a_slate_is_found_through_a_synthetic_scope(size: tuple[int, int], views
 
 def test_two_slates_in_one_picture_are_both_found() -> None:
     other = Slate(RING.inspection_id, "KG.1.SUN")
-    found = find_codes(io.BytesIO(seen([RING, other], View(3, (1600, 1200), 0.4))))
-    assert found.texts == tuple(sorted((slate_text(RING), slate_text(other))))
+    found = find_codes(io.BytesIO(seen([RING, other], View(3, (1600, 1200), 0.2))))
+    assert found == Codes(tuple(sorted((slate_text(RING), slate_text(other)))))
 
 
-def test_a_code_under_glare_is_read_whole_or_known_to_be_half_read_or_unseen_and_never_wrong() -> None:
-    found = [find_codes(io.BytesIO(seen([RING], View(n, (640, 480), 0.6, glare=0.13)))) for n in range(12)]
-    assert {one.texts for one in found} <= {(), (slate_text(RING),)}
-    assert any(one.half_read and not one.texts for one in found)
+@pytest.mark.parametrize("bad", [View(glare=0.15), View(blur=0.012), View(cut=0.35), View(share=0.1)], ids=str)
+def test_a_bad_slate_is_read_whole_or_known_to_be_half_read_and_never_wrong(bad: View) -> None:
+    views = [replace(bad, seed=seed, size=(640, 480)) for seed in range(8)]
+    found = {find_codes(io.BytesIO(seen([RING], view))) for view in views}
+    assert found <= {Codes(half_read=True), Codes((slate_text(RING),))}
 
 
-def test_a_code_seen_and_not_read_at_the_first_look_is_read_at_the_second(
-    monkeypatch: pytest.MonkeyPatch,
-) -> None:
+@pytest.mark.parametrize("cut", [0.2, 0.3, 0.4, 0.5])
+def test_a_slate_cut_off_by_the_edge_of_the_round_view_is_seen(cut: float) -> None:
+    for seed in range(6):
+        found = find_codes(io.BytesIO(seen([RING], View(seed, (640, 480), 0.5, cut))))
+        assert found in (Codes(half_read=True), Codes((slate_text(RING),))), seed
+
+
+def test_one_pattern_alone_is_half_of_a_slate() -> None:
+    """A finder pattern of the code or a square of its frame; turned, whatever its size."""
+    for rings, seed in itertools.product((FINDER, ALIGNMENT), range(6)):
+        for width in (24, 60, 160):
+            page = Image.new("L", (640, 480), 150)
+            page.paste(_pattern(rings, width).rotate(15 * seed, expand=True, fillcolor=225), (200, 150))
+            assert find_codes(io.BytesIO(through_the_scope(page, View(seed, page.size)))) == Codes(half_read=True)
+
+
+# ISO/IEC 18004, 5.3.2 and 5.3.5: dark squares and light ones within each other, in modules.
+FINDER, ALIGNMENT = (7, 5, 3), (5, 3, 1)
+
+
+def _pattern(rings: tuple[int, ...], width: int) -> Image.Image:
+    """With a light module around it."""
+    side, module = rings[0] + 2, 20
+    made = Image.new("L", (side * module, side * module), 225)
+    for ring, grey in zip(rings, (20, 225, 20), strict=True):
+        corner = (side - ring) // 2 * module
+        square = (corner, corner, corner + ring * module - 1, corner + ring * module - 1)
+        ImageDraw.Draw(made).rectangle(square, grey)
+    return made.resize((width, width), Image.Resampling.BOX)
+
+
+def test_a_second_code_that_the_reader_sees_inside_a_whole_slate_is_no_half_slate() -> None:
+    """zxing-cpp took part of this one for another code, which it could not read."""
+    slate = Slate(UUID("01980000-0000-7000-8dd7-f05b92ecd67b"), "A")
+    assert find_codes(io.BytesIO(seen([slate], View(1, (640, 480), 0.6)))) == Codes((slate_text(slate),))
+
+
+def test_a_code_not_read_at_the_first_look_is_read_closer(monkeypatch: pytest.MonkeyPatch) -> None:
     """The first look is made coarser here, so that a small picture shows what a large one would."""
-    pictures = [
-        io.BytesIO(seen([RING], View(seed, share=0.01 * at))) for at in (20, 22, 25) for seed in range(8)
-    ]
+    closer: list[tuple[int, int]] = []
+    looking = finding._closer
+
+    def spied(file: BinaryIO, size: tuple[int, int], grey: Image.Image) -> Iterator[list[finding._Code]]:
+        closer.append(size)
+        return looking(file, size, grey)
+
     monkeypatch.setattr(finding, "FIRST_LOOK", 320)
-    unread = [file for file in pictures if finding._looked(file, finding._first_size((1280, 960))).half_read]
-    assert unread
-    assert {find_codes(file) for file in unread} == {Codes((slate_text(RING),))}
+    monkeypatch.setattr(finding, "_closer", spied)
+    shares = [0.01 * at for at in (20, 22, 25) for _ in range(4)]
+    pictures = [io.BytesIO(seen([RING], View(seed, share=share))) for seed, share in enumerate(shares)]
+    assert {find_codes(file) for file in pictures} == {Codes((slate_text(RING),))}
+    assert closer
 
 
-def test_drawn_surfaces_and_codes_of_others_are_no_slates() -> None:
+def test_drawn_surfaces_are_no_slates() -> None:
     for kind in KINDS:
         out = io.BytesIO()
         draw(kind, Shot("KG30401-E", "KG.1.RING", 1)).save(out, "JPEG")
         assert find_codes(out) == Codes(), kind
+
+
+@pytest.mark.parametrize("side", [120, 200, 400])
+def test_a_code_of_the_plants_own_that_is_read_whole_is_not_half_a_slate(side: int) -> None:
     out = io.BytesIO()
     segno.make_qr("https://plant.example/tag/4711", error="q").save(out, kind="png", scale=8)
     tag = Image.open(out).convert("L")
-    page = Image.new("L", (1280, 960), 180)
-    page.paste(tag.resize((400, 400)), (440, 280))
-    assert find_codes(io.BytesIO(through_the_scope(page, View(1)))) == Codes()
+    for seed in range(6):
+        page = Image.new("L", (1280, 960), 180)
+        page.paste(tag.resize((side, side)), (440, 280))
+        assert find_codes(io.BytesIO(through_the_scope(page, View(seed)))) == Codes()
 
 
 def test_broken_bytes_are_said_to_be_broken() -> None:
