@@ -16,7 +16,6 @@ import zxingcpp
 from PIL import Image, ImageFilter
 
 from agent.slates.code import LONGEST, Codes, is_ours
-from agent.slates.patterns import find_patterns
 
 # First look: JPEG is decoded at a half to an eighth, to no less than this on the long side. Closer looks,
 # where the first saw a code it could not read: at most these pixels. Measured with two pictures of 20
@@ -78,6 +77,9 @@ def _found(file: BinaryIO) -> Codes:
 
 
 def _seen(file: BinaryIO, size: tuple[int, int], grey: Image.Image) -> Codes:
+    # Needs numpy: half as much memory again, and only for cards with slates.
+    from agent.slates.patterns import find_patterns
+
     codes = _read(grey)
     patterns = [(one.x / grey.width, one.y / grey.width) for one in find_patterns(grey)]
     if _half_read(codes, patterns):

@@ -19,23 +19,27 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from functools import cache
+from itertools import islice
 from pathlib import Path
 from typing import Any
 from uuid import UUID
 
+import zxingcpp
 from PIL import Image
 
 from agent.slates.code import NONE, Codes, Slate
 from agent.slates.finding import find_codes
-from agent.slates.patterns import find_patterns
 from agent.slates.rules import Job, Placing, Shot, place
 from seed.marks import MARKS
 from seed.pictures import KINDS, draw
 from seed.pictures import Shot as Scene
 from tests.agent import hardware_views
 from tests.agent.slate_views import View, seen
-from tests.bench.figures import seconds
+from tests.bench.figures import Figure, medians, seconds
+from tests.bench.ground import Ground
 
+# What a look is compared with, zxing-cpp alone, comes with the agent.
+TOOLS = ()
 INSPECTION = UUID("01920000-0000-7000-8000-000000000001")
 A, B, C = "KG.1.SUN", "KG.1.RING", "KG.1.RES"
 JOB = Job(INSPECTION, frozenset({A, B, C}))
@@ -198,23 +202,44 @@ def _spread(work: Callable[[Any, int], Any], asked: Sequence[tuple[Any, int]], w
         return list(pool.map(work, of, numbers, chunksize=8))
 
 
-def cost() -> str:
-    """Of an ordinary picture of 2 megapixels on one core, without a slate: the look, and what of it the
-    patterns take."""
-    out = io.BytesIO()
-    draw("gear", Scene("KG30401-E", "KG.1.RING"), 3, None, (1600, 1200)).save(out, "JPEG", quality=88)
-    grey = Image.open(out).convert("L")
-    look = min(seconds(lambda: find_codes(out)) for _ in range(30)) * 1000
-    patterns = min(seconds(lambda: find_patterns(grey)) for _ in range(30)) * 1000
-    return f"a look at 1600 x 1200 takes {look:.1f} ms, {patterns:.1f} ms of it the patterns"
-
-
-def run(folder: Path) -> str:
+def run(folder: Path) -> Figure:
     workers = os.cpu_count() or 1
     share = {row: TOGETHER if row.value is None else TO_A_ROW for row in rows()}
     counted = measure(((row, at) for row, number in share.items() for at in range(number)), workers)
     alarms = false_alarms(plain_pictures(PLAIN), workers)
-    return "\n".join([*table(counted), *alarm_lines(alarms), cost()])
+    print("\n".join([*table(counted), *alarm_lines(alarms)]))
+    return cost(30, remark(counted, alarms))
+
+
+def small(ground: Ground) -> Figure:
+    counted = measure(((row, 0) for row in islice(rows(), 0, None, 12)), 1)
+    return cost(1, remark(counted, false_alarms(plain_pictures(4), 1)))
+
+
+def cost(rounds: int, remark: str) -> Figure:
+    """Of an ordinary picture of 2 megapixels without a slate, on one core: the whole look, beside decoding it
+    and reading codes alone."""
+    out = io.BytesIO()
+    draw("gear", Scene("KG30401-E", "KG.1.RING"), 3, None, (1600, 1200)).save(out, "JPEG", quality=88)
+
+    def alone() -> None:
+        zxingcpp.read_barcodes(Image.open(out).convert("L"), formats=zxingcpp.BarcodeFormat.QRCode)
+
+    look, reader = medians(lambda: seconds(lambda: find_codes(out)), lambda: seconds(alone), rounds)
+    return Figure("slates", look, reader, f"a look at 1600 x 1200; {remark}")
+
+
+def remark(counted: Mapping[Row, Counter[str]], alarms: Mapping[str, tuple[int, int]]) -> str:
+    inside = sums(counted, promised=True)
+    passed, number = (sum(column) for column in zip(*alarms.values(), strict=True))
+    return (
+        f"inside what is promised {inside[WRONG]} of {inside.total()} at a wrong place without a word; "
+        f"{passed} of {number} other pictures taken for a slate"
+    )
+
+
+def sums(counted: Mapping[Row, Counter[str]], promised: bool) -> Counter[str]:
+    return sum((came for row, came in counted.items() if row.promised is promised), Counter[str]())
 
 
 def table(counted: Mapping[Row, Counter[str]]) -> Iterator[str]:
@@ -223,12 +248,10 @@ def table(counted: Mapping[Row, Counter[str]]) -> Iterator[str]:
         mark = "" if row.promised else "  (beyond what is promised)"
         yield f"{row!s:36} {came[READ]:10} {came[HALF_READ]:10} {came[WRONG]:12}{mark}"
     for promised, where in ((True, "inside"), (False, "beyond")):
-        sums = Counter[str]()
-        for row, came in counted.items():
-            sums += came if row.promised is promised else Counter()
+        came = sums(counted, promised)
         yield (
-            f"{where} what is promised: wrong place without a word {sums[WRONG]} of {sums.total()}, "
-            f"half-read {sums[HALF_READ]}, read {sums[READ]}"
+            f"{where} what is promised: wrong place without a word {came[WRONG]} of {came.total()}, "
+            f"half-read {came[HALF_READ]}, read {came[READ]}"
         )
 
 
