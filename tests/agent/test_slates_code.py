@@ -122,7 +122,9 @@ def test_two_slates_in_one_picture_are_both_found() -> None:
     assert found == Codes(tuple(sorted((slate_text(RING), slate_text(other)))))
 
 
-@pytest.mark.parametrize("bad", [View(glare=0.15), View(blur=0.012), View(cut=0.35), View(share=0.12)], ids=str)
+@pytest.mark.parametrize(
+    "bad", [View(glare=0.15), View(blur=0.012), View(cut=0.35), View(share=0.12)], ids=str
+)
 def test_a_bad_slate_is_read_whole_or_known_to_be_half_read_and_never_wrong(bad: View) -> None:
     views = [replace(bad, seed=seed, size=(640, 480)) for seed in range(8)]
     found = {find_codes(io.BytesIO(seen([RING], view))) for view in views}
@@ -142,7 +144,9 @@ def test_one_pattern_alone_is_half_of_a_slate() -> None:
         for width in (100, 160, 240):
             page = Image.new("L", (640, 480), 150)
             page.paste(_pattern(rings, width).rotate(15 * seed, expand=True, fillcolor=225), (200, 150))
-            assert find_codes(io.BytesIO(through_the_scope(page, View(seed, page.size)))) == Codes(half_read=True)
+            assert find_codes(io.BytesIO(through_the_scope(page, View(seed, page.size)))) == Codes(
+                half_read=True
+            )
 
 
 # ISO/IEC 18004, 5.3.2 and 5.3.5: dark squares and light ones within each other, in modules.

@@ -65,10 +65,10 @@ class Row:
 # What, what it does to a view, strengths inside the envelope, strengths beyond it.
 FACTORS: dict[str, tuple[str, tuple[float, ...], tuple[float, ...]]] = {
     "cut off, share of the code": ("cut", (0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6), (0.7, 0.8, 0.9, 1)),
-    "blur, % of the height": ("blur", (0.2, 0.4, 0.6, 0.8, 1.0, 1.2), (1.6, 2)),
+    "blur, % of the height": ("blur", (0.2, 0.4, 0.6, 0.8, 1.0), (1.2, 1.6, 2)),
     "glare, radius, % of height": ("glare", (5, 10, 15, 20), (25, 30)),
-    "code's side, % of height": ("share", (10, 12, 16, 20, 30, 50, 70, 90), (6, 8, 100, 120)),
-    "exposure": ("gain", (0.15, 0.25, 0.5, 1, 2, 3, 5, 8), ()),
+    "code's side, % of height": ("share", (12, 16, 20, 30, 50, 70, 80), (6, 8, 10, 90, 100, 120)),
+    "exposure": ("gain", (0.15, 0.25, 0.5, 1, 2, 3, 5), (8, 12)),
     "turned, degrees": ("turn", (0, 15, 30, 45, 60, 75), ()),
     "tilt, % of the side": ("tilt", (0, 5, 10, 15, 20), (25,)),
     "noise, of 256": ("noise", (5, 10, 20, 30, 40, 60), ()),
@@ -102,16 +102,17 @@ def view_of(row: Row, number: int) -> View:
         name = FACTORS[row.what][0]
         value = row.value * SCALES.get(name, 1)
         return replace(view, **{name: round(value) if name == "quality" else value})
+    # Each up to half of its strongest promised value; the smallest code twice as large, and cut off by half.
     return replace(
         view,
         cut=chance.choice((0, chance.uniform(0, 0.5))),
-        share=chance.uniform(0.2, 0.8),
-        blur=chance.uniform(0, 0.006),
+        share=chance.uniform(0.24, 0.8),
+        blur=chance.uniform(0, 0.005),
         glare=chance.choice((0, chance.uniform(0, 0.1))),
-        gain=2 ** chance.uniform(-1.3, 2),
-        tilt=chance.uniform(0, 0.12),
+        gain=chance.choice((chance.uniform(0.3, 1), chance.uniform(1, 2.5))),
+        tilt=chance.uniform(0, 0.1),
         noise=chance.uniform(4, 30),
-        quality=chance.randint(20, 92),
+        quality=chance.randint(10, 92),
     )
 
 
