@@ -94,8 +94,8 @@ def _texts(codes: Iterable[_Code]) -> tuple[str, ...]:
 
 
 def _half_read(codes: list[_Code], patterns: list[Point]) -> bool:
-    """Whether a pattern is seen that is no part of a code that was read: one of the plant's own, read whole, is
-    not half of one of ours. What the reader itself takes for a code and cannot read is not asked for: that
+    """Whether a pattern is seen that is no part of a code that was read: one of the plant's own, read whole,
+    is not half of one of ours. What the reader itself takes for a code and cannot read is not asked for: that
     names no slate whose patterns are not seen, and many circles of bolts (tests/bench/slates.py)."""
     return any(not any(code.explains(pattern) for code in codes) for pattern in patterns)
 

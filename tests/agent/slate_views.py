@@ -28,9 +28,9 @@ class View:
     """Lengths as shares of the picture's height, which is the diameter of the round view.
 
     `share`: the side of the code with its quiet zone. `cut`: how much of that square lies outside the round
-    view. `turn`: in radians, None: by chance. `tilt`: how far each corner of the sheet may be off, of its side. `blur`: standard deviation.
-    `glare`: radius of a burnt-out spot that begins on the code. `gain`: exposure; what exceeds white spreads.
-    `noise`: standard deviation in grey values of 256.
+    view. `turn`: in radians, None: by chance. `tilt`: how far each corner of the sheet may be off, of its
+    side. `blur`: standard deviation. `glare`: radius of a burnt-out spot that begins on the code. `gain`:
+    exposure; what exceeds white spreads. `noise`: standard deviation in grey values of 256.
     """
 
     seed: int = 0

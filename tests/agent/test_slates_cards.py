@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import io
 import re
 import zlib
 from pathlib import Path
@@ -10,14 +9,14 @@ from pathlib import Path
 import msgspec
 import pytest
 import zxingcpp
-from PIL import Image, ImageDraw
+from PIL import Image, ImageDraw, ImageOps
 
 from agent.cards.marker import read_marker
 from agent.cards.pictures import Facts
 from agent.errors import AgentError
 from agent.profiles.schema import decode_profile, load_profile
 from agent.slates.code import Slate, slate_text
-from agent.slates.finding import find_codes
+from agent.slates.patterns import find_patterns
 from agent.slates.placing import open_questions, taken_late
 from agent.slates.rules import GAP_SHARE, HALF_READ, NO_SLATE, NOT_LOOKED_AT
 from agent.slates.sheets import printable
@@ -49,34 +48,54 @@ def places(bench: Bench, return_id: object) -> dict[int, tuple[str | None, str |
     return {int(path[-8:-4]): (c.location_key, c.note) for path, c in claims.items() if c}
 
 
-def test_the_sheets_carry_a_code_for_each_location_that_another_reader_reads(bench: Bench) -> None:
-    """The PDF's rectangles, taken from its content streams (ISO 32000-1, 8.5.2), are read by zxing-cpp."""
+def test_the_sheets_carry_a_framed_code_for_each_location_that_another_reader_reads(bench: Bench) -> None:
+    """The rectangles of the PDF's content streams (ISO 32000-1, 8.5.2) and of the page's SVG paths, drawn
+    here, are read by zxing-cpp; each slate has the twelve squares of the frame."""
     marker = bench.prepare("flat-slate")
     assert {"SIGHTLEDGER-JOB.pdf", "SIGHTLEDGER-SLATES.html"} <= set(marker.own_files)
     wanted = [slate_text(Slate(bench.inspection.id, key)) for key in ("G.ID", "G.RING")]
-    pdf = (bench.card / "SIGHTLEDGER-JOB.pdf").read_bytes()
-    assert sorted(_codes_of_pdf(pdf)) == wanted
+    paper = _pages((bench.card / "SIGHTLEDGER-JOB.pdf").read_bytes())
     page = (bench.card / "SIGHTLEDGER-SLATES.html").read_text("utf-8")
+    screen = _screens(page)
+    for drawn, slates in ((paper, 2), (screen, 1)):
+        read = [zxingcpp.read_barcodes(picture) for picture in drawn]
+        assert sorted(code.text for codes in read for code in codes) == wanted
+        assert {len(find_patterns(picture)) >= 12 * slates for picture in drawn} == {True}
     assert page.count("<section id=") == page.count('class="code"') == 2
     assert not re.search(r"<script|https?://(?!www\.w3\.org/2000/svg)", page)
     for said in ("TURN: Withdraw the probe first.", "stamped zero", "CW", "3 required", "ISOL: Prove"):
         assert said in page
 
 
-def _codes_of_pdf(pdf: bytes) -> list[str]:
-    texts = []
+def _pages(pdf: bytes) -> list[Image.Image]:
+    """Those with rectangles."""
+    pages = []
     for stream in re.findall(rb"stream\n(.*?)\nendstream", pdf, re.DOTALL):
         try:
             content = zlib.decompress(stream)
         except zlib.error:
             continue
-        page = Image.new("L", (1190, 1684), 255)
-        for rect in re.findall(rb"([\d.-]+) ([\d.-]+) ([\d.-]+) ([\d.-]+) re f", content):
-            x, y, width, height = (2 * float(number) for number in rect)
-            corners = sorted((1684 - y, 1684 - y - height))
-            ImageDraw.Draw(page).rectangle((x, corners[0], x + width - 1, corners[1] - 1), fill=0)
-        texts += [code.text for code in zxingcpp.read_barcodes(page)]
-    return texts
+        rectangles = re.findall(rb"([\d.-]+) ([\d.-]+) ([\d.-]+) ([\d.-]+) re f", content)
+        if rectangles:
+            page = Image.new("L", (1190, 1684), 255)
+            for rectangle in rectangles:
+                x, y, width, height = (2 * float(number) for number in rectangle)
+                corners = sorted((1684 - y, 1684 - y - height))
+                ImageDraw.Draw(page).rectangle((x, corners[0], x + width - 1, corners[1] - 1), fill=0)
+            pages.append(page)
+    return pages
+
+
+def _screens(page: str) -> list[Image.Image]:
+    """The slates of the page for screens, each with a margin."""
+    screens = []
+    for side, path in re.findall(r'viewBox="0 0 (\d+) \d+".*?crispEdges" d="([^"]+)"', page):
+        screen = Image.new("L", (int(side), int(side)), 255)
+        for rectangle in re.findall(r"M(\d+) (\d+)h(\d+)v(\d+)h-\d+z", path):
+            x, y, width, height = map(int, rectangle)
+            ImageDraw.Draw(screen).rectangle((x, y, x + width - 1, y + height - 1), fill=0)
+        screens.append(ImageOps.expand(screen.resize((540, 540), Image.Resampling.BOX), 100, 255))
+    return screens
 
 
 def test_a_limit_keeps_its_sign_in_the_pdf() -> None:
@@ -125,11 +144,7 @@ def test_i12_what_no_good_slate_places_stays_open_with_its_reason(bench: Bench) 
     worklist = bench.station.cache.worklist()
     assert worklist is not None
     other = next(one for one in worklist.inspections if one.unit == "U-200")
-    half = next(
-        data for n in range(20)
-        if find_codes(io.BytesIO(data := seen(
-            [Slate(bench.inspection.id, "G.ID")], View(n, VIEW.size, 0.6, glare=0.13)))).half_read
-    )  # fmt: skip
+    half = seen([Slate(bench.inspection.id, "G.ID")], View(1, VIEW.size, 0.5, cut=0.5))
     fill(bench, jpeg(1), of(bench, "G.RING"), jpeg(2), half, jpeg(3), of(bench, "G.ID"), jpeg(4))
     fill(bench, of(bench, "G.ID", 3, other.id), jpeg(5), of(bench, "NO.SUCH"), jpeg(6), first=8)
     fill(bench, of(bench, "G.ID", 4)[:5000], jpeg(7), first=12)
@@ -152,6 +167,21 @@ def test_i12_what_no_good_slate_places_stays_open_with_its_reason(bench: Bench) 
         (NOT_LOOKED_AT, name(12), name(13)),
     ]
     assert taken_late(returns, return_id, ["G.ID", "G.RING"]) == ["G.ID"]
+
+
+@pytest.mark.parametrize("cut", [0.2, 0.3, 0.4, 0.5])
+def test_pictures_after_a_slate_cut_off_by_the_round_view_do_not_go_to_the_place_before(
+    bench: Bench, cut: float
+) -> None:
+    bench.prepare("flat-slate")
+    slate = Slate(bench.inspection.id, "G.ID")
+    for number in range(6):
+        bad = seen([slate], View(number, VIEW.size, 0.5, cut))
+        fill(bench, of(bench, "G.RING"), bad, jpeg(number), first=3 * number + 1)
+    found = places(bench, bench.read())
+    for number in range(6):
+        assert found[3 * number + 1] == ("G.RING", None)
+        assert found[3 * number + 3] in ((None, HALF_READ), ("G.ID", None)), number
 
 
 def test_a_file_that_could_not_be_read_may_have_been_a_slate(bench: Bench) -> None:

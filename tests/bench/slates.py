@@ -1,9 +1,10 @@
 """What slates come to when they are cut off, blurred, burnt out, small, tilted, noisy or packed hard.
 
-Each sequence is a flat card: a whole slate of A and a picture, a bad slate of B and two pictures, a whole slate
-of C and a picture. Each file is decoded and looked at, and all are placed as a card's files are. What follows
-the bad slate is then at B (read), unplaced with a reason (half-read), or at A: at a wrong place without a word.
-Beside it: how often drawn surfaces, hardware and noise pass for a slate, and what the look costs.
+Each sequence is a flat card: a whole slate of A and a picture, a bad slate of B and two pictures, a whole
+slate of C and a picture. Each file is decoded and looked at, and all are placed as a card's files are. What
+follows the bad slate is then at B (read), unplaced with a reason (half-read), or at A: at a wrong place
+without a word. Beside it: how often drawn surfaces, hardware and noise pass for a slate, and what a look
+costs.
 
 Views and surfaces are drawn (tests/agent/slate_views.py, seed/pictures.py): nothing here proves a real scope.
 """
