@@ -87,7 +87,9 @@ def test_sites_types_and_units_are_imported_line_by_line(settings: Settings, wri
     assert (done.returncode, "since 2026-01-01 at AAA (row 1, bay 2)" in done.stderr) == (1, True)
 
 
-def test_people_are_entered_line_by_line_and_nobody_is_taken_off(settings: Settings, written: Written) -> None:
+def test_people_are_entered_line_by_line_and_nobody_is_taken_off(
+    settings: Settings, written: Written
+) -> None:
     site = ("site", "add", "PPL", "--name", "P", "--kind", "works", "--time-zone", "Europe/Dublin")
     assert sightledger(settings, *site).returncode == 0
     assert "register of PPL." in sightledger(settings, "person", "add", "Q. First", "--site", "PPL").stderr
