@@ -14,6 +14,7 @@ from service.commands import (
     campaigns,
     custody,
     installing,
+    people,
     plans,
     serving,
     sites,
@@ -34,6 +35,7 @@ for command in DEEDS:
 NOUNS = (
     ("account", "Accounts of people.", (accounts.add, accounts.close)),
     ("site", "Sites.", (sites.add, sites.import_)),
+    ("person", "People of a site who have no account.", (people.add, people.import_)),
     ("type", "Equipment types and their builds.", (types.add, types.import_)),
     ("unit", "Units by serial number.", (units.add, units.import_)),
     ("plan", "Standard plans.", (plans.check, plans.submit, plans.approve, plans.publish)),

@@ -15,6 +15,7 @@ PURE = (
     "tests/access/test_sessions.py::test_the_wait_grows_and_ends",
     "tests/campaigns/test_rules.py",
     "tests/custody/test_rules.py",
+    "tests/intake/test_manifest_rules.py",
     "tests/intake/test_placing_rules.py",
     "tests/plans/test_rules.py",
     "tests/records/test_taken_at.py",

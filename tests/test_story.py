@@ -97,7 +97,7 @@ def test_a_card_of_ones_own_beside_the_storys_is_told_of_and_spoils_nothing(stor
     folder = next(path for path in card.iterdir() if path.name.endswith("KG.2.PIN"))
     for number in range(3):
         (folder / f"OWN{number}.JPG").write_bytes(jpeg(fresh_seed()))
-    visitor.run("read", str(card), "--complete", "KG.2.PIN", "--push")
+    visitor.run("read", str(card), "--complete", "KG.2.PIN", "--person", CARDS[0].person, "--push")
 
     after = story.play()
     assert after.others == 3

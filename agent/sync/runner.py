@@ -201,7 +201,6 @@ class Runner:
                 steps["refused"] = lambda: ask_refused(station.returns, service)
             if reporting:
                 steps["report"] = lambda: service.report(station.enrolment.id, station.report())
-            self._name_refused(station)
             for about, step in steps.items():
                 try:
                     if step() is not False:
@@ -212,6 +211,7 @@ class Runner:
                     if isinstance(error, LinkDown):
                         break
             made.heard = service.clock_offset is not None
+        self._name_refused(station)
         return made
 
     def _name_refused(self, station: Workstation) -> None:

@@ -76,7 +76,17 @@ def contradictions(statements: Collection[Statement]) -> dict[UUID, frozenset[UU
 
     Statements of different people that do so are a conflict for a person to settle; in one breath they are
     no statement at all. Ids without a contradiction are absent.
+
+    What led from one statement to another may be among those that are none: without it the two are looked at
+    again, until what is left says one thing of each location.
     """
+    found: dict[UUID, frozenset[UUID]] = {}
+    while more := _contradicting([statement for statement in statements if statement.id not in found]):
+        found |= more
+    return found
+
+
+def _contradicting(statements: Collection[Statement]) -> dict[UUID, frozenset[UUID]]:
     found: dict[UUID, set[UUID]] = {}
     for key in {key for statement in statements for key in statement.locations}:
         named = [statement for statement in statements if key in statement.locations]

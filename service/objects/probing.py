@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from typing import Any
+from typing import TypedDict
 from uuid import uuid4
 
 import structlog
@@ -19,12 +19,16 @@ REFUSED = {"AccessDenied", "MethodNotAllowed", "InvalidRequest"}
 _log = structlog.get_logger(__name__)
 
 
+class _Version(TypedDict, total=False):
+    VersionId: str
+
+
 class StoreProbe:
     """Writes under one name of its own, so that what a crash leaves is written over by nobody but it."""
 
     def __init__(self, objects: Objects) -> None:
         self._objects = objects
-        self._named = {"Bucket": objects.settings.bucket, "Key": f"{PREFIX}{uuid4().hex}"}
+        self._bucket, self._key = objects.settings.bucket, f"{PREFIX}{uuid4().hex}"
         self._kept = False
 
     async def takes_writes(self) -> bool:
@@ -35,14 +39,14 @@ class StoreProbe:
 
     def _write_and_delete(self) -> None:
         client = self._objects._probe
-        written = client.put_object(**self._named, Body=os.urandom(SIZE))
+        written = client.put_object(Bucket=self._bucket, Key=self._key, Body=os.urandom(SIZE))
         # By its version where the store keeps them: a bare deletion would leave it below a marker.
-        version: dict[str, Any] = {"VersionId": written["VersionId"]} if "VersionId" in written else {}
+        version: _Version = {"VersionId": written["VersionId"]} if "VersionId" in written else {}
         try:
-            client.delete_object(**self._named, **version)
+            client.delete_object(Bucket=self._bucket, Key=self._key, **version)
         except ClientError as error:
             if _code(error) not in REFUSED:
                 raise
             # A bucket that keeps everything for a time would fill with probes: this was the only one.
             self._kept = True
-            _log.error("the store keeps the probe; whether it takes writes is not tried again", **self._named)
+            _log.error("the store keeps the probe; whether it takes writes is not tried again", key=self._key)

@@ -71,17 +71,21 @@ def file_system_moment(modified: str | None) -> datetime | None:
         return None
 
 
-def taken_at(exif: Mapping[str, str], modified: str | None, read_at: datetime, zone: ZoneInfo) -> Taken:
-    """When a picture was taken: Exif, else file system, else the agent's clock at reading.
+def taken_at(
+    exif: Mapping[str, str], modified: str | None, read_at: datetime, received_at: datetime, zone: ZoneInfo
+) -> Taken:
+    """When a picture was taken: Exif, else file system, else the agent's clock at reading (`read_at`).
 
-    A time before 1990 or more than a day after reading is passed over, and the basis says so.
+    A time before 1990 is passed over, and one more than a day after both reading and receiving, and the basis
+    says so. A workstation whose clock is behind does not make a scope's time one of the future.
     """
+    latest = max(read_at, received_at) + AHEAD
     passed_over = ""
     for clock, moment in (("exif", exif_moment(exif)), ("file system", file_system_moment(modified))):
         if moment is None:
             continue
         at = _placed_in(moment, zone)
-        if at is not None and EARLIEST <= at <= read_at + AHEAD:
+        if at is not None and EARLIEST <= at <= latest:
             assumed = ", site zone assumed" if moment.tzinfo is None else ""
             return Taken(at, f"{clock}{assumed}{passed_over}")
         passed_over += f"; {clock} implausible"

@@ -123,6 +123,10 @@ class Theirs:
     def part(self) -> dict[str, Any]:
         return {"files": msgspec.to_builtins([file_of("A/1.JPG", jpeg(1), claim(self.inspection_id))])}
 
+    def ahead(self, **opening: Any) -> dict[str, Any]:
+        files = [{"sha256": "a" * 64, "size": 3}]
+        return {"opening": self.opening(self.own_site, **opening), "files": files}
+
     def move(self, to: UUID, **what: Any) -> dict[str, Any]:
         target = {"inspectionId": str(to), "location": "A"}
         return {"id": str(new_id()), "reason": "taken away from its site", "to": target, **what}
@@ -183,6 +187,7 @@ NAMED: dict[Operation, Callable[[Theirs], dict[str, Any] | None]] = {
     ("get", "/api/v1/cards/{card_id}"): lambda _: None,
     ("put", "/api/v1/card-returns/{return_id}"): lambda it: it.opening(it.site),
     ("put", "/api/v1/card-returns/{return_id}/parts/{part}"): lambda it: it.part(),
+    ("put", "/api/v1/card-returns/{return_id}/ahead"): lambda it: it.ahead(),
     ("put", "/api/v1/card-returns/{return_id}/large/{digest}"): lambda _: LARGE,
     ("post", "/api/v1/card-returns/{return_id}/parts/{part}/check"): lambda _: None,
     ("post", "/api/v1/card-returns/{return_id}/commit"): lambda _: closing(),
@@ -232,6 +237,10 @@ SMUGGLED: dict[str, tuple[str, str, Callable[[Theirs], dict[str, Any]]]] = {
     "their return opened as one's own by a part": (
         "put", "/api/v1/card-returns/{open_return_id}/parts/0",
         lambda it: it.part() | {"opening": it.opening(it.own_site)}),
+    "bytes ahead of a return of their card": (
+        "put", f"/api/v1/card-returns/{new_id()}/ahead", lambda it: it.ahead(cardId=str(it.card_id))),
+    "bytes ahead of their open return": (
+        "put", "/api/v1/card-returns/{open_return_id}/ahead", lambda it: it.ahead()),
     "a large file of their open return": (
         "put", f"/api/v1/card-returns/{{open_return_id}}/large/{'ab' * 32}", lambda _: LARGE),
     "a check of their open return": (

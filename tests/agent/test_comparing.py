@@ -19,8 +19,8 @@ from tests.soak.backend import client_of
 
 # In the order of their references.
 OF_RETURN = (
-    "DELETE FROM placements WHERE sighting_id IN (SELECT id FROM sightings WHERE card_return_id=:id)",
     "DELETE FROM unit_images WHERE digest IN (SELECT digest FROM sightings WHERE card_return_id=:id)",
+    "DELETE FROM placements WHERE sighting_id IN (SELECT id FROM sightings WHERE card_return_id=:id)",
     "DELETE FROM statements WHERE card_return_id=:id",
     "DELETE FROM receipts WHERE card_return_id=:id",
     "DELETE FROM return_locks WHERE card_return_id=:id",

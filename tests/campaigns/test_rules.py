@@ -180,6 +180,14 @@ def test_complete_and_not_inspected_in_one_breath_contradict_each_other():
     assert rules.contradictions([whole, said(3, on="B")]) == {}
 
 
+def test_what_a_contradiction_stood_between_is_looked_at_without_it():
+    first, between = said(1, on="A"), said(2, "reopened", on="AB", replaces=[1])
+    against, last = said(3, "not_inspected", on="B", reason="x:one"), said(4, on="A", replaces=[2])
+    last = replace(last, kind="not_inspected", reason="x:one")
+    assert rules.contradictions([first, between, last]) == {}
+    assert rules.contradictions([first, between, against, last]).keys() == {uid(1), uid(2), uid(3), uid(4)}
+
+
 @given(histories())
 def test_without_a_contradiction_a_batch_makes_no_conflict_by_itself(history):
     found = rules.contradictions(history)

@@ -87,6 +87,21 @@ def test_sites_types_and_units_are_imported_line_by_line(settings: Settings, wri
     assert (done.returncode, "since 2026-01-01 at AAA (row 1, bay 2)" in done.stderr) == (1, True)
 
 
+def test_people_are_entered_line_by_line_and_nobody_is_taken_off(
+    settings: Settings, written: Written
+) -> None:
+    site = ("site", "add", "PPL", "--name", "P", "--kind", "works", "--time-zone", "Europe/Dublin")
+    assert sightledger(settings, *site).returncode == 0
+    assert "register of PPL." in sightledger(settings, "person", "add", "Q. First", "--site", "PPL").stderr
+    people = written("people.csv", "site,name\nPPL,R. Second\nPPL,q. first\nXXX,R. Second\nPPL,Q. First\n")
+    for counts in ("1 recorded, 1 there already, 2 refused", "0 recorded, 2 there already, 2 refused"):
+        done = sightledger(settings, "person", "import", people)
+        assert (done.returncode, done.stdout) == (1, f"people: {counts}\n")
+        assert "line 3: 'q. first' and 'Q. First' cannot be told apart." in done.stderr
+        assert "line 4: There is no site XXX." in done.stderr
+    assert table(settings, "SELECT name FROM site_people ORDER BY name") == [("Q. First",), ("R. Second",)]
+
+
 def test_the_card_profile_of_a_site_stays_when_something_else_is_changed(settings: Settings) -> None:
     words = ("site", "add", "PRF", "--kind", "works", "--time-zone", "Europe/Dublin", "--name")
     assert sightledger(settings, *words, "One", "--card-profile", "two-level").returncode == 0

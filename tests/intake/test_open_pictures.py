@@ -11,12 +11,13 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from service.access.rules import Caller, Role
-from service.campaigns.actions import binding, reading
+from service.campaigns.actions import reading
 from service.contract.campaigns import BindingIn, Counted
 from service.contract.plan_document import EvaluationWord
 from service.contract.records import MoveIn, MoveTarget
 from service.contract.wire import new_id
 from service.database import server_now
+from service.intake.actions import binding
 from service.intake.actions.moves import move_pictures
 from service.plans.store import plan_revisions
 from service.records.store import unit_images

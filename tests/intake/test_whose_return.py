@@ -6,14 +6,11 @@ import asyncio
 
 import msgspec
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
-from service.contract.cards import LARGE_FROM, ManifestPart, UnreadFile, exact_path, readable_path
+from service.contract.cards import LARGE_FROM, ManifestPart, UnreadFile
 from service.errors import Invalid
 from service.intake import store
 from service.intake.actions import ReturnDiffers
-from service.intake.rules import contradictions
 from tests import build
 from tests.intake.returning import CardBack, Yard, claim, file_of, fresh_seed, jpeg, receipt_body
 from tests.intake.sending import large_parts, random_bytes
@@ -97,21 +94,3 @@ async def test_i6_a_card_with_files_not_read_is_not_complete(yard: Yard) -> None
     with pytest.raises(Invalid, match="read to its end"):
         await card.commit(complete=True, unread=unread)
     assert receipt_body(await card.commit(complete=False, unread=unread)).complete is False
-
-
-NAMES = st.lists(st.binary(min_size=1, max_size=6), max_size=12)
-
-
-@given(NAMES, st.booleans(), st.integers(0, 11))
-def test_i6_a_manifest_is_without_contradiction_when_each_name_stands_once_and_reads_as_it_is(
-    names: list[bytes], spoil: bool, at: int
-) -> None:
-    files = [
-        file_of(readable_path(name), b"x", path_bytes=None if readable_path(name).encode() == name else name)
-        for name in names
-    ]
-    assert [exact_path(file.path, file.path_bytes) for file in files] == names
-    assert bool(contradictions(files)) == (len(set(names)) < len(names))
-    if spoil and at < len(files):
-        files[at] = msgspec.structs.replace(files[at], path=files[at].path + "x", path_bytes=names[at])
-        assert files[at].path in [path for path, _ in contradictions(files)]

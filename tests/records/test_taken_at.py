@@ -70,7 +70,7 @@ def _utc(*parts: int) -> datetime:
 def test_i9_the_best_clock_is_used_and_named(
     exif: dict[str, str], modified: str | None, at: datetime, basis: str
 ) -> None:
-    assert taken_at(exif, modified, READ, BERLIN) == (at, basis)
+    assert taken_at(exif, modified, READ, READ, BERLIN) == (at, basis)
 
 
 @pytest.mark.parametrize(
@@ -79,7 +79,7 @@ def test_i9_the_best_clock_is_used_and_named(
 )
 def test_sub_seconds_are_the_digits_after_the_point(digits: str, microseconds: int) -> None:
     exif = {ORIGINAL: "2026:04:30 10:00:00", OFFSET: "+00:00", SUBSEC: digits}
-    assert taken_at(exif, None, READ, BERLIN).at.microsecond == microseconds
+    assert taken_at(exif, None, READ, READ, BERLIN).at.microsecond == microseconds
 
 
 _TEXT = st.text(max_size=24) | st.datetimes().map(lambda at: at.strftime("%Y:%m:%d %H:%M:%S"))
@@ -88,16 +88,25 @@ _TEXT = st.text(max_size=24) | st.datetimes().map(lambda at: at.strftime("%Y:%m:
 @given(
     st.dictionaries(st.sampled_from((ORIGINAL, OFFSET, SUBSEC)), _TEXT),
     st.none() | st.text(max_size=30) | st.datetimes().map(datetime.isoformat),
-    st.integers(946684800, 4102444800).map(lambda second: datetime.fromtimestamp(second, UTC)),
+    *[st.integers(946684800, 4102444800).map(lambda second: datetime.fromtimestamp(second, UTC))] * 2,
 )
 def test_every_answer_is_plausible_in_utc_and_says_its_basis(
-    exif: dict[str, str], modified: str | None, read: datetime
+    exif: dict[str, str], modified: str | None, read: datetime, received: datetime
 ) -> None:
-    at, basis = taken_at(exif, modified, read, BERLIN)
-    assert EARLIEST <= at <= read + AHEAD
+    at, basis = taken_at(exif, modified, read, received, BERLIN)
+    assert EARLIEST <= at <= max(read, received) + AHEAD
     assert at.utcoffset() == timedelta(0)
     assert basis.split(",")[0].split(";")[0] in ("exif", "file system", "read")
     assert ("read" in basis) <= (at == read)
+
+
+def test_i9_a_workstation_clock_a_year_behind_does_not_override_the_scopes() -> None:
+    exif = {ORIGINAL: "2026:04:30 10:00:00", OFFSET: "+00:00"}
+    behind = READ - timedelta(days=365)
+    assert taken_at(exif, None, behind, READ, BERLIN) == (_utc(2026, 4, 30, 10), "exif")
+    # A card that was read a year before it was received: then the scope's clock was ahead of both.
+    ahead = {ORIGINAL: "2027:04:30 10:00:00", OFFSET: "+00:00"}
+    assert taken_at(ahead, None, behind, READ, BERLIN) == (behind, "read; exif implausible")
 
 
 def test_i9_exif_is_shown_as_it_stands_in_the_file() -> None:

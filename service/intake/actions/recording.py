@@ -115,7 +115,7 @@ def _image_row(file: ManifestFile, now: datetime) -> dict[str, Any]:
 def _sighting_row(item: Seen, return_id: UUID, zone: ZoneInfo, now: datetime) -> dict[str, Any]:
     file, picture = item.file, item.file.picture
     exif = picture.exif if picture is not None else {}
-    taken = taken_at(exif, file.modified, file.read_at, zone)
+    taken = taken_at(exif, file.modified, file.read_at, now, zone)
     return {
         "id": item.id,
         "card_return_id": return_id,
