@@ -6,7 +6,7 @@ stays unread is half-read, and places nothing.
 
 Promised, and held by `python -m tests.bench slates` over drawn views: no slate goes unseen whose code is cut
 off by up to 60 %, blurred by up to 1 % of the view's height, burnt out within 20 % of it, between 12 and
-80 % of it in size, exposed between 0.15 and 5 times, or has half of each together. Beyond that a slate can
+80 % of it in size, exposed between 0.25 and 3 times, or has about half of each together. Beyond that a slate can
 go unseen; the README has the rates.
 """
 
