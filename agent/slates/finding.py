@@ -5,9 +5,9 @@ read tell that one was there, cut off, blurred, burnt out or small; then it is l
 stays unread is half-read, and places nothing.
 
 Promised, and held by `python -m tests.bench slates` over drawn views: no slate goes unseen whose code is cut
-off by up to 60 %, blurred by up to 1 % of the view's height, burnt out within 20 % of it, between 12 and
-80 % of it in size, exposed between 0.25 and 3 times, or has about half of each together. Beyond that a slate can
-go unseen; the README has the rates.
+off by up to 60 %, blurred by up to 0.8 % of the view's height, burnt out within 20 % of it, between 12 and
+80 % of it in size, exposed between 0.25 and 3 times, or has about half of each together. Beyond that a slate
+can go unseen; the README has the rates.
 """
 
 from __future__ import annotations

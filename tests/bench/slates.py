@@ -66,7 +66,7 @@ class Row:
 # What, what it does to a view, strengths inside the envelope, strengths beyond it.
 FACTORS: dict[str, tuple[str, tuple[float, ...], tuple[float, ...]]] = {
     "cut off, share of the code": ("cut", (0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6), (0.7, 0.8, 0.9, 1)),
-    "blur, % of the height": ("blur", (0.2, 0.4, 0.6, 0.8, 1.0), (1.2, 1.6, 2)),
+    "blur, % of the height": ("blur", (0.2, 0.4, 0.6, 0.8), (1.0, 1.2, 1.6, 2)),
     "glare, radius, % of height": ("glare", (5, 10, 15, 20), (25, 30)),
     "code's side, % of height": ("share", (12, 16, 20, 30, 50, 70, 80), (6, 8, 10, 90, 100, 120)),
     "exposure": ("gain", (0.25, 0.5, 1, 2, 3), (0.15, 5, 8, 12)),
