@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import math
 import os
 import random
 import re
@@ -26,6 +27,8 @@ PEAK = re.compile(r"VmHWM:\s+(\d+) kB")
 LOOK_EVERY = 0.2
 # A person who finds a card not read to its end after so long takes it out and puts it in again.
 PATIENCE = 45.0
+# No disk of a soak is full for longer.
+FULL_FOR_S = 120
 UNREAD = 4
 
 
@@ -98,7 +101,15 @@ class Workplace:
             self.peak = max(self.peak, int(found[1]) / 1024 if found else 0.0)
 
     def asked(self, query: str, *values: object) -> list[tuple[Any, ...]]:
-        """Rows of the agent's outbox, looked at from outside while it works."""
+        """Rows of the agent's outbox, looked at from outside while it works; waits while its disk is full,
+        where not even reading is possible once a killed agent has left a log to be recovered."""
+        for _ in range(FULL_FOR_S):
+            with contextlib.suppress(sqlite3.OperationalError):
+                return self._asked(query, *values)
+            time.sleep(1)
+        return self._asked(query, *values)
+
+    def _asked(self, query: str, *values: object) -> list[tuple[Any, ...]]:
         # Read only would not do: a write-ahead log that a killed agent left wants to be recovered.
         address = f"file:{self.state / 'outbox.sqlite3'}?mode=rw"
         with contextlib.closing(sqlite3.connect(address, uri=True, timeout=30)) as connection:
@@ -112,15 +123,19 @@ class Workplace:
         )
         return {key: (state, bool(complete)) for key, state, complete in rows}
 
-    def outbox_left(self) -> int:
-        """Card returns without a receipt and preparations that the service does not know of."""
-        return sum(
-            int(self.asked(query)[0][0])
-            for query in (
-                "SELECT count(*) FROM returns WHERE state<>'held'",
-                "SELECT count(*) FROM preparations WHERE sent_at IS NULL",
+    def outbox_left(self) -> float:
+        """Card returns without a receipt and preparations that the service does not know of; NaN while that
+        cannot be read."""
+        try:
+            return sum(
+                int(self._asked(query)[0][0])
+                for query in (
+                    "SELECT count(*) FROM returns WHERE state<>'held'",
+                    "SELECT count(*) FROM preparations WHERE sent_at IS NULL",
+                )
             )
-        )
+        except sqlite3.OperationalError:
+            return math.nan
 
 
 class Person:
