@@ -22,6 +22,7 @@ from agent.settings import Settings, State
 from agent.sync.hours import Allowance, Hours
 from agent.sync.push import Pusher
 from service.contract.access import AgentReport
+from service.contract.wire import build_shapes
 
 
 class Workstation:
@@ -36,6 +37,7 @@ class Workstation:
         say: Callable[[str], None] = lambda text: None,
         told: Told = lambda files, size: None,
     ) -> None:
+        build_shapes()
         self.state = state.prepare()
         self.settings = state.settings()
         self.enrolment = state.enrolment()

@@ -21,6 +21,7 @@ import service.plans.routes
 import service.records.routes
 import service.web.routes
 from service.access.auth import SESSION_COOKIE, Authentication, provide_caller
+from service.contract.wire import build_shapes
 from service.database import Database
 from service.described import DescribedJson
 from service.health import live, metrics, ready
@@ -53,6 +54,7 @@ def create_app(settings: Settings | None = None) -> Litestar:
     """The service; raises SettingError when it cannot start with these settings."""
     settings = settings or read_settings()
     configure_logging(settings.log_level)
+    build_shapes()
     db = Database(settings.database_url)
     objects = open_objects(settings)
     signer = Signer.load(settings.receipt_key_file)

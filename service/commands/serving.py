@@ -61,6 +61,7 @@ def worker(
 ) -> None:
     """Run background work: thumbnails, large files read back; and on a schedule audit, locks and sweep."""
     from service.app import open_objects
+    from service.contract.wire import build_shapes
     from service.custody.actions.schedule import tasks as custody_tasks
     from service.database import Database
     from service.intake.actions.large import tasks as intake_tasks
@@ -70,6 +71,7 @@ def worker(
 
     settings = read_settings()
     configure_logging(settings.log_level)
+    build_shapes()
     queue = open_queue(
         settings.database_url,
         {"records": records_tasks, "intake": intake_tasks, "custody": custody_tasks},

@@ -38,6 +38,19 @@ class Page(Wire, Generic[T]):
     items: list[T]
 
 
+def build_shapes() -> None:
+    """Build the decoder of every shape that is loaded: before threads begin, in each process that has any.
+
+    msgspec (0.22) builds a shape at its first use, and a thread that comes while another builds reads what is
+    not there yet: the process ends with a segmentation fault.
+    """
+    shapes: list[type[msgspec.Struct]] = [msgspec.Struct]
+    while shapes:
+        shape = shapes.pop()
+        shapes += shape.__subclasses__()
+        msgspec.json.Decoder(shape)
+
+
 def new_id() -> UUID:
     """A UUIDv7 (RFC 9562 5.7); made by the caller of a write, so that the write can be repeated (I8)."""
     return uuid7()

@@ -12,7 +12,7 @@ import pytest
 from tests.services import throwaway_folder
 
 ROOT = Path(__file__).parents[2]
-SHORT = "--seed 1 --files 300 --agents 2 --minutes 0.37 --pace 4 --rest 3"
+SHORT = "--seed 1 --files 300 --agents 2 --minutes 0.37 --pace 4 --rest 6"
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="names of any bytes, and memory from /proc")
