@@ -9,7 +9,7 @@ import typer
 from service.access.rules import Role
 from service.commands.lines import in_words
 from service.commands.opening import REFUSED, stop, with_database
-from service.commands.persons import PasswordFile, PasswordStdin, read_password
+from service.commands.passwords import PasswordFile, PasswordStdin, read_password
 from service.contract.access import AccountIn
 from service.contract.wire import new_id
 from service.errors import NotFound

@@ -13,7 +13,7 @@ import msgspec
 import typer
 
 from service.commands.lines import Csv, Line, Taken, read_lines, record_of_options, take_each
-from service.commands.persons import As, PasswordFile, PasswordStdin, person_at_hand
+from service.commands.passwords import As, PasswordFile, PasswordStdin, person_at_hand
 from service.contract.campaigns import Campaign, CampaignIn, Name, Serial
 from service.contract.wire import Code, new_id
 from service.errors import Conflict, Refusal

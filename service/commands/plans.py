@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from service.commands.opening import NOT_SET_UP, REFUSED, stop
-from service.commands.persons import As, PasswordFile, PasswordStdin, person_at_hand
+from service.commands.passwords import As, PasswordFile, PasswordStdin, person_at_hand
 from service.contract.plans import EventKind, PlanIn, Revision, RevisionDetail, RevisionEventIn
 from service.contract.wire import new_id
 from service.errors import Conflict, NotFound
