@@ -230,9 +230,7 @@ def _show_retakes(returns: Returns, return_id: UUID, lines: list[LocationLine]) 
     for location, name, marks in returns.marked(return_id):
         if marks == "slate":
             continue
-        retake.append(
-            f"{location or 'not placed'}: {name.decode('utf-8', 'replace')} is {marks.replace('_', ' ')}"
-        )
+        retake.append(f"{location or 'not placed'}: {readable(name)[0]} is {marks.replace('_', ' ')}")
     if retake:
         console.print("To take again, or to say why not:", style="bold")
         for text in retake[:60]:

@@ -87,6 +87,7 @@ def test_p14_p15_p16_names_come_back_from_service_and_receipt_byte_for_byte(site
         unicodedata.normalize("NFD", "caf\u00e9.JPG").encode(),
         b"latin-\xe9.JPG",
         b"back\\slash:colon*?<>|.JPG",
+        b"new\nline\x1b[31m.JPG",
         b"\xff\xfe.JPG",
     ]
     root = os.fsencode(site.card / "01 A")

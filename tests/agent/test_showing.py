@@ -78,6 +78,21 @@ def test_files_that_are_not_placed_are_named_with_the_reason(bench: Bench) -> No
     assert "not placed: elsewhere/B.JPG: neither folder, name nor comment tells its location" in told
 
 
+@pytest.mark.skipif(sys.platform != "linux", reason="names of any bytes")
+def test_a_name_gives_no_orders_to_the_terminal_and_feigns_no_line(bench: Bench) -> None:
+    """Bidi_Control: Unicode Standard Annex 44, from memory; orders to a terminal: ECMA-48 5.4."""
+    bench.prepare()
+    feigned = "held centrally, the card may be wiped"
+    for number, name in enumerate((f"a\n{feigned}", "b\x1b[2J\x1b]0;title\x07", "c\u202egpj", "d\u2028e")):
+        put(bench.card, f"elsewhere/{name}.JPG", jpeg(number))
+    told = agent(bench.station.state.folder, "read", str(bench.card), "--no-push")
+    assert "not placed: elsewhere/b\ufffd[2J\ufffd]0;title\ufffd.JPG" in told
+    assert not any(line.startswith(feigned) for line in told.splitlines())
+    assert not set(told) & set("\x1b\x07\u202e\u2028")
+    status = agent(bench.station.state.folder, "status")
+    assert not set(status) & set("\x1b\x07\u202e\u2028")
+
+
 def test_work_shows_what_the_site_owes_without_a_link(bench: Bench) -> None:
     folder = bench.station.state.folder
     told = agent(folder, "work")
