@@ -11,7 +11,7 @@ from agent.cards.marker import Marker, read_marker
 from agent.cards.media import media_present
 from agent.cards.reading import Card
 from agent.cards.slots import insertion
-from agent.cards.stating import Said, Subject, make_statements
+from agent.cards.stating import Said, Subject, make_statements, person_of_site
 from agent.errors import AgentError
 from agent.outbox.cache import Cache
 from agent.profiles.mapping import Placer
@@ -115,7 +115,7 @@ def identify(state: State, cache: Cache, enrolment: Enrolment, root: Path, said:
     card = _card(state, cache, enrolment, root, marker, said)
     card.insertion = inserted
     card.extent = extent_of(root, marker, media_present(state.settings()))
-    card.confirmed_by = _confirmed(card, said)
+    card.confirmed_by = _confirmed(cache, card, said)
     return card
 
 
@@ -158,23 +158,18 @@ def _card(
     return card
 
 
-def _confirmed(card: Card, said: Said) -> str | None:
+def _confirmed(cache: Cache, card: Card, said: Said) -> str | None:
     """Who says that this is a whole card; raises AgentError where nobody can say so."""
     if not said.whole_card:
         return None
-    if said.person is None:
-        raise AgentError(
-            "--whole-card needs the name of who has seen that this is a whole card.",
-            "Nothing was read.",
-            "Add --person NAME.",
-        )
+    person = person_of_site(cache, said.person, "the confirmation of a whole card", "Nothing was read.")
     if card.extent.kind == "part":
         raise AgentError(
             f"This is not a whole card: {card.extent.note}.",
             "Nothing was read.",
             "Read the medium itself, or leave --whole-card out: the files are kept, and no wipe is cleared.",
         )
-    return said.person
+    return person
 
 
 def _foreign(

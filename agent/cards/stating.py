@@ -81,25 +81,34 @@ def _not_stated(detail: str, next_step: str) -> AgentError:
 
 
 def _speaker(cache: Cache, person: str | None) -> str:
-    """The name, as the site has it, of the person who states something."""
+    return person_of_site(cache, person, "a statement", "Nothing was read and nothing was stated.")
+
+
+def person_of_site(cache: Cache, person: str | None, what: str, kept: str) -> str:
+    """The name, as the site has it, of the person who says something; `what` needs it, and is refused with
+    `kept` where there is none or nobody of that name."""
     worklist = cache.worklist()
     people = worklist.people if worklist else []
     if not people:
-        raise _not_stated(
-            "No people of this site are known here, and a statement needs the name of one.",
+        raise AgentError(
+            f"No people of this site are known here, and {what} needs the name of one.",
+            kept,
             "Connect once and run: sightledger-agent run --once; if it stays so, have an administrator enter "
             "the people of the site.",
         )
     if person is None:
-        raise _not_stated(
-            "A statement needs the name of the person who makes it.", f"Give --person: {_some(people)}"
+        raise AgentError(
+            f"{what.capitalize()} needs the name of the person who makes it.",
+            kept,
+            f"Give --person: {_some(people)}",
         )
     named = [name for name in people if _folded(name) == _folded(person)]
     if len(named) == 1:
         return named[0]
     near = difflib.get_close_matches(person, people, n=5, cutoff=0.6)
-    raise _not_stated(
+    raise AgentError(
         f"{person!r} is none of the people of this site.",
+        kept,
         f"Give --person: {_some(near or people)}",
     )
 

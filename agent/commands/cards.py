@@ -13,7 +13,7 @@ from agent import screen
 from agent.cards.identifying import identify, pick_inspection, plan_of, profile_to_prepare
 from agent.cards.preparing import Order, prepare_card
 from agent.cards.reading import Card, read_card
-from agent.cards.stating import Said
+from agent.cards.stating import Said, person_of_site
 from agent.cards.walking import survey
 from agent.commands.opening import opened
 from agent.errors import AgentError, LinkDown
@@ -138,5 +138,8 @@ def confirm(
             raise AgentError(
                 f"This cannot be confirmed: {standing_of(row)}.", "Nothing was changed. Do not wipe the card."
             )
-        station.returns.confirm(card_return, person)
+        name = person_of_site(
+            station.cache, person, "a confirmation", "Nothing was changed. Do not wipe the card."
+        )
+        station.returns.confirm(card_return, name)
         screen.say(standing_of(station.returns.shown(card_return)))

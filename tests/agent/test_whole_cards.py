@@ -221,6 +221,10 @@ def test_i6_a_card_without_a_marker_is_cleared_only_after_a_person_confirmed_it(
     hold_all(bench)
     assert CLEARED not in status(bench)
     assert "nobody has confirmed" in status(bench)
+    refused = agent(bench.station.state.folder, "confirm", str(return_id), "--person", "A. Stranger", code=3)
+    assert "none of the people of this site" in refused
+    assert "Do not wipe the card" in refused
+    assert CLEARED not in status(bench)
     agent(bench.station.state.folder, "confirm", str(return_id), "--person", "A. Person")
     assert CLEARED in status(bench)
 
@@ -229,7 +233,7 @@ def test_i6_who_reads_a_card_may_confirm_it_at_once_by_name(bench: Bench) -> Non
     put(bench.card, "A.JPG", jpeg(1))
     folder = bench.station.state.folder
     shown = agent(folder, "read", str(bench.card), "--no-push", "--whole-card", code=3)
-    assert "Add --person NAME" in shown
+    assert "Give --person: A. Person, B. Other" in shown
     agent(folder, "read", str(bench.card), "--no-push", "--whole-card", "--person", "A. Person")
     hold_all(bench)
     assert CLEARED in status(bench)
