@@ -189,8 +189,9 @@ def _cards_untouched(plan: Plan, drawer: Path) -> Iterator[str]:
     """Every file is on its card as it was before; only `prepare` may have added some."""
     for visit in plan.visits:
         folder = drawer / f"agent-{visit.agent}" / visit.card.name
-        if not folder.exists():
-            yield f"{visit.card.name} is not back in its drawer"
+        gone = [file.name for file in visit.card.files if not file.under(folder).exists()]
+        if gone:
+            yield f"{visit.card.name} is not back in its drawer as it was: {gone[:NAMED]} of {len(gone)}"
             continue
         for file in visit.card.files:
             with file.under(folder).open("rb") as opened:

@@ -89,6 +89,7 @@ class _Run:
         self.differences: list[str] = []
         self.seconds: dict[str, float] = {}
         self._said = 0.0
+        self._failed: set[str] = set()
 
     def faults(self) -> None:
         """Cards come and everything fails, for as long as it was asked for."""
@@ -138,6 +139,10 @@ class _Run:
         for place in self.places:
             place.agent.watch()
             place.look_at_memory()
+        for name, failure in self._failures():
+            if name not in self._failed:
+                self._failed.add(name)
+                self.say(f"{name}: {type(failure).__name__}: {failure}")
         if time.monotonic() > self._said + self.wanted.say_every:
             self._said = time.monotonic()
             self.say(f"{doing} {time.monotonic() - started:5.0f} s: {self._standing()}")
