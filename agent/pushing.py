@@ -6,14 +6,13 @@ import time
 from collections.abc import Callable
 from uuid import UUID
 
-from rich.markup import escape
-
 from agent import screen
 from agent.client.clock import steady
 from agent.errors import AgentError, LinkDown
 from agent.locking import lock
 from agent.outbox.database import now
 from agent.outbox.pruning import prune
+from agent.screen import escape
 from agent.sync.ahead import relieve
 from agent.sync.large import ReadingBack
 from agent.sync.push import is_for_good, push_preparations, sent_anew

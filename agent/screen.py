@@ -12,8 +12,8 @@ from datetime import UTC, datetime, tzinfo
 from uuid import UUID
 
 import msgspec
+from rich import markup
 from rich.console import Console
-from rich.markup import escape
 from rich.progress import BarColumn, DownloadColumn, TextColumn, TimeRemainingColumn, TransferSpeedColumn
 from rich.progress import Progress as Bar
 from rich.table import Table
@@ -29,6 +29,7 @@ from agent.slates.placing import open_questions, taken_late
 from agent.sync.progress import Shown, text_of
 from agent.wording import size_text
 from service.contract.cards import ManifestFile
+from service.contract.showing import plain
 
 console = Console(highlight=False)
 errors = Console(stderr=True, highlight=False)
@@ -38,8 +39,23 @@ SHOWN_NAMES = 20
 
 def log(text: str) -> None:
     """One dated line, flushed, for journals and windows that nobody watches."""
-    sys.stdout.write(f"{datetime.now(UTC):%Y-%m-%dT%H:%M:%SZ} {text}\n")
+    sys.stdout.write(f"{datetime.now(UTC):%Y-%m-%dT%H:%M:%SZ} {seen(text)}\n")
     sys.stdout.flush()
+
+
+def seen(text: str) -> str:
+    """Lines of text, whatever they hold."""
+    return "\n".join(map(plain, text.split("\n")))
+
+
+def name_seen(name: bytes) -> str:
+    """A name of a card, on one line: it may hold any byte."""
+    return plain(readable(name)[0])
+
+
+def escape(text: str) -> str:
+    """Text for a console or a table, whatever it holds."""
+    return markup.escape(seen(text))
 
 
 def say(text: str) -> None:
@@ -214,7 +230,7 @@ def _show_unplaced(returns: Returns, return_id: UUID, card: Card) -> None:
         else f"neither folder, name nor comment tells its location (profile {card.profile.code})"
     )
     names = [
-        readable(bytes(row["path_bytes"]))[0]
+        name_seen(bytes(row["path_bytes"]))
         for row in returns.unplaced(return_id)
         if (claim := msgspec.json.decode(row["wire"], type=ManifestFile).placement) is None
         or not (claim.rule == "slate" and claim.note)
@@ -230,7 +246,7 @@ def _show_retakes(returns: Returns, return_id: UUID, lines: list[LocationLine]) 
     for location, name, marks in returns.marked(return_id):
         if marks == "slate":
             continue
-        retake.append(f"{location or 'not placed'}: {readable(name)[0]} is {marks.replace('_', ' ')}")
+        retake.append(f"{location or 'not placed'}: {name_seen(name)} is {marks.replace('_', ' ')}")
     if retake:
         console.print("To take again, or to say why not:", style="bold")
         for text in retake[:60]:
@@ -238,9 +254,9 @@ def _show_retakes(returns: Returns, return_id: UUID, lines: list[LocationLine]) 
         if len(retake) > 60:
             console.print(f"  and {len(retake) - 60} more")
     for unread in returns.unread(return_id):
-        console.print(escape(f"not read: {unread.path}: {unread.why}"), style="bold", soft_wrap=True)
+        console.print(escape(f"not read: {plain(unread.path)}: {unread.why}"), style="bold", soft_wrap=True)
     for aside in msgspec.json.decode(returns.shown(return_id)["aside"], type=list[str]):
-        say(f"left aside, a file of an operating system: {aside}")
+        say(f"left aside, a file of an operating system: {plain(aside)}")
 
 
 def _show_scope_clock(returns: Returns, cache: Cache, return_id: UUID, card: Card, zone: tzinfo) -> None:

@@ -16,7 +16,6 @@ from pathlib import Path
 
 from agent.cards.marker import read_marker
 from agent.errors import why
-from service.contract.cards import readable_path
 
 # What Windows and macOS write onto a medium by themselves, by name (common practice, no source). Never a
 # whole folder of theirs, and never what is named like a picture: people and repairs put pictures into such
@@ -190,5 +189,5 @@ def survey(root: Path) -> Survey:
 
 def readable(name: bytes) -> tuple[str, bytes | None]:
     """A name to show, and its exact bytes where UTF-8 of that is not them."""
-    text = readable_path(name)
+    text = name.decode("utf-8", "replace")
     return text, None if text.encode("utf-8") == name else name

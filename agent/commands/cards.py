@@ -7,7 +7,6 @@ from typing import Annotated
 from uuid import UUID
 
 import typer
-from rich.markup import escape
 
 from agent import screen
 from agent.cards.identifying import identify, pick_inspection, plan_of, profile_to_prepare
@@ -19,6 +18,7 @@ from agent.commands.opening import opened
 from agent.errors import AgentError, LinkDown
 from agent.profiles.schema import SHIPPED
 from agent.pushing import push_now, relief
+from agent.screen import escape
 from agent.wording import standing_of
 from agent.workstation import Workstation
 

@@ -6,10 +6,9 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
-from rich.markup import escape
-
 from agent import screen
 from agent.cards.reading import close_interrupted
+from agent.screen import escape
 from agent.settings import state_at
 from agent.wording import size_text
 from agent.workstation import Workstation

@@ -6,7 +6,6 @@ from typing import Annotated
 from uuid import UUID
 
 import typer
-from rich.markup import escape
 from rich.table import Table
 
 from agent import screen
@@ -14,6 +13,7 @@ from agent.cards.identifying import pick_inspection, plan_of, profile_to_read, s
 from agent.cards.stating import Said, make_statements
 from agent.commands.opening import opened
 from agent.errors import AgentError, LinkDown
+from agent.screen import escape
 from agent.sync.refused import refused_lines
 from agent.sync.spoken import push_spoken
 from agent.workstation import Workstation

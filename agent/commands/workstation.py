@@ -10,7 +10,6 @@ from typing import Annotated
 
 import msgspec
 import typer
-from rich.markup import escape
 from rich.table import Table
 
 from agent import screen
@@ -21,6 +20,7 @@ from agent.errors import AgentError, LinkDown
 from agent.outbox.database import now
 from agent.outbox.rebuilding import ask_held
 from agent.outbox.rebuilding import rebuild as outbox_again
+from agent.screen import escape
 from agent.settings import Enrolment
 from agent.standing import queue_facts, status_facts, status_lines
 from agent.sync.progress import read_note, text_of

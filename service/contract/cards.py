@@ -20,7 +20,6 @@ it; another is refused with 403 `return-of-another-agent`.
 from __future__ import annotations
 
 import hashlib
-import unicodedata
 from typing import Annotated, Literal
 from uuid import UUID
 
@@ -88,8 +87,8 @@ class PictureFacts(Wire):
 
 class ManifestFile(Wire):
     """One file seen on the card. `path` is relative to the card's root, '/' separated, for reading;
-    `path_bytes` are the exact name bytes where UTF-8 of `path` is not exactly them; `path` is always
-    `readable_path` of the name. A manifest names no exact path twice.
+    `path_bytes` are the exact name bytes where UTF-8 of `path` is not exactly them, and `path` is then
+    `readable_path` of them. A manifest names no exact path twice.
     `modified` is the file system's time as shown, its zone unknown (I9)."""
 
     path: Path
@@ -371,20 +370,9 @@ def part_size(size: int) -> int:
     return max(LEAST_PART, -(-size // (MOST_PARTS * mebibyte)) * mebibyte)
 
 
-# Bidi_Control of the Unicode Character Database (UAX #44): they make a name read as another.
-TURNING = frozenset("\u061c\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
-UNSEEN = frozenset({"Cc", "Zl", "Zp"})
-
-
 def readable_path(name: bytes) -> str:
-    """Name bytes for reading: what is no UTF-8 shows as U+FFFD, and so does what would end a line, turn the
-    text around it, or give orders to a terminal."""
-    text = name.decode("utf-8", "replace")
-    if text.isprintable():
-        return text
-    return "".join(
-        "\ufffd" if char in TURNING or unicodedata.category(char) in UNSEEN else char for char in text
-    )
+    """Name bytes for reading: what is no UTF-8 shows as U+FFFD."""
+    return name.decode("utf-8", "replace")
 
 
 def exact_path(path: str, path_bytes: bytes | None) -> bytes:

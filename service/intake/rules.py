@@ -226,8 +226,8 @@ def contradictions(files: Iterable[ManifestFile | ReceiptFile]) -> list[tuple[st
     found, met = [], set[bytes]()
     for file in files:
         name = exact_path(file.path, file.path_bytes)
-        if file.path != readable_path(name):
-            found.append((file.path, "is not the readable form of its name"))
+        if file.path_bytes is not None and file.path != readable_path(name):
+            found.append((file.path, "is not the readable form of its path bytes"))
         if name in met:
             found.append((file.path, "stands in the manifest more than once"))
         met.add(name)

@@ -14,6 +14,7 @@ from litestar.response import Redirect
 from service.access.rules import Act, Caller
 from service.campaigns.actions.reading import read_completion
 from service.contract.records import HistoryItem, ImageDetail, ImageSighting
+from service.contract.showing import plain
 from service.contract.wire import new_id
 from service.custody.actions import read_custody
 from service.database import Database, server_now
@@ -235,7 +236,7 @@ def instead_of(detail: ImageDetail) -> str:
 def exact_name(seen: ImageSighting) -> str | None:
     """The name's bytes in hexadecimal where the text shown does not give them back."""
     same = seen.path.encode("utf-8", "surrogatepass") == seen.path_bytes
-    return None if same and rules.plain(seen.path) == seen.path else seen.path_bytes.hex(" ")
+    return None if same and plain(seen.path) == seen.path else seen.path_bytes.hex(" ")
 
 
 @get("/custody", name="page_custody")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import unicodedata
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
@@ -222,15 +221,6 @@ def size_words(size: int) -> str:
         if size >= scale:
             return f"{size / scale:.1f} {unit}"
     return f"{size} B"
-
-
-def plain(text: str) -> str:
-    """Text with control and direction characters written out: a file name must not reorder the page
-    or hide a part of itself."""
-    return "".join(
-        f"\\u{{{ord(char):04X}}}" if unicodedata.category(char) in ("Cc", "Cf", "Cs", "Zl", "Zp") else char
-        for char in text
-    )
 
 
 _LOCAL = re.compile(r"/(?![/\\])[^\s\\\x00-\x1f]*")

@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 
 from service.campaigns.rules import COLUMN_OF, COLUMNS
 from service.contract.campaigns import CompletionRow, Counted, LocationDetail, StatementOut
+from service.contract.showing import plain
 from service.contract.wire import new_id
 from service.web import rendering, rules
 
@@ -112,7 +113,7 @@ def test_own_paths_are_kept(path: str) -> None:
 
 @given(st.text(max_size=80))
 def test_shown_text_hides_and_reorders_nothing(name: str) -> None:
-    shown = rules.plain(name)
+    shown = plain(name)
     assert not any(unicodedata.category(char) in ("Cc", "Cf", "Cs", "Zl", "Zp") for char in shown)
     assume(not any(unicodedata.category(char) in ("Cc", "Cf", "Cs", "Zl", "Zp") for char in name))
     assert shown == name
