@@ -16,7 +16,7 @@ from agent.client.service import Service
 from agent.client.store import answers
 from agent.errors import AgentError, LinkDown, Stopped
 from agent.locking import lock
-from agent.outbox.database import explained, is_damage, now
+from agent.outbox.database import OutboxFull, explained, is_damage, now
 from agent.outbox.pruning import prune
 from agent.outbox.rebuilding import ask_held
 from agent.settings import State
@@ -78,9 +78,11 @@ class Runner:
             return [*troubles, *last.troubles.values()]
 
     def forever(self) -> None:
-        """Until `stop`; whatever fails is said and tried again."""
-        with Workstation(self._state, self._log) as station:
-            self._close_interrupted(station)
+        """Until `stop`; whatever fails is said and tried again. Raises where there is nothing to begin with:
+        no enrolment, settings that cannot be used."""
+        while not self._begun():
+            if self._stop.is_set():
+                return
         cards = threading.Thread(target=self._loop, args=(self._cards_turn,), name="cards", daemon=True)
         link = threading.Thread(target=self._loop, args=(self._link_turn,), name="link", daemon=True)
         cards.start()
@@ -89,6 +91,18 @@ class Runner:
             pass
         cards.join()
         link.join()
+
+    def _begun(self) -> bool:
+        """False while the disk is full: there will be room again, and nobody may be there to start anew."""
+        try:
+            with Workstation(self._state, self._log) as station:
+                self._close_interrupted(station)
+        except Exception as error:
+            if explained(error, self._state.database).exit_code != OutboxFull.exit_code:
+                raise
+            self._carry_on("begin", error)
+            return False
+        return True
 
     def _loop(self, turn: Callable[[Workstation, dict[str, float]], None]) -> None:
         due: dict[str, float] = {}
