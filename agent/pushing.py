@@ -99,7 +99,7 @@ def _push_once(station: Workstation, return_id: UUID) -> bool:
         prune(station.returns, station.spool, station.settings)
     for refused in station.returns.refused_statements():
         if refused.return_id == return_id:
-            screen.errors.print(escape(refused.text()), style="bold", soft_wrap=True)
+            screen.warn(refused.text())
     return True
 
 

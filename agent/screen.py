@@ -63,8 +63,13 @@ def say(text: str) -> None:
     console.print(escape(text), soft_wrap=True)
 
 
+def warn(text: str) -> None:
+    """One line that must not be passed over, beside what programs read."""
+    errors.print(escape(text), style="bold", soft_wrap=True)
+
+
 def show_error(error: AgentError) -> None:
-    errors.print(escape(error.detail), style="bold", soft_wrap=True)
+    warn(error.detail)
     for part in (error.consequence, error.next_step):
         if part:
             errors.print(escape(part), soft_wrap=True)

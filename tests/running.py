@@ -15,22 +15,28 @@ from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field, fields, replace
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 from uuid import UUID
 
+import boto3
 import httpx
 import msgspec
 import psycopg
 import pytest
+from botocore.config import Config
 
 from deploy.embedded.ports import free_port
 from deploy.embedded.processes import Child
+from deploy.embedded.store import ObjectStore
 from service.access.actions import hash_of
 from service.contract.access import AgentEnrolled, SignedIn
 from service.contract.wire import new_id
 from service.database import metadata
 from service.settings import Settings
 from service.signing import create_key_file
+
+if TYPE_CHECKING:
+    from types_boto3_s3 import S3Client
 
 READY_SECONDS = 60
 ROOT = Path(__file__).parents[1]
@@ -263,3 +269,28 @@ def make_account(service: Running) -> Callable[..., UUID]:
 def client_for(service: Running) -> Callable[..., httpx.Client]:
     """`client_for(roles, sites=None)`."""
     return service.client_for
+
+
+def client_of(settings: Settings) -> S3Client:
+    """A client of the store that goes by none of our own code."""
+    return boto3.client(
+        "s3",
+        endpoint_url=settings.s3_endpoint,
+        region_name=settings.s3_region,
+        aws_access_key_id=settings.s3_access_key,
+        aws_secret_access_key=settings.s3_secret_key,
+        config=Config(s3={"addressing_style": "path"}, proxies={}, max_pool_connections=4),
+    )
+
+
+def with_store(settings: Settings, store: ObjectStore, **more: Any) -> Settings:
+    """The same, but for a store of one's own."""
+    return replace(
+        settings,
+        s3_endpoint=store.endpoint,
+        s3_public_endpoint=store.endpoint,
+        s3_bucket=store.bucket,
+        s3_access_key=store.access_key,
+        s3_secret_key=store.secret_key,
+        **more,
+    )

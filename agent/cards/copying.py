@@ -22,11 +22,11 @@ import msgspec
 from agent.cards.pictures import Facts, judge
 from agent.cards.walking import Entry
 from agent.errors import AgentError, why
-from agent.outbox.database import OutboxFull, now, open_database
+from agent.outbox.database import now, open_database
 from agent.outbox.originals import NOT_JUDGED
 from agent.outbox.returns import Returns
-from agent.outbox.room import Room
-from agent.outbox.spool import BLOCK, Spool, SpoolFull, refusal
+from agent.outbox.room import DISK_FULL, Room
+from agent.outbox.spool import BLOCK, Spool, refusal
 
 # Up to here a file is read once into memory, and written only if its digest is new.
 AT_ONCE = 4 * BLOCK
@@ -135,7 +135,7 @@ class Copier:
         while True:
             try:
                 return self._look_twice(entry)
-            except (SpoolFull, OutboxFull):
+            except DISK_FULL:
                 self._room.wait_for(entry.size, self._returns(), was_full=True)
             except TooLarge:
                 return Failed(

@@ -132,8 +132,12 @@ def _subject(card: Card) -> Subject:
 def subject_of(cache: Cache, profile: Profile, inspection: InspectionBrief) -> Subject:
     """What can be stated of an inspection without a card."""
     plan = plan_of(cache, inspection.revision_id, inspection.build)
-    folders = folder_tree(plan, profile) if plan else []
-    return Subject(inspection.id, Placer(inspection.id, profile, plan, folders))
+    return Subject(inspection.id, _placer(inspection.id, profile, plan))
+
+
+def _placer(inspection_id: UUID, profile: Profile, plan: Plan | None) -> Placer:
+    """By the folders that the profile makes of the plan: no marker says which there are."""
+    return Placer(inspection_id, profile, plan, folder_tree(plan, profile) if plan else [])
 
 
 def _card(
@@ -221,7 +225,6 @@ def _picked(
 ) -> Card:
     profile = profile_to_read(state, said.profile, usual_profile(state, cache))
     plan = plan_of(cache, inspection.revision_id, inspection.build)
-    folders = folder_tree(plan, profile) if plan else []
     return Card(
         root,
         profile,
@@ -230,6 +233,6 @@ def _picked(
         inspection.unit,
         inspection.id,
         inspection.revision_id,
-        Placer(inspection.id, profile, plan, folders),
+        _placer(inspection.id, profile, plan),
         order=picture_order(plan) if plan else [],
     )

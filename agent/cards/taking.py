@@ -257,7 +257,7 @@ class Taker:
         reach("read.ending")
         if whole:
             self._place()
-        if not whole:
+        else:
             with suppress(AgentError, OSError, sqlite3.Error):
                 self._commit()
         if not same_card:

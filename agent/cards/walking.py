@@ -16,6 +16,7 @@ from pathlib import Path
 
 from agent.cards.marker import read_marker
 from agent.errors import why
+from service.contract.cards import readable_path
 
 # What Windows and macOS write onto a medium by themselves, by name (common practice, no source). Never a
 # whole folder of theirs, and never what is named like a picture: people and repairs put pictures into such
@@ -127,7 +128,7 @@ def left_aside(name: bytes, path: str) -> bool:
     text = readable(name)[0].lower()
     if text.rpartition("/")[2].startswith("._"):
         return _begins(path, APPLE_DOUBLE)
-    if text.rpartition(".")[2] in NAMED_LIKE_PICTURES:
+    if _is_named_like_a_picture(text):
         return False
     return any(fnmatchcase(text, pattern) for pattern in SYSTEM_FILES)
 
@@ -135,7 +136,11 @@ def left_aside(name: bytes, path: str) -> bool:
 def is_systems_own(name: bytes) -> bool:
     """Whether a file lies in a folder of an operating system and is not named like a picture."""
     text = readable(name)[0].lower()
-    return text.startswith(SYSTEM_FOLDERS) and text.rpartition(".")[2] not in NAMED_LIKE_PICTURES
+    return text.startswith(SYSTEM_FOLDERS) and not _is_named_like_a_picture(text)
+
+
+def _is_named_like_a_picture(text: str) -> bool:
+    return text.rpartition(".")[2] in NAMED_LIKE_PICTURES
 
 
 def _begins(path: str, first: bytes) -> bool:
@@ -189,5 +194,5 @@ def survey(root: Path) -> Survey:
 
 def readable(name: bytes) -> tuple[str, bytes | None]:
     """A name to show, and its exact bytes where UTF-8 of that is not them."""
-    text = name.decode("utf-8", "replace")
+    text = readable_path(name)
     return text, None if text.encode("utf-8") == name else name

@@ -48,12 +48,9 @@ def prepare(
             )
         order = Order(brief, plan, profile_to_prepare(station.state, station.cache, profile), scope, person)
         marker = prepare_card(card, order, station.cache, station.returns, station.enrolment)
-    screen.console.print(
-        escape(
-            f"Prepared card {marker.card_id} for {brief.unit}, {brief.plan} {brief.revision}: "
-            f"{len(marker.folders)} folders. Job sheet: SIGHTLEDGER-JOB.html"
-        ),
-        soft_wrap=True,
+    screen.say(
+        f"Prepared card {marker.card_id} for {brief.unit}, {brief.plan} {brief.revision}: "
+        f"{len(marker.folders)} folders. Job sheet: SIGHTLEDGER-JOB.html"
     )
 
 
@@ -111,9 +108,9 @@ def read(
 
 def _read(station: Workstation, card: Card, relieving: bool) -> UUID:
     found = survey(card.root)
-    screen.console.print(f"{escape(str(card.root))}: still reading - leave the card in", soft_wrap=True)
+    screen.say(f"{card.root}: still reading - leave the card in")
     with screen.reading_progress(found) as progress:
-        progress.say = lambda text: screen.errors.print(escape(text), style="bold", soft_wrap=True)
+        progress.say = screen.warn
         if relieving:
             progress.relieve = relief(station, progress.say)
         return_id = read_card(station.state, station.returns, station.spool, card, found, progress)

@@ -8,7 +8,6 @@ from contextlib import contextmanager
 
 from agent import screen
 from agent.cards.reading import close_interrupted
-from agent.screen import escape
 from agent.settings import state_at
 from agent.wording import size_text
 from agent.workstation import Workstation
@@ -23,11 +22,7 @@ class chosen:
 @contextmanager
 def opened() -> Iterator[Workstation]:
     """The workstation, its outbox made again if it must be, and what a killed process left set right."""
-
-    def say(text: str) -> None:
-        screen.errors.print(escape(text), style="bold", soft_wrap=True)
-
-    with Workstation(chosen.state, say, rebuild_told()) as station:
+    with Workstation(chosen.state, screen.warn, rebuild_told()) as station:
         close_interrupted(station.state, station.returns, station.spool)
         yield station
 

@@ -10,9 +10,10 @@ from rich.table import Table
 
 from agent import screen
 from agent.cards.identifying import pick_inspection, plan_of, profile_to_read, subject_of, usual_profile
-from agent.cards.stating import Said, make_statements
+from agent.cards.stating import REASONS, Said, make_statements
 from agent.commands.opening import opened
 from agent.errors import AgentError, LinkDown
+from agent.outbox.refused import locations_text
 from agent.screen import escape
 from agent.sync.refused import refused_lines
 from agent.sync.spoken import push_spoken
@@ -20,7 +21,6 @@ from agent.workstation import Workstation
 from service.contract.work import InspectionBrief, LocationStanding
 
 ANSWERED = frozenset({"complete", "omission_authorised"})
-REASONS = "not_inspected_reason:"
 
 
 def work(
@@ -132,10 +132,8 @@ def state(
         for statement in made:
             station.returns.note_spoken(statement)
         for statement in made:
-            where = "every location" if statement.locations is None else ", ".join(statement.locations)
-            screen.say(
-                f"{brief.unit}, {where}: {statement.kind.replace('_', ' ')}, says {statement.stated_by}"
-            )
+            kind = statement.kind.replace("_", " ")
+            screen.say(f"{brief.unit}, {locations_text(statement)}: {kind}, says {statement.stated_by}")
         _send(station)
 
 
@@ -159,4 +157,4 @@ def _send(station: Workstation) -> None:
         screen.say(f"kept here; it goes by itself when the link is there ({error.detail})")
         return
     for line in refused_lines(station.returns):
-        screen.errors.print(escape(line), style="bold", soft_wrap=True)
+        screen.warn(line)

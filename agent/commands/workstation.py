@@ -101,7 +101,7 @@ def rebuild() -> None:
     with opened() as station:
         found = outbox_again(station.returns, station.spool, station.state.locks, rebuild_told())
         close_interrupted(station.state, station.returns, station.spool)
-        screen.console.print(escape(found.text()), soft_wrap=True)
+        screen.say(found.text())
         try:
             with station.service() as service:
                 held = ask_held(station.returns, service)

@@ -8,7 +8,7 @@ from uuid import UUID
 
 import msgspec
 
-from agent.outbox.journal import Closed, Confirmed, Ending, Listed, NotRead, Opened, Said, Took
+from agent.outbox.journal import Closed, Confirmed, Ending, NotRead, Opened, Record, Said, Took
 from agent.outbox.returns import Returns
 from agent.outbox.sending import Cut
 from service.contract.wire import new_id
@@ -81,9 +81,7 @@ def reissue(returns: Returns, return_id: UUID) -> UUID:
     return made
 
 
-def _records(
-    returns: Returns, return_id: UUID
-) -> Iterator[Opened | Listed | Took | NotRead | Said | Closed | Confirmed]:
+def _records(returns: Returns, return_id: UUID) -> Iterator[Record]:
     """The journal of a return, from its rows."""
     row = returns.one(return_id)
     assert row is not None

@@ -14,6 +14,17 @@ from service.contract.cards import CardPrepared
 from service.contract.work import StatementIn
 
 
+def locations_text(statement: StatementIn) -> str:
+    """The locations of a statement as a person reads them."""
+    return "every location" if statement.locations is None else ", ".join(statement.locations)
+
+
+def not_taken(statement: StatementIn, why: str) -> str:
+    """That the service did not take a statement, and why."""
+    kind = statement.kind.replace("_", " ")
+    return f"{locations_text(statement)}: the statement '{kind}' was not taken: {why}"
+
+
 @dataclass(frozen=True, slots=True)
 class RefusedHere:
     """A statement that came with a card return of this workstation; `unit` is that of the card."""
@@ -26,12 +37,11 @@ class RefusedHere:
     @property
     def locations(self) -> str:
         """The locations as a person reads them."""
-        return "every location" if self.statement.locations is None else ", ".join(self.statement.locations)
+        return locations_text(self.statement)
 
     def text(self) -> str:
-        kind = self.statement.kind.replace("_", " ")
         return (
-            f"{self.unit or 'no unit'}, {self.locations}: the statement '{kind}' was not taken: {self.why} "
+            f"{self.unit or 'no unit'}, {not_taken(self.statement, self.why)} "
             f"A person deals with it at card return {self.return_id}."
         )
 

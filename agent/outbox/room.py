@@ -38,6 +38,10 @@ def _gone() -> CardGone:
     )
 
 
+# What the full disk of spool or outbox raises.
+DISK_FULL = (SpoolFull, OutboxFull)
+
+
 class Room:
     """Shared by the threads that read one card; each gives its own access to the outbox. `absent` tells
     that the card is no longer in; `relieve` is called now and then while there is no room."""
@@ -61,7 +65,7 @@ class Room:
         """Whether an error of spool, journal or outbox says that their disk has no room."""
         if isinstance(error, OSError):
             return error.errno in FULL
-        return isinstance(error, SpoolFull | OutboxFull) or is_full(error, self._spool.folder)
+        return isinstance(error, DISK_FULL) or is_full(error, self._spool.folder)
 
     def end(self) -> None:
         """Nobody waits any longer: the reading is over."""

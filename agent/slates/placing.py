@@ -21,7 +21,7 @@ from agent.profiles.schema import Profile, Rule
 from agent.slates.code import NONE, Codes
 from agent.slates.finding import find_codes
 from agent.slates.rules import Job, Placing, Shot, capture_key, ends_at, out_of_order, place
-from service.contract.cards import CardReturnOpen, ManifestFile, PlacementClaim
+from service.contract.cards import CardReturnOpen, ManifestFile, PlacementClaim, readable_path
 from service.contract.pictures import LARGEST_JUDGED
 from service.contract.work import Worklist
 
@@ -137,7 +137,7 @@ def _not_read(returns: Returns, return_id: UUID, card: OnCard) -> Iterator[Shot]
         )
     } if unread else set()  # fmt: skip
     for path in unread - read:
-        if card.profile.kind_of(path.decode("utf-8", "replace")) == "still":
+        if card.profile.kind_of(readable_path(path)) == "still":
             yield Shot(path, None)
 
 
@@ -241,7 +241,7 @@ def open_questions(returns: Returns, return_id: UUID) -> list[OpenQuestion]:
     found = []
     for reason, paths in by_reason.items():
         paths.sort(key=capture_key)
-        first, last = (path.decode("utf-8", "replace") for path in (paths[0], paths[-1]))
+        first, last = map(readable_path, (paths[0], paths[-1]))
         found.append((capture_key(paths[0]), OpenQuestion(reason, len(paths), first, last)))
     return [question for _, question in sorted(found, key=lambda one: one[0])]
 

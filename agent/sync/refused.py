@@ -6,6 +6,7 @@ from uuid import UUID
 
 from agent.client.service import Service
 from agent.errors import Refused
+from agent.outbox.refused import not_taken
 from agent.outbox.returns import Returns
 from service.contract.work import StatementIn
 
@@ -13,7 +14,7 @@ from service.contract.work import StatementIn
 def learn_refused(returns: Returns, service: Service, return_id: UUID) -> None:
     """Note which statements of a committed return the service keeps as refused and open."""
     refused = service.read_return(return_id).refused
-    why = {one.statement.id: _reason(one.why, one.next_step) for one in refused if one.settled is None}
+    why = {one.statement.id: reason(one.why, one.next_step) for one in refused if one.settled is None}
     returns.note_refused(return_id, why)
 
 
@@ -35,12 +36,12 @@ def refused_lines(returns: Returns) -> list[str]:
 
 
 def _spoken_text(statement: StatementIn, why: str) -> str:
-    locations = "every location" if statement.locations is None else ", ".join(statement.locations)
     return (
-        f"{locations}: the statement '{statement.kind.replace('_', ' ')}' was not taken: {why} "
+        f"{not_taken(statement, why)} "
         f"State it anew, and put this one aside: sightledger-agent state --aside {statement.id}"
     )
 
 
-def _reason(why: str, next_step: str | None) -> str:
+def reason(why: str, next_step: str | None) -> str:
+    """Why something was refused, with what to do about it where that is known."""
     return f"{why} {next_step}" if next_step else why

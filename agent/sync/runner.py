@@ -16,9 +16,10 @@ from agent.client.service import Service
 from agent.client.store import answers
 from agent.errors import AgentError, LinkDown, Stopped
 from agent.locking import lock
-from agent.outbox.database import OutboxFull, explained, is_damage, now
+from agent.outbox.database import explained, is_damage, now
 from agent.outbox.pruning import prune
 from agent.outbox.rebuilding import ask_held
+from agent.outbox.room import DISK_FULL
 from agent.settings import State
 from agent.sync.ahead import relieve
 from agent.sync.comparing import compare
@@ -98,7 +99,7 @@ class Runner:
             with Workstation(self._state, self._log) as station:
                 self._close_interrupted(station)
         except Exception as error:
-            if explained(error, self._state.database).exit_code != OutboxFull.exit_code:
+            if not isinstance(explained(error, self._state.database), DISK_FULL):
                 raise
             self._carry_on("begin", error)
             return False

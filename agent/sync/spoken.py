@@ -5,6 +5,7 @@ from __future__ import annotations
 from agent.client.service import Service
 from agent.errors import Refused
 from agent.outbox.returns import Returns
+from agent.sync.refused import reason
 
 
 def push_spoken(returns: Returns, service: Service) -> bool:
@@ -18,8 +19,7 @@ def push_spoken(returns: Returns, service: Service) -> bool:
         try:
             service.state(statement)
         except Refused as refused:
-            why = f"{refused.detail} {refused.next_step}" if refused.next_step else refused.detail
-            returns.note_spoken_refused(statement.id, why)
+            returns.note_spoken_refused(statement.id, reason(refused.detail, refused.next_step))
         else:
             returns.note_spoken_sent(statement.id)
     return bool(statements)

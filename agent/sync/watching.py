@@ -17,11 +17,11 @@ from agent.cards.slots import reading_key
 from agent.cards.stating import Said
 from agent.cards.walking import Survey, survey
 from agent.errors import AgentError, why
-from agent.outbox.database import OutboxFull, is_damage
-from agent.outbox.room import ReadingStopped
-from agent.outbox.spool import SpoolFull
+from agent.outbox.database import is_damage
+from agent.outbox.room import DISK_FULL, ReadingStopped
 from agent.wording import standing_of
 from agent.workstation import Workstation
+from service.contract.showing import plain
 
 Log = Callable[[str], None]
 # Seconds until a card that could not be taken is tried again, so that a person has time to act: longer and
@@ -75,11 +75,7 @@ class CardWatch:
         except ReadingStopped as error:
             return error
         except OSError as error:
-            return self._put_off(
-                key,
-                root,
-                AgentError(f"{root} cannot be looked at: {why(error)}."),
-            )
+            return self._put_off(key, root, AgentError(f"{root} cannot be looked at: {why(error)}."))
         except AgentError as error:
             return self._put_off(key, root, error)
         except Exception as error:
@@ -115,7 +111,7 @@ class CardWatch:
     def _tell(self, station: Workstation, root: Path, unit: str | None, return_id: UUID) -> None:
         self._log(f"{root}: {unit or 'no unit picked'}: {standing_of(station.returns.shown(return_id))}")
         for unread in station.returns.unread(return_id)[:NAMED]:
-            self._log(f"{root}: not read: {unread.path}: {unread.why}")
+            self._log(f"{root}: not read: {plain(unread.path)}: {unread.why}")
 
     def _is_due(self, key: str) -> bool:
         passed = self._passed.get(key)
@@ -127,7 +123,7 @@ class CardWatch:
 
     def _put_off(self, key: str, root: Path, error: AgentError) -> AgentError | None:
         tries = self._tries(key)
-        full = isinstance(error, SpoolFull | OutboxFull)
+        full = isinstance(error, DISK_FULL)
         pause = FULL_PAUSE if full else min(LONGEST_PAUSE, SHORTEST_PAUSE * 2**tries)
         known = self._passed[key].trouble if tries else ""
         self._passed[key] = Passed(root, time.monotonic() + pause, tries + 1, error.detail)

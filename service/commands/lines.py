@@ -13,13 +13,16 @@ import re
 from collections.abc import Awaitable, Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Annotated, Generic, TypeVar
+from typing import TYPE_CHECKING, Annotated, Generic, TypeVar
 
 import msgspec
 import typer
 
-from service.commands.opening import NOT_SET_UP, REFUSED, stop
+from service.commands.opening import NOT_SET_UP, REFUSED, stop, with_database
 from service.errors import Refusal
+
+if TYPE_CHECKING:
+    from service.database import Database
 
 L = TypeVar("L", bound=msgspec.Struct)
 
@@ -98,6 +101,16 @@ def record_of_options(shape: type[L], given: Mapping[str, str | None]) -> L:
         return record_of(shape, given)
     except ValueError as error:
         stop(f"Nothing was recorded: {error}", REFUSED)
+
+
+def import_each(
+    file: Path, shape: type[L], what: str, take: Callable[[Database, L], Awaitable[bool]]
+) -> None:
+    """Take each line of a file of `what` by itself, and tell what became of them."""
+    taken = Taken()
+    lines = read_lines(file, shape, taken)
+    with_database(lambda db: take_each(lines, taken, lambda record: take(db, record)))
+    taken.end(what)
 
 
 async def take_each(lines: Iterator[Line[L]], taken: Taken, take: Callable[[L], Awaitable[bool]]) -> None:

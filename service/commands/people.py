@@ -9,7 +9,7 @@ import msgspec
 import typer
 
 from service.access.rules import OPERATOR
-from service.commands.lines import Csv, Taken, read_lines, record_of_options, take_each
+from service.commands.lines import Csv, import_each, record_of_options
 from service.commands.opening import with_database
 from service.contract.access import PersonName, SitePeople
 from service.contract.wire import Code
@@ -40,10 +40,7 @@ def import_(file: Csv) -> None:
 
     Each line is taken or refused by itself; the same file again changes nothing. Nobody is taken off.
     """
-    taken = Taken()
-    lines = read_lines(file, PersonLine, taken)
-    with_database(lambda db: take_each(lines, taken, lambda line: _take(db, line)))
-    taken.end("people")
+    import_each(file, PersonLine, "people", _take)
 
 
 async def _take(db: Database, line: PersonLine) -> bool:

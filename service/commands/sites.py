@@ -8,7 +8,7 @@ import msgspec
 import typer
 
 from service.access.rules import OPERATOR
-from service.commands.lines import Csv, Taken, read_lines, record_of_options, take_each
+from service.commands.lines import Csv, import_each, record_of_options
 from service.commands.opening import with_database
 from service.contract.access import Site, SiteIn
 from service.contract.wire import Code
@@ -49,10 +49,7 @@ def import_(file: Csv, change: Change = False) -> None:
 
     Each line is taken or refused by itself; the same file again changes nothing.
     """
-    taken = Taken()
-    lines = read_lines(file, SiteLine, taken)
-    with_database(lambda db: take_each(lines, taken, lambda line: _take(db, line, change)))
-    taken.end("sites")
+    import_each(file, SiteLine, "sites", lambda db, line: _take(db, line, change))
 
 
 async def _take(db: Database, line: SiteLine, change: bool) -> bool:

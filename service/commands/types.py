@@ -8,7 +8,7 @@ import msgspec
 import typer
 
 from service.access.rules import OPERATOR
-from service.commands.lines import Csv, Taken, read_lines, record_of_options, take_each
+from service.commands.lines import Csv, import_each, record_of_options
 from service.commands.opening import REFUSED, stop, with_database
 from service.contract.plans import BuildIn, EquipmentType, Name, TypeIn
 from service.contract.wire import Code, new_id
@@ -51,10 +51,7 @@ def import_(file: Csv) -> None:
 
     Each line is taken or refused by itself; the same file again changes nothing.
     """
-    taken = Taken()
-    lines = read_lines(file, TypeLine, taken)
-    with_database(lambda db: take_each(lines, taken, lambda line: _take(db, line)))
-    taken.end("builds")
+    import_each(file, TypeLine, "builds", _take)
 
 
 async def _take(db: Database, line: TypeLine) -> bool:

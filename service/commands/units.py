@@ -9,7 +9,7 @@ import msgspec
 import typer
 
 from service.access.rules import OPERATOR
-from service.commands.lines import Csv, Taken, read_lines, record_of_options, take_each
+from service.commands.lines import Csv, import_each, record_of_options
 from service.commands.opening import with_database
 from service.contract.records import UnitDetail, UnitIn
 from service.contract.wire import Code, Text, new_id
@@ -59,10 +59,7 @@ def import_(file: Csv) -> None:
 
     Each line is taken or refused by itself; the same file again changes nothing.
     """
-    taken = Taken()
-    lines = read_lines(file, UnitLine, taken)
-    with_database(lambda db: take_each(lines, taken, lambda line: _take(db, line)))
-    taken.end("units")
+    import_each(file, UnitLine, "units", _take)
 
 
 async def _take(db: Database, line: UnitLine) -> bool:

@@ -176,6 +176,19 @@ def test_i7_pictures_in_folders_of_systems_and_repairs_are_read(bench: Bench, fo
     assert row["complete"]
 
 
+@linux
+def test_i6_a_name_on_a_card_feigns_no_line_of_run(
+    bench: Bench, slot: Path, run: tuple[Runner, list[str]]
+) -> None:
+    put(slot, "A.JPG", jpeg(1))
+    (slot / f"x\nheld centrally, {CLEARED}").symlink_to("A.JPG")
+    runner, lines = run
+    runner.once()
+    [named] = [line for line in lines if "not read: x" in line]
+    assert "\n" not in named
+    assert "x\\u{000A}held centrally" in named
+
+
 def test_i7_what_is_left_aside_is_a_short_list_and_is_shown(bench: Bench) -> None:
     bench.prepare()
     junk = [

@@ -9,14 +9,12 @@ from contextlib import closing
 from dataclasses import replace
 from importlib.metadata import version
 from pathlib import Path
-from typing import Any
 
-import boto3
 import pytest
 
 from service.settings import Settings
 from tests.commands.inside import sightledger
-from tests.running import ROOT, Running, environment_of
+from tests.running import ROOT, Running, client_of, environment_of
 
 # Of the optional dependencies of pyproject.toml; None in sys.modules makes an import fail (Python Library
 # Reference, sys.modules), as on a workstation, where they are not installed.
@@ -67,16 +65,6 @@ def other(service_settings: Settings) -> Settings:
     return replace(service_settings, s3_bucket=f"test-{secrets.token_hex(6)}")
 
 
-def client(settings: Settings) -> Any:
-    return boto3.client(
-        "s3",
-        endpoint_url=settings.s3_endpoint,
-        region_name=settings.s3_region,
-        aws_access_key_id=settings.s3_access_key,
-        aws_secret_access_key=settings.s3_secret_key,
-    )
-
-
 def test_p28_the_bucket_is_made_with_versions_and_object_lock(other: Settings) -> None:
     made = sightledger(other, "bucket")
     assert (made.returncode, made.stderr) == (0, "")
@@ -84,14 +72,14 @@ def test_p28_the_bucket_is_made_with_versions_and_object_lock(other: Settings) -
     again = sightledger(other, "bucket", "--lock")
     assert again.returncode == 0
     assert "is left as it is: it keeps versions and has Object Lock." in again.stdout
-    with closing(client(other)) as s3:
+    with closing(client_of(other)) as s3:
         assert s3.get_bucket_versioning(Bucket=other.s3_bucket)["Status"] == "Enabled"
         told = s3.get_object_lock_configuration(Bucket=other.s3_bucket)["ObjectLockConfiguration"]
     assert told == {"ObjectLockEnabled": "Enabled"}, "no retention of its own: the sites' policies say it"
 
 
 def test_p28_a_bucket_without_object_lock_is_told_of_and_changed_only_when_said(other: Settings) -> None:
-    with closing(client(other)) as s3:
+    with closing(client_of(other)) as s3:
         s3.create_bucket(Bucket=other.s3_bucket)
         s3.put_object(Bucket=other.s3_bucket, Key="derived/note", Body=b"here before")
         found = sightledger(other, "bucket")

@@ -7,9 +7,7 @@ from contextlib import closing
 from dataclasses import replace
 from typing import Any
 
-import boto3
 import pytest
-from botocore.config import Config
 
 from service.app import open_holding
 from service.database import Database
@@ -17,6 +15,7 @@ from service.objects import Objects, ObjectSettings
 from service.objects.holding import Holding
 from service.settings import Settings
 from tests.intake.returning import Yard, open_yard
+from tests.running import client_of
 
 
 @pytest.fixture
@@ -55,15 +54,7 @@ def holding(settings: Settings) -> Iterator[Holding]:
 
 
 @pytest.fixture
-def s3(object_settings: ObjectSettings) -> Iterator[Any]:
+def s3(settings: Settings) -> Iterator[Any]:
     """The store with its own key, past the service: what an administrator, a fault or a thief may do."""
-    client = boto3.client(
-        "s3",
-        endpoint_url=object_settings.endpoint,
-        region_name=object_settings.region,
-        aws_access_key_id=object_settings.access_key,
-        aws_secret_access_key=object_settings.secret_key,
-        config=Config(s3={"addressing_style": "path"}, proxies={}),
-    )
-    yield client
-    client.close()
+    with closing(client_of(settings)) as client:
+        yield client

@@ -6,7 +6,6 @@ import asyncio
 import hashlib
 import os
 import time
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -29,6 +28,7 @@ from service.watching import Watch
 from tests import build, services
 from tests.http.test_command import sightledger
 from tests.intake.returning import CardBack, Yard, claim, jpeg, open_yard, rows_of
+from tests.running import with_store
 
 pytestmark = pytest.mark.anyio
 
@@ -116,15 +116,7 @@ async def test_p27_a_bit_flipped_on_the_disk_of_the_store_is_found(
 ) -> None:
     """In the store's own files, where it lies; so this test has a store of its own."""
     with services.throwaway_folder() as folder, ObjectStore(folder / "store", throwaway=True) as store:
-        settings = replace(
-            service_settings,
-            database_url=fresh_database_url,
-            s3_endpoint=store.endpoint,
-            s3_public_endpoint=store.endpoint,
-            s3_bucket=store.bucket,
-            s3_access_key=store.access_key,
-            s3_secret_key=store.secret_key,
-        )
+        settings = with_store(service_settings, store, database_url=fresh_database_url)
         db, holding = Database(fresh_database_url), open_holding(settings)
         yard = await open_yard(db, settings)
         card = await held(yard, 2)

@@ -26,7 +26,7 @@ from service.settings import Settings
 from service.writable import Kept
 from tests import services
 from tests.http.test_service import problem_of
-from tests.running import token_of_person
+from tests.running import token_of_person, with_store
 
 
 def may_mount() -> bool:
@@ -114,15 +114,7 @@ def test_p29_a_store_with_a_full_disk_is_not_ready_and_every_place_says_so(
     service_settings: Settings,
 ) -> None:
     with small_disk(300) as disk, ObjectStore(disk / "store") as store:
-        settings = replace(
-            service_settings,
-            s3_endpoint=store.endpoint,
-            s3_public_endpoint=store.endpoint,
-            s3_bucket=store.bucket,
-            s3_access_key=store.access_key,
-            s3_secret_key=store.secret_key,
-            log_level="critical",
-        )
+        settings = with_store(service_settings, store, log_level="critical")
         with TestClient(create_app(settings)) as client:
             assert told(client, settings, "store") == "takes writes"
             ballast = fill(disk)

@@ -9,7 +9,6 @@ from collections.abc import AsyncIterator, Iterator
 from dataclasses import replace
 from pathlib import Path
 
-import boto3
 import httpx
 import pytest
 
@@ -18,9 +17,9 @@ from service.contract.failpoints import SERVICE
 from service.database import Database
 from service.objects import ObjectSettings
 from service.settings import Settings
-from tests.intake.returning import CardBack, Yard, claim, file_of, jpeg, open_yard, receipt_body
+from tests.intake.returning import CardBack, Yard, claim, file_of, fresh_seed, jpeg, open_yard, receipt_body
 from tests.intake.sending import Sender, random_bytes, work_off, worker_status
-from tests.running import ROOT, Running, execute, running_service, token_of_agent
+from tests.running import ROOT, Running, client_of, execute, running_service, token_of_agent
 
 pytestmark = pytest.mark.anyio
 
@@ -51,7 +50,7 @@ async def yard(settings: Settings) -> AsyncIterator[Yard]:
 
 def _card(yard: Yard) -> CardBack:
     """Three pictures, one of them twice, in two parts; and a video that goes by parts."""
-    seed = random_bytes(2)[0] * 1000
+    seed = fresh_seed()
     video = random_bytes(LARGE_FROM + 1)
     bodies = [jpeg(seed), jpeg(seed + 1), jpeg(seed), video]
     files = [file_of(f"A/{n}.JPG", body, claim(yard.inspection_id)) for n, body in enumerate(bodies)]
@@ -63,13 +62,7 @@ def _card(yard: Yard) -> CardBack:
 
 def _originals(settings: Settings) -> Counter[str]:
     """Every original in the bucket by digest, and every upload by parts that is not over."""
-    client = boto3.client(
-        "s3",
-        endpoint_url=settings.s3_endpoint,
-        region_name=settings.s3_region,
-        aws_access_key_id=settings.s3_access_key,
-        aws_secret_access_key=settings.s3_secret_key,
-    )
+    client = client_of(settings)
     held = client.list_objects_v2(Bucket=settings.s3_bucket, Prefix="originals/").get("Contents", [])
     begun = client.list_multipart_uploads(Bucket=settings.s3_bucket).get("Uploads", [])
     client.close()

@@ -6,7 +6,6 @@ import asyncio
 import dataclasses
 import hashlib
 
-import boto3
 import httpx
 import msgspec
 import pytest
@@ -34,6 +33,7 @@ from tests.intake.returning import (
     rows_of,
     shown_at,
 )
+from tests.running import client_of
 
 pytestmark = pytest.mark.anyio
 
@@ -214,15 +214,10 @@ async def test_i5_an_object_of_another_size_in_the_store_is_no_image(yard: Yard)
 
 def _damage(yard: Yard, digest: str) -> None:
     """Put other bytes under the name of an original, as only who holds the store's keys can."""
-    store = yard.objects.settings
-    client = boto3.client(
-        "s3",
-        endpoint_url=store.endpoint,
-        region_name=store.region,
-        aws_access_key_id=store.access_key,
-        aws_secret_access_key=store.secret_key,
+    client = client_of(yard.settings)
+    client.put_object(
+        Bucket=yard.settings.s3_bucket, Key=yard.objects.original_key(digest), Body=b"not these bytes"
     )
-    client.put_object(Bucket=store.bucket, Key=yard.objects.original_key(digest), Body=b"not these bytes")
     client.close()
 
 

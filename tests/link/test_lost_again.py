@@ -7,9 +7,7 @@ from contextlib import closing
 from typing import Any
 from uuid import UUID
 
-import boto3
 import pytest
-from botocore.config import Config
 
 from agent.errors import AgentError
 from agent.outbox import returns, sending
@@ -20,6 +18,7 @@ from service.contract.cards import LEAST_PART
 from service.objects import original_key
 from tests.intake.sending import random_bytes, worker_status
 from tests.link.conftest import Far
+from tests.running import client_of
 
 
 @pytest.fixture(autouse=True)
@@ -30,17 +29,7 @@ def small_parts(monkeypatch: pytest.MonkeyPatch) -> None:
 
 @pytest.fixture
 def s3(far: Far) -> Iterator[Any]:
-    known = far.service.settings
-    with closing(
-        boto3.client(
-            "s3",
-            endpoint_url=known.s3_endpoint,
-            region_name=known.s3_region,
-            aws_access_key_id=known.s3_access_key,
-            aws_secret_access_key=known.s3_secret_key,
-            config=Config(s3={"addressing_style": "path"}, proxies={}),
-        )
-    ) as client:
+    with closing(client_of(far.service.settings)) as client:
         yield client
 
 

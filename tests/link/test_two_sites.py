@@ -12,22 +12,29 @@ from typing import Any
 import pytest
 
 from agent.client.store import Outcome, Store
+from agent.settings import State
 from service.contract.cards import ReceiptBody
 from tests.agent.sites import make_unit
 from tests.link.conftest import Far, enrolled, picture, prepared, push_card
 from tests.running import execute
 
 
+def another_with_the_same(far: Far, database_url: str, folder: Path, size: int) -> tuple[State, Path]:
+    """A workstation of another site, and a card of its own with the same twelve pictures of this size."""
+    site, unit = asyncio.run(make_unit(database_url))
+    other = enrolled(far.service, far.to_service.url, site, folder / "other", "other")
+    card = folder / "other-card"
+    prepared(other, unit, card)
+    for number in range(12):
+        far.put(f"01 A/TWVS{number:04}.JPG", picture(size))
+    shutil.copytree(far.card / "01 A", card / "01 A", dirs_exist_ok=True)
+    return other, card
+
+
 def test_p19_the_same_pictures_at_two_sites_at_once_are_one_object_each_and_two_sightings(
     far: Far, database_url: str, tmp_path: Path
 ) -> None:
-    site, unit = asyncio.run(make_unit(database_url))
-    other = enrolled(far.service, far.to_service.url, site, tmp_path / "other", "other")
-    card = tmp_path / "other-card"
-    prepared(other, unit, card)
-    for number in range(12):
-        far.put(f"01 A/TWVS{number:04}.JPG", picture(40_000))
-    shutil.copytree(far.card / "01 A", card / "01 A", dirs_exist_ok=True)
+    other, card = another_with_the_same(far, database_url, tmp_path, 40_000)
     far.to_store.faults.up_rate = 300_000
     receipts: list[ReceiptBody] = []
     start = threading.Barrier(2)
@@ -65,13 +72,7 @@ def test_p19_the_same_pictures_at_two_sites_at_once_are_one_object_each_and_two_
 def test_p19_who_comes_second_to_the_store_with_a_ticket_is_told_412_and_is_done(
     far: Far, database_url: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    site, unit = asyncio.run(make_unit(database_url))
-    other = enrolled(far.service, far.to_service.url, site, tmp_path / "other", "other")
-    card = tmp_path / "other-card"
-    prepared(other, unit, card)
-    for number in range(12):
-        far.put(f"01 A/TWVS{number:04}.JPG", picture(4_000))
-    shutil.copytree(far.card / "01 A", card / "01 A", dirs_exist_ok=True)
+    other, card = another_with_the_same(far, database_url, tmp_path, 4_000)
     before = len(far.to_store.statuses)
     first_is_through, second_has_tickets, put = threading.Event(), threading.Event(), Store.put
 

@@ -14,11 +14,9 @@ from collections import Counter
 from collections.abc import Callable, Iterable
 from contextlib import closing
 from pathlib import Path
-from typing import TYPE_CHECKING, Protocol
+from typing import Protocol
 
-import boto3
 import httpx
-from botocore.config import Config
 from sqlalchemy import make_url
 
 from deploy.embedded.ports import free_port
@@ -29,12 +27,8 @@ from service.database import migrate
 from service.settings import Settings
 from service.signing import create_key_file
 from tests.link.proxy import Proxy
-from tests.running import ROOT, Running, environment_of, execute
+from tests.running import ROOT, Running, client_of, environment_of, execute
 from tests.soak.disks import MB, Disk, can_mount
-
-if TYPE_CHECKING:
-    from types_boto3_s3 import S3Client
-
 
 # Sparse: they take what is written. Far more than a soak of 20,000 files writes.
 POSTGRES_DISK, STORE_DISK = 4000 * MB, 8000 * MB
@@ -247,18 +241,6 @@ class Backend:
         )
         if done.returncode not in (0, NOT_SOUND):
             raise RuntimeError(f"the audit ended with {done.returncode}: {done.stderr}")
-
-
-def client_of(settings: Settings) -> S3Client:
-    """A client of the store that goes by none of our own code."""
-    return boto3.client(
-        "s3",
-        endpoint_url=settings.s3_endpoint,
-        region_name=settings.s3_region,
-        aws_access_key_id=settings.s3_access_key,
-        aws_secret_access_key=settings.s3_secret_key,
-        config=Config(s3={"addressing_style": "path"}, proxies={}, max_pool_connections=4),
-    )
 
 
 def wait_until(found: Callable[[], bool], seconds: float, otherwise: str, every: float = 0.2) -> None:

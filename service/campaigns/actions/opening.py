@@ -257,7 +257,6 @@ async def _write(
     made = await store.insert_inspections(connection, values)
     if not made:
         return
-    binding.person(caller)
     await facts.insert_bindings(
         connection,
         [

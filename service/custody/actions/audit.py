@@ -17,6 +17,7 @@ from service.custody.actions import add_run
 from service.custody.rules import counted, share
 from service.database import Database
 from service.objects.holding import Holding, ReadBack
+from service.records.actions.thumbnails import order_lacking
 
 AT_ONCE = 4
 PER_BATCH = 32
@@ -82,6 +83,7 @@ async def _audit(
         found = await _read(holding, batch)
         async with db.begin() as connection:
             await store.add_readings(connection, [_row(run_id, *one) for one in found])
+            await order_lacking(connection, [digest for digest, read in found if read.outcome == "sound"])
         for digest, reading in found:
             if reading.outcome != "sound":
                 _log.error(

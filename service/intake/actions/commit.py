@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator, Mapping, Sequence
+from collections.abc import AsyncIterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -32,14 +32,12 @@ from service.intake.rules import (
     placing_remarks,
     sizes,
 )
-from service.jobs import THUMBNAILS, defer_each
 from service.objects import Objects
 from service.records.actions import NotYetVerified
-from service.records.actions.thumbnails import THUMBNAIL_TASK
+from service.records.actions.thumbnails import order_thumbnails
 from service.records.rules import storable_json
 from service.signing import Signer
 
-THUMBNAILS_PER_JOB = 200
 # Files written with one statement per table; parts are small, so that uploads begin soon.
 FILES_AT_ONCE = 1000
 # Files kept decoded until they are written, some 4 kB each: a card has hundreds, seldom thousands.
@@ -251,7 +249,7 @@ async def _write(
         "remarks": extent_remarks(commit) + remarks + placing_remarks(recorder.remarks),
     }
     await store.close_return(connection, row["id"], closing)
-    await _order_thumbnails(connection, sorted(recorder.thumbnails))
+    await order_thumbnails(connection, sorted(recorder.thumbnails))
     return await _sign(connection, signer, row, commit, manifest.files, now)
 
 
@@ -277,13 +275,6 @@ async def _opening_remarks(
             f"The card was prepared under revision {was}; the inspection is bound to revision {now}."
         )
     return remarks
-
-
-async def _order_thumbnails(connection: AsyncConnection, digests: Sequence[str]) -> None:
-    starts = range(0, len(digests), THUMBNAILS_PER_JOB)
-    jobs = [{"digests": digests[start : start + THUMBNAILS_PER_JOB]} for start in starts]
-    if jobs:
-        await defer_each(connection, THUMBNAIL_TASK, jobs, queue=THUMBNAILS)
 
 
 async def _sign(

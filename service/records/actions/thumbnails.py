@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import hashlib
 import io
 from collections.abc import Sequence
 from typing import Any
@@ -10,10 +11,12 @@ from typing import Any
 import procrastinate
 import structlog
 from PIL import Image, ImageOps
+from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.contract.pictures import LARGEST_JUDGED, judge
 from service.database import Database, server_now
-from service.jobs import THUMBNAILS
+from service.errors import NotFound
+from service.jobs import THUMBNAILS, defer_each
 from service.objects import Objects
 from service.records import store
 from service.records.rules import storable_json
@@ -23,6 +26,7 @@ LONG_SIDE = 320
 MOST_PIXELS = 80_000_000
 JPEG_END = b"\xff\xd9"
 MADE, FAILED = "made", "failed"
+PER_JOB = 200
 
 THUMBNAIL_TASK = "records:make_thumbnails"
 
@@ -32,6 +36,10 @@ log = structlog.get_logger(__name__)
 
 class NoThumbnail(Exception):
     """The bytes hold no picture that can be made small; the text says why."""
+
+
+class NotSound(Exception):
+    """The store does not hold the bytes that the digest names; the text says what it does hold."""
 
 
 def reduced(original: bytes) -> bytes:
@@ -63,7 +71,8 @@ def _reduced(original: bytes) -> bytes:
 
 async def make_thumbnails(db: Database, objects: Objects, digests: Sequence[str]) -> dict[str, str]:
     """Look at the images that nobody has looked at, and make their thumbnails; the outcome by digest. A
-    failure is marked, not raised."""
+    failure is marked, not raised. An original that is not sound is left as it is: custody finds that, and
+    orders the thumbnail again when the original is sound (order_lacking)."""
     async with db.begin() as connection:
         images = await store.images_held(connection, digests)
     outcomes = {}
@@ -74,7 +83,7 @@ async def make_thumbnails(db: Database, objects: Objects, digests: Sequence[str]
         try:
             if image["size"] > LARGEST_JUDGED:
                 raise NoThumbnail(f"{image['size']} bytes are too many")
-            original = await objects.read(objects.original_key(digest))
+            original = await _sound_bytes(objects, digest)
             found = await asyncio.to_thread(_said_by, original)
             small = await asyncio.to_thread(reduced, original)
             await objects.write(objects.thumbnail_key(digest), small, "image/jpeg")
@@ -82,9 +91,22 @@ async def make_thumbnails(db: Database, objects: Objects, digests: Sequence[str]
         except NoThumbnail as error:
             log.warning("no thumbnail", digest=digest, reason=str(error))
             outcomes[digest] = FAILED
+        except NotSound as error:
+            log.error("no thumbnail yet", digest=digest, reason=str(error))
+            continue
         async with db.begin() as connection:
             await store.note_looked_at(connection, digest, {**found, "thumbnail": outcomes[digest]})
     return outcomes
+
+
+async def _sound_bytes(objects: Objects, digest: str) -> bytes:
+    try:
+        original = await objects.read(objects.original_key(digest))
+    except NotFound as error:
+        raise NotSound("the store does not have the original") from error
+    if hashlib.sha256(original).hexdigest() != digest:
+        raise NotSound("the original's bytes in the store are not those it is named by")
+    return original
 
 
 def _said_by(original: bytes) -> dict[str, Any]:
@@ -102,6 +124,19 @@ def _said_by(original: bytes) -> dict[str, Any]:
 
 
 _AGAIN = procrastinate.RetryStrategy(max_attempts=8, exponential_wait=3)
+
+
+async def order_thumbnails(connection: AsyncConnection, digests: Sequence[str]) -> None:
+    """Order thumbnails in our transaction."""
+    jobs = [{"digests": digests[start : start + PER_JOB]} for start in range(0, len(digests), PER_JOB)]
+    if jobs:
+        await defer_each(connection, THUMBNAIL_TASK, jobs, queue=THUMBNAILS)
+
+
+async def order_lacking(connection: AsyncConnection, sound: Sequence[str]) -> None:
+    """Order the thumbnails that originals just read back as sound still lack. One may be ordered twice; the
+    second job finds it made."""
+    await order_thumbnails(connection, sorted(await store.thumbnails_lacking(connection, sound)))
 
 
 @tasks.task(name="make_thumbnails", queue=THUMBNAILS, pass_context=True, retry=_AGAIN)

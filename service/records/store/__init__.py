@@ -169,11 +169,24 @@ async def images_held(connection: AsyncConnection, digests: Iterable[str]) -> di
 async def first_wanted(connection: AsyncConnection, return_id: UUID, digests: Iterable[str]) -> set[str]:
     """Those of the digests of which no other card return's file wants a thumbnail (rules.wants_thumbnail), so
     that none is ordered yet."""
-    seen = sightings.c
-    wanting = seen.format.is_not(None) | ((seen.kind == "still") & ~seen.marks.overlap(sorted(UNREADABLE)))
-    others = sa.exists().where(seen.digest == images.c.digest, seen.card_return_id != return_id, wanting)
+    others = _wanted().where(sightings.c.card_return_id != return_id)
     query = sa.select(images.c.digest).where(images.c.digest == sa.any_(_texts(digests)), ~others)
     return set(await connection.scalars(query))
+
+
+async def thumbnails_lacking(connection: AsyncConnection, digests: Iterable[str]) -> set[str]:
+    """Those of the digests that want a thumbnail and for which none was made or found impossible."""
+    query = sa.select(images.c.digest).where(
+        images.c.digest == sa.any_(_texts(digests)), images.c.thumbnail.is_(None), _wanted()
+    )
+    return set(await connection.scalars(query))
+
+
+def _wanted() -> sa.Exists:
+    """A file of the image's bytes wants a thumbnail: rules.wants_thumbnail in SQL."""
+    seen = sightings.c
+    wanting = seen.format.is_not(None) | ((seen.kind == "still") & ~seen.marks.overlap(sorted(UNREADABLE)))
+    return sa.exists().where(seen.digest == images.c.digest, wanting)
 
 
 async def digests_held(connection: AsyncConnection, digests: Iterable[str]) -> set[str]:
