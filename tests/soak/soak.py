@@ -126,9 +126,11 @@ class _Run:
         started = time.monotonic()
         while not self._at_rest():
             if time.monotonic() > started + self.wanted.rest:
-                self.differences.append(f"not {name} after {self.wanted.rest:.0f} s: {self._standing()}")
+                self.differences.append(
+                    f"not {name} after {self.wanted.rest:.0f} s: {self._standing()}, jobs: {self._jobs()}"
+                )
                 break
-            self._turn("coming to rest", started)
+            self._turn(f"coming to rest, jobs: {self._jobs()}", started)
         self.seconds[name] = time.monotonic() - started
         for person in self.persons:
             person.join()
@@ -152,11 +154,13 @@ class _Run:
             return False
         return not any(place.outbox_left() for place in self.places) and not self._jobs()
 
-    def _jobs(self) -> int:
-        [[left]] = execute(
-            self.backend.settings, "SELECT count(*) FROM procrastinate_jobs WHERE status IN ('todo', 'doing')"
+    def _jobs(self) -> list[str]:
+        """What the worker has not done, each with how often it was begun in vain."""
+        rows = execute(
+            self.backend.settings,
+            "SELECT task_name, attempts FROM procrastinate_jobs WHERE status IN ('todo', 'doing') ORDER BY id",
         )
-        return int(left)
+        return [f"{name} after {attempts} attempts" for name, attempts in rows]
 
     def _standing(self) -> str:
         done = sum(person.done for person in self.persons)
