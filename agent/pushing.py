@@ -7,13 +7,12 @@ from collections.abc import Callable
 from uuid import UUID
 
 from agent import screen
-from agent.client.clock import steady
+from agent.clock import now, steady
 from agent.errors import AgentError, LinkDown
 from agent.locking import lock
-from agent.outbox.database import now
 from agent.outbox.pruning import prune
+from agent.running.relieving import relieve
 from agent.screen import escape
-from agent.sync.ahead import relieve
 from agent.sync.large import ReadingBack
 from agent.sync.push import is_for_good, push_preparations, sent_anew
 from agent.sync.waiting import put_off, wait_after

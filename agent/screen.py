@@ -19,13 +19,13 @@ from rich.progress import Progress as Bar
 from rich.table import Table
 
 from agent.cards.clocks import BY_HAND, least_offset, local, moment, offset_text
+from agent.cards.placing import open_questions, taken_late
 from agent.cards.reading import Card, Progress
 from agent.cards.walking import Survey, readable
-from agent.client.clock import steady
+from agent.clock import steady
 from agent.errors import AgentError
 from agent.outbox.cache import Cache
 from agent.outbox.returns import Returns
-from agent.slates.placing import open_questions, taken_late
 from agent.sync.progress import Shown, text_of
 from agent.wording import size_text
 from service.contract.cards import ManifestFile

@@ -22,7 +22,7 @@ import platformdirs
 from msgspec import Meta
 
 from agent.errors import AgentError, why
-from agent.sync.hours import SPAN
+from agent.hours import SPAN
 from service.contract.access import JwkSet
 from service.contract.bounds import admitted
 from service.contract.wire import new_id

@@ -14,8 +14,8 @@ from agent.cards.marker import read_marker
 from agent.cards.media import media_present
 from agent.cards.slots import reading_key
 from agent.cards.walking import survey
+from agent.clock import now
 from agent.errors import AgentError
-from agent.outbox.database import now
 from agent.sync.progress import duration_text, read_note
 from agent.sync.refused import refused_lines
 from agent.wording import size_text, standing_of

@@ -12,14 +12,15 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 from agent.client.service import Service
 from agent.client.store import Store
 from agent.client.traffic import Traffic
+from agent.clock import now
+from agent.hours import Allowance, Hours
 from agent.outbox.cache import Cache
-from agent.outbox.database import is_damage, now
+from agent.outbox.database import is_damage
 from agent.outbox.journal import Journals
 from agent.outbox.rebuilding import Told, open_outbox
 from agent.outbox.returns import Returns
 from agent.outbox.spool import Spool
 from agent.settings import Settings, State
-from agent.sync.hours import Allowance, Hours
 from agent.sync.push import Pusher
 from service.contract.access import AgentReport
 from service.contract.wire import build_shapes

@@ -48,7 +48,7 @@ def test_shapes_that_are_built_before_threads_begin_end_no_process() -> None:
 @pytest.mark.parametrize("process", ["agent", "service"])
 def test_every_shape_that_is_loaded_can_be_built(process: str) -> None:
     modules = {
-        "agent": "agent.__main__, agent.sync.runner",
+        "agent": "agent.__main__, agent.running.runner",
         "service": "service.app, service.commands.serving",
     }
     code = f"import {modules[process]}\nfrom service.contract.wire import build_shapes\nbuild_shapes()"

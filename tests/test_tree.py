@@ -56,6 +56,12 @@ def test_no_module_is_longer_than_one_room() -> None:
     assert long == []
 
 
+def test_the_agents_sql_stays_in_its_outbox() -> None:
+    agents = [path for path in tracked() if path.startswith("agent/") and path.endswith(".py")]
+    others = [path for path in agents if not path.startswith("agent/outbox/")]
+    assert [path for path in others if ".execute" in (ROOT / path).read_text()] == []
+
+
 def test_no_helper_drawers() -> None:
     assert [
         path for path in tracked() if Path(path).stem in {"utils", "util", "common", "misc", "helpers"}

@@ -19,14 +19,15 @@ from typing import Literal
 
 import msgspec
 
-from agent.cards.pictures import Facts, judge
 from agent.cards.walking import Entry
+from agent.clock import now
 from agent.errors import AgentError, why
-from agent.outbox.database import now, open_database
+from agent.outbox.database import open_database
 from agent.outbox.originals import NOT_JUDGED
 from agent.outbox.returns import Returns
 from agent.outbox.room import DISK_FULL, Room
 from agent.outbox.spool import BLOCK, Spool, refusal
+from agent.pictures import Facts, judge
 
 # Up to here a file is read once into memory, and written only if its digest is new.
 AT_ONCE = 4 * BLOCK

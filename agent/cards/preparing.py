@@ -14,7 +14,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from uuid import UUID
 
-from agent.cards.jobsheet import JobSheet, as_html, as_text
 from agent.cards.marker import (
     FORMAT,
     MARKER_NAME,
@@ -26,14 +25,15 @@ from agent.cards.marker import (
 )
 from agent.cards.taking import digest_of
 from agent.cards.walking import Walk, is_systems_own, readable
+from agent.clock import now
 from agent.errors import AgentError, why
 from agent.outbox.cache import Cache
-from agent.outbox.database import now
 from agent.outbox.returns import Returns
 from agent.outbox.spool import sync_folder
 from agent.profiles.schema import Profile
 from agent.profiles.tree import Folder, Plan, folder_tree, list_text, picture_order
 from agent.settings import Enrolment
+from agent.sheets.jobsheet import JobSheet, as_html, as_text
 from service.contract.cards import CardPrepared
 from service.contract.wire import new_id
 from service.contract.work import InspectionBrief
@@ -178,7 +178,7 @@ def _contents(
     }
     if order.profile.rule_from("slate") is not None:
         # What draws codes is slow to load, and no other command needs it.
-        from agent.slates.sheets import as_pdf, as_screen
+        from agent.sheets.printed import as_pdf, as_screen
 
         files[SLATE_NAMES[0]] = as_pdf(sheet)
         files[SLATE_NAMES[1]] = as_screen(sheet).encode("utf-8")

@@ -17,9 +17,10 @@ from agent.cards.copying import Copied, Copier, Failed
 from agent.cards.slots import insertion, reading_key
 from agent.cards.taking import BROKEN_OFF, Card, Progress, Taker, not_read
 from agent.cards.walking import Entry, Survey, Walk
+from agent.clock import now
 from agent.errors import AgentError
 from agent.locking import lock
-from agent.outbox.database import explained, is_damage, is_full, now
+from agent.outbox.database import explained, is_damage, is_full
 from agent.outbox.journal import Ending, Listed
 from agent.outbox.rebuilding import restore
 from agent.outbox.returns import Returns

@@ -7,9 +7,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from uuid import UUID
 
+from agent.clock import now
 from agent.errors import AgentError
 from agent.outbox.cache import Cache
-from agent.outbox.database import now
 from agent.profiles.mapping import Placer
 from service.contract.wire import new_id
 from service.contract.work import StatementIn, StatementKind

@@ -16,17 +16,17 @@ import msgspec
 from agent.cards.copying import Copied, Failed
 from agent.cards.extent import NOT_CONFIRMED, Extent
 from agent.cards.marker import MARKER_NAME, Marker
-from agent.cards.pictures import marks_of
+from agent.cards.placing import OnCard, place_by_slates
 from agent.cards.walking import Entry, Survey, readable
 from agent.errors import AgentError
 from agent.outbox.journal import Ending, Listed
 from agent.outbox.returns import Returns
 from agent.outbox.room import Room, stopped
 from agent.outbox.spool import Spool
+from agent.pictures import marks_of
 from agent.profiles.mapping import Placer
 from agent.profiles.schema import Profile
 from agent.profiles.tree import OrderedPicture
-from agent.slates.placing import OnCard, place_by_slates
 from service.contract.cards import (
     CardReturnOpen,
     ManifestFile,

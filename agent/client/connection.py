@@ -17,8 +17,8 @@ from typing import cast
 
 import pycurl
 
-from agent.client.clock import steady
 from agent.client.traffic import Stream
+from agent.clock import steady
 
 # No single wait is longer, whatever the setting says: what hangs is to be cut within a minute.
 LONGEST_SILENCE = 30.0

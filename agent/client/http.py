@@ -9,9 +9,9 @@ from urllib.request import getproxies, proxy_bypass
 
 import msgspec
 
-from agent.client.clock import steady
 from agent.client.connection import LONGEST_CONNECT, LONGEST_SILENCE, Answer, Connection, Way
 from agent.client.traffic import Stream
+from agent.clock import steady
 from agent.errors import LinkDown, Refused
 from service.contract.problem import Problem
 

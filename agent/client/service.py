@@ -12,11 +12,10 @@ from uuid import UUID
 
 import msgspec
 
-from agent.client.clock import steady
 from agent.client.connection import Answer, Broken, Failure
 from agent.client.http import Link, cannot_serve, checked, link_down
 from agent.client.traffic import Stream, Traffic
-from agent.outbox.database import now
+from agent.clock import now, steady
 from service.contract.access import AgentEnrolled, AgentReport, EnrolAgent, JwkSet
 from service.contract.cards import (
     CardReturnCommit,

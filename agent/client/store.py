@@ -8,10 +8,10 @@ from dataclasses import dataclass
 from enum import Enum
 from pathlib import Path
 
-from agent.client.clock import steady
 from agent.client.connection import Answer, Failure, Silent
 from agent.client.http import TRY_LATER, Link, cannot_serve, link_down, origin_of
 from agent.client.traffic import Stream, Traffic
+from agent.clock import steady
 from agent.errors import Refused, Stopped
 from service.contract.cards import PartTicket, UploadTicket
 

@@ -9,7 +9,7 @@ from collections.abc import Callable
 from types import TracebackType
 from typing import Protocol
 
-from agent.client.clock import steady
+from agent.clock import steady
 
 KIB = 1024
 # The rate shown is that of the last minute.

@@ -15,17 +15,17 @@ from rich.table import Table
 from agent import screen
 from agent.cards.reading import close_interrupted
 from agent.client.service import Service
+from agent.clock import now
 from agent.commands.opening import chosen, opened, rebuild_told
 from agent.errors import AgentError, LinkDown
-from agent.outbox.database import now
 from agent.outbox.rebuilding import ask_held
 from agent.outbox.rebuilding import rebuild as outbox_again
+from agent.running.runner import Runner
 from agent.screen import escape
 from agent.settings import Enrolment
 from agent.standing import queue_facts, status_facts, status_lines
 from agent.sync.progress import read_note, text_of
 from agent.sync.pull import pull
-from agent.sync.runner import Runner
 from agent.wording import size_text
 from agent.workstation import Workstation, agent_version, platform_text
 from service.contract.access import EnrolAgent

@@ -9,7 +9,7 @@ from uuid import UUID
 
 import msgspec
 
-from agent.outbox.database import now
+from agent.clock import now
 from service.contract.plan_document import PlanDocument, decode_plan
 from service.contract.work import InspectionBrief, RevisionBrief, Worklist
 

@@ -7,7 +7,6 @@ import shutil
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
-from datetime import UTC, datetime
 from pathlib import Path
 
 from agent.errors import AgentError, why
@@ -158,10 +157,6 @@ def explained(error: Exception, path: Path) -> AgentError:
         kept,
         "Try again; if it stays so, report this line.",
     )
-
-
-def now() -> datetime:
-    return datetime.now(UTC)
 
 
 def open_database(path: Path, any_thread: bool = False) -> sqlite3.Connection:

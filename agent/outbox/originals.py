@@ -9,9 +9,10 @@ from uuid import UUID
 
 import msgspec
 
-from agent.cards.pictures import Facts
+from agent.clock import now
 from agent.outbox.cache import SERVICE_TIME
-from agent.outbox.database import now, transaction
+from agent.outbox.database import transaction
+from agent.pictures import Facts
 
 # In place of facts: these bytes were found in the spool and nothing says what they are.
 NOT_JUDGED = b""

@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable, Iterator
 from datetime import timedelta
 from itertools import islice
 
-from agent.outbox.database import now
+from agent.clock import now
 from agent.outbox.originals import Originals
 from agent.outbox.spool import Spool
 from agent.settings import Settings

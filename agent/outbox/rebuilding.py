@@ -14,14 +14,15 @@ from uuid import UUID
 
 import msgspec
 
-from agent.cards.pictures import Facts
+from agent.clock import now
 from agent.errors import AgentError
 from agent.locking import lock
-from agent.outbox.database import Damaged, is_damage, now, open_database
+from agent.outbox.database import Damaged, is_damage, open_database
 from agent.outbox.journal import Closed, Confirmed, Ending, Journals, NotRead, Opened, Reading, Said, Took
 from agent.outbox.originals import Originals
 from agent.outbox.returns import Returns
 from agent.outbox.spool import Spool
+from agent.pictures import Facts
 from agent.settings import State
 from service.contract.cards import CardReturnOpen, ManifestFile, UnreadFile
 from service.contract.pictures import MARKS_OF_BYTES

@@ -11,10 +11,12 @@ from uuid import UUID
 
 import msgspec
 
+from agent.clock import now
 from agent.outbox.cards import Cards
-from agent.outbox.database import now, transaction
+from agent.outbox.database import transaction
 from agent.outbox.journal import Closed, Confirmed, Ending, Journals, NotRead, Opened, Record, Said, Took
 from agent.outbox.originals import Originals
+from agent.outbox.pictures import Pictures
 from agent.outbox.refused import Refusals
 from agent.outbox.sending import CUT, Cut, Sending
 from agent.outbox.spoken import Spoken
@@ -42,6 +44,7 @@ class Returns(Originals, Sending, Cards, Refusals, Spoken):
 
     def __init__(self, connection: sqlite3.Connection, journals: Journals | None = None) -> None:
         super().__init__(connection)
+        self.pictures = Pictures(connection)
         self.journals = journals
         self._noted: dict[UUID, list[Record]] = {}
 

@@ -8,7 +8,7 @@ from uuid import UUID
 
 import msgspec
 
-from agent.outbox.database import now
+from agent.clock import now
 from service.contract.cards import LargeLacking
 
 

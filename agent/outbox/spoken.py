@@ -7,7 +7,7 @@ from uuid import UUID
 
 import msgspec
 
-from agent.outbox.database import now
+from agent.clock import now
 from agent.outbox.journal import Journals
 from service.contract.work import StatementIn
 

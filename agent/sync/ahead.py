@@ -17,36 +17,14 @@ import msgspec
 from agent.client.service import Service
 from agent.client.store import Outcome, Store
 from agent.errors import LinkDown, Stopped
-from agent.locking import lock
 from agent.outbox.returns import Returns
 from agent.outbox.spool import Spool
 from agent.sync.large import LargeSender
-from agent.workstation import Workstation
 from service.contract.cards import CardReturnOpen, FileAhead, FilesAhead
 
 # So often the store is asked for what it said that it had taken.
 TRIES = 3
 READ_BACK_SECONDS = 60.0
-
-
-def relieve(station: Workstation, stopping: Callable[[], bool]) -> bool:
-    """Send what lies in the spool of cards that are being read; False when another process pushes.
-
-    Raises what pushing raises.
-    """
-    with lock(station.state.locks / "push.lock") as ours:
-        if not ours:
-            return False
-        store = Store(station.settings.timeout, station.settings.uploads, station.traffic)
-        try:
-            with station.service() as service:
-                sender = AheadSender(station.returns, station.spool, service, store, stopping)
-                for row in station.returns.in_state("reading"):
-                    sender.send(UUID(row["id"]), station.settings.uploads)
-        finally:
-            store.stop.set()
-            store.close()
-    return True
 
 
 class AheadSender:

@@ -10,9 +10,9 @@ from uuid import UUID
 import msgspec
 
 from agent.client.service import Service
+from agent.clock import now
 from agent.errors import AgentError
 from agent.outbox.cache import Cache
-from agent.outbox.database import now
 from service.contract.work import RevisionBrief, Worklist
 
 

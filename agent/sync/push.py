@@ -15,11 +15,11 @@ from agent.client.service import Service
 from agent.client.store import Store
 from agent.client.traffic import Traffic
 from agent.errors import AgentError, LinkDown, Refused, Stopped
+from agent.hours import Allowance
 from agent.outbox.again import reissue
 from agent.outbox.returns import Returns
 from agent.outbox.spool import Spool
 from agent.settings import Settings
-from agent.sync.hours import Allowance
 from agent.sync.large import ReadingBack
 from agent.sync.parts import PartSender
 from agent.sync.progress import NOTE_EVERY, Sent, Shown, leave_note, shown_every

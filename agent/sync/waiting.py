@@ -11,7 +11,7 @@ import time
 from collections.abc import Callable
 from uuid import UUID
 
-from agent.client.clock import steady
+from agent.clock import steady
 from agent.errors import AgentError, LinkDown
 from agent.outbox.returns import Returns
 from agent.sync.large import ReadingBack

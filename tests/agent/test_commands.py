@@ -14,8 +14,8 @@ from agent.cards import copying
 from agent.cards.media import media_present
 from agent.errors import AgentError
 from agent.locking import lock
+from agent.running.runner import Runner
 from agent.settings import Settings, State
-from agent.sync.runner import Runner
 from tests.agent.station import Bench, jpeg, put
 
 ROOT = Path(__file__).parents[2]

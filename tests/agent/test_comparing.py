@@ -9,7 +9,7 @@ from uuid import UUID
 import pytest
 import sqlalchemy as sa
 
-from agent.sync.runner import Runner
+from agent.running.runner import Runner
 from agent.workstation import Workstation
 from service.database import Database
 from tests.agent.sites import Site

@@ -10,9 +10,9 @@ from html import unescape
 
 import pytest
 
-from agent.cards.jobsheet import JobSheet, as_html, as_text
 from agent.profiles.tree import Plan
-from agent.slates.sheets import as_pdf, as_screen
+from agent.sheets.jobsheet import JobSheet, as_html, as_text
+from agent.sheets.printed import as_pdf, as_screen
 from service.contract.plan_document import Limit
 from service.contract.wire import new_id
 from service.contract.work import RevisionBrief

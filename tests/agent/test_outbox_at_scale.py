@@ -12,12 +12,12 @@ from uuid import UUID
 
 import pytest
 
-from agent.cards.pictures import Facts
 from agent.outbox import originals, returns
 from agent.outbox.database import open_database
 from agent.outbox.pruning import prune
 from agent.outbox.returns import Returns
 from agent.outbox.spool import Spool
+from agent.pictures import Facts
 from agent.settings import Settings
 from service.contract.cards import CardReturnOpen
 

@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from PIL import Image
 
-from agent.cards.pictures import Facts, judge
+from agent.pictures import Facts, judge
 from agent.workstation import Workstation
 from service.contract.cards import ManifestFile
 from service.contract.pictures import SIGNATURES

@@ -22,8 +22,8 @@ import msgspec
 import pytest
 
 from agent.client.store import Outcome, Store
+from agent.clock import now
 from agent.errors import AgentError, LinkDown
-from agent.outbox.database import now
 from agent.sync.push import Pusher
 from agent.workstation import Workstation
 from service.contract.cards import CardPrepared, Receipt, ReceiptBody, exact_path

@@ -21,8 +21,8 @@ from agent.cards.marker import MARKER_NAME
 from agent.cards.reading import Progress, close_interrupted, read_card
 from agent.cards.stating import Said
 from agent.cards.walking import survey
+from agent.clock import now
 from agent.errors import AgentError
-from agent.outbox.database import now
 from agent.outbox.returns import Returns
 from agent.outbox.sending import Cut
 from service.contract.cards import ManifestPart, exact_path, manifest_digest

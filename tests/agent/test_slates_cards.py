@@ -12,14 +12,14 @@ import zxingcpp
 from PIL import Image, ImageDraw, ImageOps
 
 from agent.cards.marker import read_marker
-from agent.cards.pictures import Facts
+from agent.cards.placing import open_questions, taken_late
 from agent.errors import AgentError
+from agent.pictures import Facts
 from agent.profiles.schema import decode_profile, load_profile
+from agent.sheets.printed import printable
 from agent.slates.code import Slate, slate_text
 from agent.slates.patterns import find_patterns
-from agent.slates.placing import open_questions, taken_late
 from agent.slates.rules import GAP_SHARE, HALF_READ, NO_SLATE, NOT_LOOKED_AT
-from agent.slates.sheets import printable
 from tests.agent.slate_views import View, seen
 from tests.agent.station import Bench, jpeg, put
 
@@ -218,7 +218,7 @@ def test_a_picture_is_looked_at_once(bench: Bench, monkeypatch: pytest.MonkeyPat
     def never(file: object) -> None:
         raise AssertionError("decoded twice")
 
-    monkeypatch.setattr("agent.slates.placing.find_codes", never)
+    monkeypatch.setattr("agent.cards.placing.find_codes", never)
     assert places(bench, bench.read()) == first
 
 

@@ -6,8 +6,8 @@ from typing import Any
 
 import msgspec
 
+from agent.running.runner import Runner
 from agent.settings import State
-from agent.sync.runner import Runner
 from agent.workstation import Workstation
 from tests.agent.sites import Site
 from tests.agent.station import Bench

@@ -15,8 +15,8 @@ from uuid import UUID
 import pytest
 
 from agent.cards import walking
+from agent.running.runner import Runner
 from agent.settings import State
-from agent.sync.runner import Runner
 from tests.agent.station import Bench, jpeg, put
 from tests.agent.test_commands import agent
 

@@ -18,8 +18,8 @@ from hypothesis import strategies as st
 
 from agent.client.traffic import Meter, Pace
 from agent.errors import LinkDown
+from agent.hours import Allowance, Hours
 from agent.sync import push
-from agent.sync.hours import Allowance, Hours
 from agent.sync.progress import Shown, read_note
 from agent.sync.waiting import LONGEST_PROBE, LONGEST_WAIT, Reach, Waits
 from tests.link.conftest import Far, picture
@@ -94,10 +94,8 @@ def test_p21_no_wait_on_service_or_store_lasts_longer_than_a_minute_at_the_longe
     return_id = far.read(1)
     monkeypatch.setenv("SIGHTLEDGER_AGENT_TIMEOUT", "60")
     monkeypatch.setattr("agent.client.store.SILENCES", 1)
-    monkeypatch.setattr("agent.client.clock._CLOCK", None)
-    monkeypatch.setattr(
-        "agent.client.clock.time", SimpleNamespace(monotonic=lambda: FASTER * time.monotonic())
-    )
+    monkeypatch.setattr("agent.clock._CLOCK", None)
+    monkeypatch.setattr("agent.clock.time", SimpleNamespace(monotonic=lambda: FASTER * time.monotonic()))
     getattr(far, place).faults.swallow = True
     with far.pusher() as pusher:
         begun = time.monotonic()

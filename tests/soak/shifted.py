@@ -39,7 +39,7 @@ def _shift(offset: _Offset) -> None:
         return uuid_utils.compat.uuid7(nanoseconds=int(offset.now() * 1e9))
 
     time.time = offset.now
-    agent.outbox.database.now = lambda: datetime.datetime.fromtimestamp(offset.now(), datetime.UTC)
+    agent.clock.now = lambda: datetime.datetime.fromtimestamp(offset.now(), datetime.UTC)
     service.contract.wire.new_id = new_id
 
 

@@ -158,7 +158,7 @@ class _Run:
         """What the worker has not done, each with how often it was begun in vain."""
         rows = execute(
             self.backend.settings,
-            "SELECT task_name, attempts FROM procrastinate_jobs WHERE status IN ('todo', 'doing') ORDER BY id",
+            "SELECT task_name, attempts FROM procrastinate_jobs WHERE status IN ('todo', 'doing')",
         )
         return [f"{name} after {attempts} attempts" for name, attempts in rows]
 

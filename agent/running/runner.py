@@ -10,27 +10,27 @@ from typing import TypeGuard
 from uuid import UUID
 
 from agent.cards.reading import close_interrupted
-from agent.client.clock import steady
 from agent.client.http import origin_of
 from agent.client.service import Service
 from agent.client.store import answers
+from agent.clock import now, steady
 from agent.errors import AgentError, LinkDown, Stopped
 from agent.locking import lock
-from agent.outbox.database import explained, is_damage, now
+from agent.outbox.database import explained, is_damage
 from agent.outbox.pruning import prune
 from agent.outbox.rebuilding import ask_held
 from agent.outbox.room import DISK_FULL
+from agent.running.relieving import relieve
+from agent.running.troubles import LINK, Troubles
+from agent.running.watching import CardWatch, Log
 from agent.settings import State
-from agent.sync.ahead import relieve
 from agent.sync.comparing import compare
 from agent.sync.progress import Shown, text_of
 from agent.sync.pull import pull
 from agent.sync.push import push_due, push_preparations
 from agent.sync.refused import ask_refused, refused_lines
 from agent.sync.spoken import push_spoken
-from agent.sync.troubles import LINK, Troubles
 from agent.sync.waiting import Reach, Waits
-from agent.sync.watching import CardWatch, Log
 from agent.wording import standing_of
 from agent.workstation import Workstation
 

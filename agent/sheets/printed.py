@@ -10,7 +10,7 @@ import unicodedata
 from html import escape
 from typing import TYPE_CHECKING
 
-from agent.cards.jobsheet import AUTHORITY, JobSheet
+from agent.sheets.jobsheet import AUTHORITY, JobSheet
 from agent.slates.code import Slate
 from agent.slates.drawing import drawn, svg_of
 from service.contract.plan_document import Location

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-import sqlite3
 from collections.abc import Callable, Collection, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -13,9 +12,11 @@ from uuid import UUID
 
 import msgspec
 
-from agent.cards.pictures import Facts
+from agent.outbox.cache import Cache
+from agent.outbox.pictures import StillContent
 from agent.outbox.returns import Returns
 from agent.outbox.spool import Spool
+from agent.pictures import Facts
 from agent.profiles.mapping import Placer
 from agent.profiles.schema import Profile, Rule
 from agent.slates.code import NONE, Codes
@@ -23,7 +24,6 @@ from agent.slates.finding import find_codes
 from agent.slates.rules import Job, Placing, Shot, capture_key, ends_at, out_of_order, place
 from service.contract.cards import CardReturnOpen, ManifestFile, PlacementClaim, readable_path
 from service.contract.pictures import LARGEST_JUDGED
-from service.contract.work import Worklist
 
 AT_ONCE = 200
 THREADS = 2
@@ -54,10 +54,9 @@ def place_by_slates(
     _look(returns, spool, return_id, card, stopping)
     shots = [*_shots(returns, return_id), *_not_read(returns, return_id, card)]
     placings = place(shots, _job(returns, return_id, card.placer))
-    for batch in _batches(returns, return_id):
+    for batch in returns.pictures.file_batches(return_id, AT_ONCE):
         with returns.transaction():
-            for ordinal, path, wire in batch:
-                file = msgspec.json.decode(wire, type=ManifestFile)
+            for ordinal, path, file in batch:
                 if file.kind != "other":
                     returns.replace_file(return_id, ordinal, _placed(file, placings[path], card.placer, rule))
 
@@ -68,74 +67,53 @@ def place_by_slates(
 def _look(
     returns: Returns, spool: Spool, return_id: UUID, card: OnCard, stopping: Callable[[], bool]
 ) -> None:
-    rows = returns.connection.execute(
-        "SELECT f.sha256, min(f.path_bytes) AS path, o.size, o.facts FROM files f JOIN originals o"
-        " USING(sha256) WHERE f.return_id=? AND f.kind='still' GROUP BY f.sha256",
-        (str(return_id),),
-    ).fetchall()
-    unseen = [row for row in rows if row["facts"] and _wants_look(_facts(row))]
+    unseen = [still for still in returns.pictures.stills_by_content(return_id) if _wants_look(still.facts)]
     with ThreadPoolExecutor(THREADS, thread_name_prefix="slate") as pool:
         for start in range(0, len(unseen), AT_ONCE):
             if stopping():
                 return
             batch = unseen[start : start + AT_ONCE]
-            found = list(pool.map(lambda row: _codes_of(row, spool, card.root), batch))
+            found = list(pool.map(lambda still: _codes_of(still, spool, card.root), batch))
             with returns.transaction():
-                for row, codes in zip(batch, found, strict=True):
-                    facts = msgspec.structs.replace(_facts(row), codes=codes)
-                    returns.connection.execute(
-                        "UPDATE originals SET facts=? WHERE sha256=?",
-                        (msgspec.json.encode(facts), row["sha256"]),
+                for still, codes in zip(batch, found, strict=True):
+                    assert still.facts is not None
+                    returns.pictures.note_facts(
+                        still.digest, msgspec.structs.replace(still.facts, codes=codes)
                     )
 
 
-def _facts(row: sqlite3.Row) -> Facts:
-    return msgspec.json.decode(row["facts"], type=Facts)
+def _wants_look(facts: Facts | None) -> bool:
+    return facts is not None and facts.codes is None and facts.picture is not None and not facts.marks
 
 
-def _wants_look(facts: Facts) -> bool:
-    return facts.codes is None and facts.picture is not None and not facts.marks
-
-
-def _codes_of(row: sqlite3.Row, spool: Spool, root: Path) -> Codes | None:
+def _codes_of(still: StillContent, spool: Spool, root: Path) -> Codes | None:
     """From the spool, or from the card where only the service holds the bytes; None: they are not as read."""
-    path = spool.path(row["sha256"])
+    path = spool.path(still.digest)
     try:
         if path.exists():
             with path.open("rb") as file:
                 return find_codes(file)
-        if row["size"] > LARGEST_JUDGED:
+        if still.size > LARGEST_JUDGED:
             return None
-        data = (root / row["path"].decode("utf-8", "surrogateescape")).read_bytes()
+        data = (root / still.path.decode("utf-8", "surrogateescape")).read_bytes()
     except OSError:
         return None
-    return find_codes(io.BytesIO(data)) if sha256(data).hexdigest() == row["sha256"] else None
+    return find_codes(io.BytesIO(data)) if sha256(data).hexdigest() == still.digest else None
 
 
 # The sequence
 
 
 def _shots(returns: Returns, return_id: UUID) -> Iterator[Shot]:
-    rows = returns.connection.execute(
-        "SELECT f.path_bytes, f.kind, o.facts FROM files f LEFT JOIN originals o USING(sha256)"
-        " WHERE f.return_id=?",
-        (str(return_id),),
-    )
-    for row in rows:
-        still = row["kind"] == "still"
-        codes = (_facts(row).codes if row["facts"] else None) if still else NONE
-        yield Shot(bytes(row["path_bytes"]), NONE if codes == NONE else codes)
+    for path, kind, facts in returns.pictures.facts_of_files(return_id):
+        codes = NONE if kind != "still" else facts.codes if facts is not None else None
+        yield Shot(path, NONE if codes == NONE else codes)
 
 
 def _not_read(returns: Returns, return_id: UUID, card: OnCard) -> Iterator[Shot]:
     """Stills that the card lists and that nobody could look at."""
     unread = {one.path.encode("utf-8") for one in returns.unread(return_id)} | set(card.missing)
-    read = {
-        bytes(row["path_bytes"])
-        for row in returns.connection.execute(
-            "SELECT path_bytes FROM files WHERE return_id=?", (str(return_id),)
-        )
-    } if unread else set()  # fmt: skip
+    read = {path for path, _, _ in returns.pictures.facts_of_files(return_id)} if unread else set()
     for path in unread - read:
         if card.profile.kind_of(readable_path(path)) == "still":
             yield Shot(path, None)
@@ -143,9 +121,7 @@ def _not_read(returns: Returns, return_id: UUID, card: OnCard) -> Iterator[Shot]
 
 def _job(returns: Returns, return_id: UUID, placer: Placer) -> Job:
     units = {}
-    row = returns.connection.execute("SELECT body FROM documents WHERE name='worklist'").fetchone()
-    if row is not None:
-        worklist = msgspec.json.decode(row["body"], type=Worklist)
+    if (worklist := Cache(returns.connection).worklist()) is not None:
         units = {inspection.id: inspection.unit for inspection in worklist.inspections}
     plan = placer.plan
     locations = frozenset(location.key for location in plan.locations()) if plan else None
@@ -157,34 +133,14 @@ def _with_carried(returns: Returns, return_id: UUID, job: Job) -> Job:
     row = returns.one(return_id)
     assert row is not None
     own = msgspec.json.decode(row["opening"], type=CardReturnOpen)
-    earlier = returns.connection.execute(
-        "SELECT id, opening FROM returns WHERE inspection_id=? AND id<? AND complete"
-        " ORDER BY id DESC LIMIT 20",
-        (str(job.inspection_id), str(return_id)),
-    )
-    for before in earlier:
-        opening = msgspec.json.decode(before["opening"], type=CardReturnOpen)
+    for before, opening in returns.pictures.complete_before(return_id, job.inspection_id):
         if opening.scope == own.scope and (own.card_id is None or opening.card_id != own.card_id):
-            carried = ends_at(_shots(returns, UUID(before["id"])), job)
+            carried = ends_at(_shots(returns, before), job)
             return Job(job.inspection_id, job.locations, job.units, carried)
     return job
 
 
 # The placements
-
-
-def _batches(returns: Returns, return_id: UUID) -> Iterator[list[tuple[int, bytes, bytes]]]:
-    after = 0
-    while True:
-        rows = returns.connection.execute(
-            "SELECT ordinal, path_bytes, wire FROM files WHERE return_id=? AND ordinal>? ORDER BY ordinal"
-            " LIMIT ?",
-            (str(return_id), after, AT_ONCE),
-        ).fetchall()
-        if not rows:
-            return
-        yield [(row["ordinal"], bytes(row["path_bytes"]), bytes(row["wire"])) for row in rows]
-        after = rows[-1]["ordinal"]
 
 
 def _placed(file: ManifestFile, placing: Placing, placer: Placer, rule: Rule) -> ManifestFile:
@@ -228,16 +184,10 @@ class OpenQuestion:
 
 def open_questions(returns: Returns, return_id: UUID) -> list[OpenQuestion]:
     """Pictures that the slates leave open, by reason, in capture order of the first of each."""
-    rows = returns.connection.execute(
-        "SELECT path_bytes, wire FROM files WHERE return_id=? AND location IS NULL"
-        " AND kind IN ('still','video')",
-        (str(return_id),),
-    )
     by_reason: dict[str, list[bytes]] = {}
-    for row in rows:
-        claim = msgspec.json.decode(row["wire"], type=ManifestFile).placement
+    for path, claim in returns.pictures.at_no_location(return_id):
         if claim is not None and claim.rule == "slate" and claim.note:
-            by_reason.setdefault(claim.note, []).append(bytes(row["path_bytes"]))
+            by_reason.setdefault(claim.note, []).append(path)
     found = []
     for reason, paths in by_reason.items():
         paths.sort(key=capture_key)
@@ -248,10 +198,5 @@ def open_questions(returns: Returns, return_id: UUID) -> list[OpenQuestion]:
 
 def taken_late(returns: Returns, return_id: UUID, planned: Sequence[str]) -> list[str]:
     """Locations whose slates came in another order than that of the job sheet."""
-    rows = returns.connection.execute(
-        "SELECT path_bytes, location FROM files WHERE return_id=? AND location IS NOT NULL"
-        " AND ' '||marks||' ' LIKE '% slate %'",
-        (str(return_id),),
-    ).fetchall()
-    rows.sort(key=lambda row: capture_key(bytes(row["path_bytes"])))
-    return out_of_order([row["location"] for row in rows], planned)
+    slates = sorted(returns.pictures.slates(return_id), key=lambda slate: capture_key(slate[0]))
+    return out_of_order([location for _, location in slates], planned)
