@@ -45,9 +45,7 @@ def push_now(station: Workstation, return_id: UUID, wait: bool) -> UUID:
                 screen.say(anew.detail)
                 return_id = anew.new
                 continue
-            row = station.returns.one(return_id)
-            assert row is not None
-            put_off(station.returns, row, error)
+            put_off(station.returns, station.returns.get(return_id), error)
             if isinstance(error, ReadingBack):
                 if not asked:
                     screen.say(error.detail)
@@ -106,7 +104,7 @@ def _wait_for_other(station: Workstation, return_id: UUID, seconds: float) -> No
     """Another process of this workstation is pushing, and takes this return as well."""
     until = steady() + seconds
     while steady() < until:
-        row = station.returns.one(return_id)
-        if row is not None and row["state"] == "held":
+        pushed = station.returns.find(return_id)
+        if pushed is not None and pushed.state == "held":
             return
         time.sleep(0.2)

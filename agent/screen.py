@@ -260,17 +260,17 @@ def _show_retakes(returns: Returns, return_id: UUID, lines: list[LocationLine]) 
             console.print(f"  and {len(retake) - 60} more")
     for unread in returns.unread(return_id):
         console.print(escape(f"not read: {plain(unread.path)}: {unread.why}"), style="bold", soft_wrap=True)
-    for aside in msgspec.json.decode(returns.shown(return_id)["aside"], type=list[str]):
+    for aside in returns.get(return_id).aside:
         say(f"left aside, a file of an operating system: {plain(aside)}")
 
 
 def _show_scope_clock(returns: Returns, cache: Cache, return_id: UUID, card: Card, zone: tzinfo) -> None:
-    row = returns.one(return_id)
-    if card.marker is None or row is None or row["finished_at"] is None:
+    finished_at = returns.get(return_id).finished_at
+    if card.marker is None or finished_at is None:
         return
     taken = (moment(text) for text in returns.picture_times(return_id))
     prepared = local(card.marker.prepared_at, zone)
-    read = local(datetime.fromisoformat(row["finished_at"]), zone)
+    read = local(finished_at, zone)
     own = cache.clock_offset()
     if own is not None and abs(own) > BY_HAND.total_seconds():
         say("the clock of this workstation is off: nothing can be said of the scope's; have it set")

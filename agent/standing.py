@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sqlite3
 from collections.abc import Iterator
 from contextlib import suppress
 from pathlib import Path
@@ -16,11 +15,11 @@ from agent.cards.slots import reading_key
 from agent.cards.walking import survey
 from agent.clock import now
 from agent.errors import AgentError
+from agent.outbox.card_return import CardReturn
 from agent.sync.progress import duration_text, read_note
 from agent.sync.refused import refused_lines
 from agent.wording import size_text, standing_of
 from agent.workstation import Workstation
-from service.contract.cards import CardReturnOpen
 
 # A worklist older than this may no longer say what the site owes.
 OLD_AFTER_S = 86400.0
@@ -40,35 +39,35 @@ def status_facts(station: Workstation) -> dict[str, Any]:
         "worklistPulledAt": worklist.fetched_at.isoformat() if worklist else None,
         "heldRevisions": [label for _, label in station.cache.held_revisions()],
         "slots": [_slot(station, root) for root in media_present(station.settings)],
-        "cardReturns": [return_facts(row) for row in station.returns.newest()],
+        "cardReturns": [return_facts(card_return) for card_return in station.returns.newest()],
         "refused": refused_lines(station.returns),
         "statementsWaiting": len(station.returns.unsent_spoken()),
     }
 
 
-def return_facts(row: sqlite3.Row) -> dict[str, Any]:
+def return_facts(card_return: CardReturn) -> dict[str, Any]:
     """A card return, from `Returns.shown`."""
-    opening = msgspec.json.decode(row["opening"], type=CardReturnOpen)
+    opening, finished_at = card_return.opening, card_return.finished_at
     return {
-        "id": row["id"],
-        "unit": row["unit"],
+        "id": str(card_return.id),
+        "unit": card_return.unit,
         "card": str(opening.card_id) if opening.card_id else None,
         "volume": opening.volume.label if opening.volume else None,
         "scope": opening.scope,
         "person": opening.person,
-        "source": row["source"],
-        "started": row["started_at"],
-        "finished": row["finished_at"],
-        "files": row["files"],
-        "bytes": row["bytes"],
-        "state": row["state"],
-        "complete": None if row["complete"] is None else bool(row["complete"]),
-        "extent": row["extent"],
-        "confirmedBy": row["confirmed_by"],
-        "unread": row["unread_files"],
-        "lacking": row["lacking"],
-        "trouble": row["trouble"],
-        "standing": standing_of(row),
+        "source": card_return.source,
+        "started": card_return.started_at.isoformat(),
+        "finished": finished_at.isoformat() if finished_at else None,
+        "files": card_return.files,
+        "bytes": card_return.size,
+        "state": card_return.state,
+        "complete": card_return.complete,
+        "extent": card_return.extent,
+        "confirmedBy": card_return.confirmed_by,
+        "unread": card_return.unread_files,
+        "lacking": card_return.lacking,
+        "trouble": card_return.trouble,
+        "standing": standing_of(card_return),
     }
 
 
@@ -140,9 +139,20 @@ def return_lines(card_return: dict[str, Any]) -> Iterator[str]:
 
 def queue_facts(station: Workstation) -> dict[str, Any]:
     """What `queue` writes as JSON; `pushing` is how far the push in hand is, None when there is none."""
-    members = ("id", "unit", "files", "bytes", "started_at", "tries", "next_try", "trouble")
     return {
-        "cardReturns": [{name: row[name] for name in members} for row in station.returns.in_state("copied")],
+        "cardReturns": [
+            {
+                "id": str(waiting.id),
+                "unit": waiting.unit,
+                "files": waiting.files,
+                "bytes": waiting.size,
+                "started": waiting.started_at.isoformat(),
+                "tries": waiting.tries,
+                "nextTry": waiting.next_try,
+                "trouble": waiting.trouble,
+            }
+            for waiting in station.returns.in_state("copied")
+        ],
         "preparations": len(station.returns.unsent_preparations()),
         "pushing": read_note(station.state.pushing),
     }

@@ -2,57 +2,51 @@
 
 from __future__ import annotations
 
-import sqlite3
+from agent.outbox.card_return import CardReturn
 
 
-def standing_of(row: sqlite3.Row) -> str:
+def standing_of(read: CardReturn) -> str:
     """What a person needs to know of a card, from `Returns.shown`: may it be removed, may it be wiped."""
-    if row["state"] == "reading":
+    if read.state == "reading":
         return "still reading - leave the card in"
-    if row["state"] == "copied":
-        return _copied(row)
-    read_at = f"{row['finished_at'][:16].replace('T', ' ')} UTC"
-    if not row["complete"]:
+    if read.state == "copied":
+        return _copied(read)
+    assert read.finished_at is not None
+    read_at = f"{read.finished_at:%Y-%m-%d %H:%M} UTC"
+    if not read.complete:
         return (
-            f"held centrally what could be read - receipt {row['id']}; not all of the card could be read: "
+            f"held centrally what could be read - receipt {read.id}; not all of the card could be read: "
             "do not wipe it; read it again"
         )
-    if not is_whole(row):
+    if not read.is_whole:
         return (
-            f"held centrally - receipt {row['id']} lists every file that was read at {read_at}; but "
-            f"{extent_text(row)}: do not wipe it"
+            f"held centrally - receipt {read.id} lists every file that was read at {read_at}; but "
+            f"{extent_text(read)}: do not wipe it"
         )
     return (
-        f"held centrally - receipt {row['id']} lists every file as it was read at {read_at}; if nothing was "
+        f"held centrally - receipt {read.id} lists every file as it was read at {read_at}; if nothing was "
         "added since, the card may be wiped by a person"
     )
 
 
-def _copied(row: sqlite3.Row) -> str:
-    if row["lacking"]:
+def _copied(read: CardReturn) -> str:
+    if read.lacking:
         return (
-            f"{row['lacking']} files are no longer here as they were read - do not wipe the card; "
+            f"{read.lacking} files are no longer here as they were read - do not wipe the card; "
             "put it in and read it again"
         )
-    if not row["complete"]:
+    if not read.complete:
         return "copied here, but not all of the card could be read - do not wipe it; read it again"
     return "copied here - the card may be removed, not yet wiped"
 
 
-def is_whole(row: sqlite3.Row) -> bool:
-    """Whether what was read is known to be a whole card."""
-    if row["extent"] == "part":
-        return False
-    return row["extent"] in ("as_prepared", "confirmed") or row["confirmed_by"] is not None
-
-
-def extent_text(row: sqlite3.Row) -> str:
+def extent_text(read: CardReturn) -> str:
     """Why what was read is not known to be a whole card, and who can change that."""
-    if row["extent"] == "part":
-        return f"it is not a whole card: {row['extent_note']}"
+    if read.extent == "part":
+        return f"it is not a whole card: {read.extent_note}"
     return (
-        f"{row['extent_note'] or 'the reading was broken off'}, and nobody has confirmed that this was a "
-        f"whole card (sightledger-agent confirm {row['id']} --person NAME)"
+        f"{read.extent_note or 'the reading was broken off'}, and nobody has confirmed that this was a "
+        f"whole card (sightledger-agent confirm {read.id} --person NAME)"
     )
 
 

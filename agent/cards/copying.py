@@ -6,7 +6,6 @@ import errno
 import hashlib
 import io
 import os
-import sqlite3
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -22,7 +21,7 @@ import msgspec
 from agent.cards.walking import Entry
 from agent.clock import now
 from agent.errors import AgentError, why
-from agent.outbox.database import open_database
+from agent.outbox.database import Connection, OutboxError, open_database
 from agent.outbox.originals import NOT_JUDGED
 from agent.outbox.returns import Returns
 from agent.outbox.room import DISK_FULL, Room
@@ -111,7 +110,7 @@ class Copier:
         self._room = room
         self._told = told
         self._own = threading.local()
-        self._opened: list[sqlite3.Connection] = []
+        self._opened: list[Connection] = []
 
     def close(self) -> None:
         for connection in self._opened:
@@ -144,7 +143,7 @@ class Copier:
                 )
             except CardFault as fault:
                 return Failed(entry, f"could not be read: {fault.why}", fault.may_pass)
-            except (AgentError, sqlite3.Error):
+            except (AgentError, OutboxError):
                 raise
             except Exception as error:
                 # Whatever is odd about one file, the others are read.

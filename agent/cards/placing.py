@@ -22,7 +22,7 @@ from agent.profiles.schema import Profile, Rule
 from agent.slates.code import NONE, Codes
 from agent.slates.finding import find_codes
 from agent.slates.rules import Job, Placing, Shot, capture_key, ends_at, out_of_order, place
-from service.contract.cards import CardReturnOpen, ManifestFile, PlacementClaim, readable_path
+from service.contract.cards import ManifestFile, PlacementClaim, readable_path
 from service.contract.pictures import LARGEST_JUDGED
 
 AT_ONCE = 200
@@ -130,9 +130,7 @@ def _job(returns: Returns, return_id: UUID, placer: Placer) -> Job:
 
 def _with_carried(returns: Returns, return_id: UUID, job: Job) -> Job:
     """With the location at which the card before ended: same inspection and scope, another card."""
-    row = returns.one(return_id)
-    assert row is not None
-    own = msgspec.json.decode(row["opening"], type=CardReturnOpen)
+    own = returns.get(return_id).opening
     for before, opening in returns.pictures.complete_before(return_id, job.inspection_id):
         if opening.scope == own.scope and (own.card_id is None or opening.card_id != own.card_id):
             carried = ends_at(_shots(returns, before), job)

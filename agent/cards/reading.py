@@ -5,7 +5,6 @@ Nothing on the card is changed. A file that cannot be read is named and the rest
 
 from __future__ import annotations
 
-import sqlite3
 from collections import deque
 from collections.abc import Generator, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor, wait
@@ -20,7 +19,7 @@ from agent.cards.walking import Entry, Survey, Walk
 from agent.clock import now
 from agent.errors import AgentError
 from agent.locking import lock
-from agent.outbox.database import explained, is_damage, is_full
+from agent.outbox.database import OutboxNotWritten, explained, is_damage, is_full
 from agent.outbox.journal import Ending, Listed
 from agent.outbox.rebuilding import restore
 from agent.outbox.returns import Returns
@@ -81,7 +80,7 @@ def _outbox_written(state: State) -> Iterator[None]:
     """An outbox that cannot be written is a disk in trouble, like a spool that cannot."""
     try:
         yield
-    except sqlite3.OperationalError as error:
+    except OutboxNotWritten as error:
         if is_damage(error):
             raise
         kind = SpoolFull if is_full(error, state.database) else SpoolError
@@ -149,8 +148,7 @@ def close_interrupted(state: State, returns: Returns, spool: Spool) -> list[UUID
     """Close returns whose reading process died: what was copied is pushed, marked as not complete."""
     halves = spool.halves()
     closed = []
-    for row in returns.in_state("reading"):
-        return_id = UUID(row["id"])
+    for return_id in [card_return.id for card_return in returns.in_state("reading")]:
         with lock(state.locks / f"{return_id}.lock") as ours:
             if not ours:
                 continue

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import sqlite3
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass, field
@@ -19,6 +18,7 @@ from agent.cards.marker import MARKER_NAME, Marker
 from agent.cards.placing import OnCard, place_by_slates
 from agent.cards.walking import Entry, Survey, readable
 from agent.errors import AgentError
+from agent.outbox.database import OutboxError
 from agent.outbox.journal import Ending, Listed
 from agent.outbox.returns import Returns
 from agent.outbox.room import Room, stopped
@@ -171,7 +171,7 @@ class Taker:
         while True:
             try:
                 return step()
-            except (AgentError, OSError, sqlite3.Error) as error:
+            except (AgentError, OSError, OutboxError) as error:
                 if not self.room.is_full(error):
                     raise
             self.room.wait_for(ROOM_FOR_ROWS, self.returns, was_full=True)
@@ -244,7 +244,7 @@ class Taker:
                         self.returns, self.spool, self.return_id, on_card, self.progress.stopping
                     )
                 )
-        except (AgentError, OSError, sqlite3.Error):
+        except (AgentError, OSError, OutboxError):
             raise
         except Exception as error:
             self.progress.say(
@@ -258,7 +258,7 @@ class Taker:
         if whole:
             self._place()
         else:
-            with suppress(AgentError, OSError, sqlite3.Error):
+            with suppress(AgentError, OSError, OutboxError):
                 self._commit()
         if not same_card:
             taken_out = "the card was taken out, or another put in, while it was read; do not wipe it"

@@ -97,12 +97,12 @@ def read(
         return_id = _read(station, card, relieving=push is not False)
         if push is not False:
             return_id = push_now(station, return_id, wait=bool(push))
-        row = station.returns.shown(return_id)
-        screen.console.print(escape(standing_of(row)), style="bold", soft_wrap=True)
+        shown = station.returns.shown(return_id)
+        screen.console.print(escape(standing_of(shown)), style="bold", soft_wrap=True)
         unread = bool(station.returns.unread(return_id))
     if unread:
         raise typer.Exit(EXIT_UNREAD)
-    if push and row["state"] != "held":
+    if push and shown.state != "held":
         raise typer.Exit(LinkDown.exit_code)
 
 
@@ -124,16 +124,17 @@ def confirm(
 ) -> None:
     """Say that what was read was a whole card, so that its wipe can be cleared once everything is held."""
     with opened() as station:
-        if station.returns.one(card_return) is None:
+        if station.returns.find(card_return) is None:
             raise AgentError(
                 f"There is no card return {card_return} on this workstation.",
                 "Nothing was changed.",
                 "Take the id from: sightledger-agent status",
             )
-        row = station.returns.shown(card_return)
-        if row["state"] == "reading" or not row["complete"] or row["extent"] == "part":
+        shown = station.returns.shown(card_return)
+        if shown.state == "reading" or not shown.complete or shown.extent == "part":
             raise AgentError(
-                f"This cannot be confirmed: {standing_of(row)}.", "Nothing was changed. Do not wipe the card."
+                f"This cannot be confirmed: {standing_of(shown)}.",
+                "Nothing was changed. Do not wipe the card.",
             )
         name = person_of_site(
             station.cache, person, "a confirmation", "Nothing was changed. Do not wipe the card."

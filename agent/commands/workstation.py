@@ -136,15 +136,13 @@ def queue(
     table = Table()
     for heading in ("card return", "unit", "files", "bytes", "age", "next try", "trouble"):
         table.add_column(heading)
-    for row in facts["cardReturns"]:
-        next_try = (
-            datetime.fromtimestamp(row["next_try"], UTC).strftime("%H:%M:%S UTC")
-            if row["next_try"]
-            else "now"
-        )
-        age = screen.age_text(datetime.fromisoformat(row["started_at"]), now())
-        cells = (row["id"], row["unit"] or "", str(row["files"]), size_text(row["bytes"]), age, next_try)
-        table.add_row(*map(escape, cells), escape(row["trouble"] or ""))
+    for waiting in facts["cardReturns"]:
+        due = waiting["nextTry"]
+        next_try = datetime.fromtimestamp(due, UTC).strftime("%H:%M:%S UTC") if due else "now"
+        age = screen.age_text(datetime.fromisoformat(waiting["started"]), now())
+        files, size = str(waiting["files"]), size_text(waiting["bytes"])
+        cells = (waiting["id"], waiting["unit"] or "", files, size, age, next_try)
+        table.add_row(*map(escape, cells), escape(waiting["trouble"] or ""))
     screen.console.print(table)
     screen.say(
         f"pushing {pushing.card_return}: {text_of(pushing)}" if pushing else "nothing is being pushed now"

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from datetime import datetime
 from uuid import UUID
 
 import msgspec
@@ -83,13 +82,12 @@ def reissue(returns: Returns, return_id: UUID) -> UUID:
 
 def _records(returns: Returns, return_id: UUID) -> Iterator[Record]:
     """The journal of a return, from its rows."""
-    row = returns.one(return_id)
-    assert row is not None
+    kept = returns.get(return_id)
     yield Opened(
-        wire=msgspec.Raw(row["opening"]),
-        unit=row["unit"],
-        source=row["source"],
-        cut=Cut(row["part_files"], row["short_part"]),
+        wire=msgspec.Raw(kept.opening_wire),
+        unit=kept.unit,
+        source=kept.source,
+        cut=Cut(kept.part_files, kept.short_part),
     )
     for file in returns.files(return_id):
         yield Took(file["ordinal"], msgspec.Raw(file["wire"]))
@@ -100,18 +98,18 @@ def _records(returns: Returns, return_id: UUID) -> Iterator[Record]:
         "SELECT wire FROM statements WHERE return_id=? ORDER BY id", (str(return_id),)
     ):
         yield Said(msgspec.Raw(statement["wire"]))
-    confirmed_later = row["confirmed_by"] if row["extent"] != "confirmed" else None
+    assert kept.finished_at is not None
     yield Closed(
-        files=row["files"],
+        files=kept.files,
         unread=len(unread),
         ending=Ending(
-            complete=bool(row["complete"]),
-            extent=row["extent"],
-            extent_note=row["extent_note"],
-            confirmed_by=row["confirmed_by"] if row["extent"] == "confirmed" else None,
-            aside=msgspec.json.decode(row["aside"], type=list[str]),
+            complete=bool(kept.complete),
+            extent=kept.extent,
+            extent_note=kept.extent_note,
+            confirmed_by=kept.confirmed_by if kept.extent == "confirmed" else None,
+            aside=kept.aside,
         ),
-        finished_at=datetime.fromisoformat(row["finished_at"]),
+        finished_at=kept.finished_at,
     )
-    if confirmed_later is not None:
-        yield Confirmed(confirmed_later)
+    if kept.confirmed_by is not None and kept.extent != "confirmed":
+        yield Confirmed(kept.confirmed_by)

@@ -13,6 +13,11 @@ from agent.errors import AgentError, why
 
 BUSY_MS = 60_000
 
+# What others name of SQLite: a connection, any error of it, and an outbox that cannot be written.
+Connection = sqlite3.Connection
+OutboxError = sqlite3.Error
+OutboxNotWritten = sqlite3.OperationalError
+
 SCHEMA = """
     CREATE TABLE documents(
         name TEXT PRIMARY KEY, etag TEXT, body BLOB NOT NULL, fetched_at TEXT NOT NULL) WITHOUT ROWID;

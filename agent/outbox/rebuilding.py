@@ -105,10 +105,10 @@ def reconcile(returns: Returns, spool: Spool, locks: Path) -> list[UUID]:
         returns.add_spoken(statement_id, wire)
     made = []
     for return_id in returns.journals.ids():
-        row = returns.one(return_id)
-        if row is not None and row["state"] == "held":
+        known = returns.find(return_id)
+        if known is not None and known.state == "held":
             returns.journals.remove(return_id)
-        if row is not None:
+        if known is not None:
             continue
         with lock(locks / f"{return_id}.lock") as ours:
             again = restore(returns, spool, return_id) if ours else None

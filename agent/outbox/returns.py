@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import datetime
 from typing import TypeVar
@@ -12,6 +12,7 @@ from uuid import UUID
 import msgspec
 
 from agent.clock import now
+from agent.outbox.card_return import CardReturn, State, card_return_of
 from agent.outbox.cards import Cards
 from agent.outbox.database import transaction
 from agent.outbox.journal import Closed, Confirmed, Ending, Journals, NotRead, Opened, Record, Said, Took
@@ -210,25 +211,29 @@ class Returns(Originals, Sending, Cards, Refusals, Spoken):
 
     # Looking
 
-    def one(self, return_id: UUID) -> sqlite3.Row | None:
-        row: sqlite3.Row | None = self._sql.execute(
-            "SELECT * FROM returns WHERE id=?", (str(return_id),)
-        ).fetchone()
-        return row
+    def find(self, return_id: UUID) -> CardReturn | None:
+        row = self._sql.execute("SELECT * FROM returns WHERE id=?", (str(return_id),)).fetchone()
+        return row and card_return_of(row)
 
-    def shown(self, return_id: UUID) -> sqlite3.Row:
-        """A return with what a person must know of it: `unread_files`, and `lacking`, files whose bytes are
-        neither here as they were read nor held by the service."""
-        row: sqlite3.Row = self._sql.execute(f"{_SHOWN} WHERE r.id=?", (str(return_id),)).fetchone()
-        return row
+    def get(self, return_id: UUID) -> CardReturn:
+        """As `find`, of a return that is known to be there."""
+        card_return = self.find(return_id)
+        assert card_return is not None, return_id
+        return card_return
 
-    def newest(self, limit: int = 50) -> Sequence[sqlite3.Row]:
+    def shown(self, return_id: UUID) -> CardReturn:
+        """A return with what a person must know of it: with `unread_files` and `lacking`."""
+        return card_return_of(self._sql.execute(f"{_SHOWN} WHERE r.id=?", (str(return_id),)).fetchone())
+
+    def newest(self, limit: int = 50) -> list[CardReturn]:
         """As `shown`, the newest first (UUIDv7 ids ascend with their making)."""
-        return self._sql.execute(f"{_SHOWN} ORDER BY r.id DESC LIMIT ?", (limit,)).fetchall()
+        rows = self._sql.execute(f"{_SHOWN} ORDER BY r.id DESC LIMIT ?", (limit,)).fetchall()
+        return [card_return_of(row) for row in rows]
 
-    def in_state(self, state: str) -> list[sqlite3.Row]:
+    def in_state(self, state: State) -> list[CardReturn]:
         """The oldest first (UUIDv7 ids ascend with their making)."""
-        return self._sql.execute("SELECT * FROM returns WHERE state=? ORDER BY id", (state,)).fetchall()
+        rows = self._sql.execute("SELECT * FROM returns WHERE state=? ORDER BY id", (state,)).fetchall()
+        return [card_return_of(row) for row in rows]
 
     def files(self, return_id: UUID) -> Iterator[sqlite3.Row]:
         yield from self._sql.execute(
@@ -311,9 +316,7 @@ class Returns(Originals, Sending, Cards, Refusals, Spoken):
         )
         opening = b""
         if part == 1:
-            row = self.one(return_id)
-            assert row is not None
-            opening = b'"opening":' + row["opening"] + b","
+            opening = b'"opening":' + self.get(return_id).opening_wire + b","
         return b"{" + opening + b'"files":[' + b",".join(row["wire"] for row in rows) + b"]}"
 
     def put_off(self, return_id: UUID, until: float, trouble: str) -> None:
@@ -336,9 +339,8 @@ class Returns(Originals, Sending, Cards, Refusals, Spoken):
                 ((at or noted_at).isoformat(), noted_at.isoformat(), str(return_id)),
             )
             self._sql.execute("UPDATE returns SET state='held', trouble=NULL WHERE id=?", (str(return_id),))
-        row = self.one(return_id)
-        card_id = msgspec.json.decode(row["opening"], type=CardReturnOpen).card_id if row else None
-        if card_id is not None:
+        card_return = self.find(return_id)
+        if card_return is not None and (card_id := card_return.opening.card_id) is not None:
             self.note_card_back(card_id)
         # Only now that the receipt is on the disk: until then the journal is the second witness.
         if self.journals is not None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from uuid import UUID
 
 from agent.client.store import Store
 from agent.locking import lock
@@ -23,8 +22,8 @@ def relieve(station: Workstation, stopping: Callable[[], bool]) -> bool:
         try:
             with station.service() as service:
                 sender = AheadSender(station.returns, station.spool, service, store, stopping)
-                for row in station.returns.in_state("reading"):
-                    sender.send(UUID(row["id"]), station.settings.uploads)
+                for card_return in station.returns.in_state("reading"):
+                    sender.send(card_return.id, station.settings.uploads)
         finally:
             store.stop.set()
             store.close()

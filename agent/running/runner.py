@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import sqlite3
 import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import TypeGuard
-from uuid import UUID
 
 from agent.cards.reading import close_interrupted
 from agent.client.http import origin_of
@@ -16,6 +14,7 @@ from agent.client.store import answers
 from agent.clock import now, steady
 from agent.errors import AgentError, LinkDown, Stopped
 from agent.locking import lock
+from agent.outbox.card_return import CardReturn
 from agent.outbox.database import explained, is_damage
 from agent.outbox.pruning import prune
 from agent.outbox.rebuilding import ask_held
@@ -263,10 +262,10 @@ class Runner:
                 pusher.stopping = lambda: self._stop.is_set() or not station.allowance.open(now())
                 pusher.show = self._tell
                 troubles = push_due(pusher, station.returns, pusher.stopping, forced, self._waits)
-            for row in waiting:
-                shown = station.returns.shown(UUID(row["id"]))
-                if shown["state"] == "held":
-                    self._log(f"{shown['unit'] or 'card'}: {standing_of(shown)}")
+            for pushed in waiting:
+                shown = station.returns.shown(pushed.id)
+                if shown.state == "held":
+                    self._log(f"{shown.unit or 'card'}: {standing_of(shown)}")
             prune(station.returns, station.spool, station.settings)
         if troubles:
             raise _joined(troubles)
@@ -280,12 +279,12 @@ class Runner:
         self._short.clear()
         return True
 
-    def _may_push(self, station: Workstation, waiting: Sequence[sqlite3.Row], forced: bool) -> bool:
+    def _may_push(self, station: Workstation, waiting: Sequence[CardReturn], forced: bool) -> bool:
         if not station.allowance.open(now()):
             return False
         if forced:
             return True
-        if not any(self._waits.due(row["id"], row["next_try"]) for row in waiting):
+        if not any(self._waits.due(each.id, each.next_try) for each in waiting):
             return False
         if not self._store.down:
             return True

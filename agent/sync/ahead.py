@@ -12,15 +12,13 @@ from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from uuid import UUID
 
-import msgspec
-
 from agent.client.service import Service
 from agent.client.store import Outcome, Store
 from agent.errors import LinkDown, Stopped
 from agent.outbox.returns import Returns
 from agent.outbox.spool import Spool
 from agent.sync.large import LargeSender
-from service.contract.cards import CardReturnOpen, FileAhead, FilesAhead
+from service.contract.cards import FileAhead, FilesAhead
 
 # So often the store is asked for what it said that it had taken.
 TRIES = 3
@@ -41,9 +39,7 @@ class AheadSender:
 
     def send(self, return_id: UUID, uploads: int) -> None:
         """Everything that was copied so far of one return, some files at a time."""
-        row = self._returns.one(return_id)
-        assert row is not None
-        opening = msgspec.json.decode(row["opening"], type=CardReturnOpen)
+        opening = self._returns.get(return_id).opening
         with ThreadPoolExecutor(uploads, thread_name_prefix="ahead") as pool:
             while batch := self._returns.spooled_of(return_id):
                 files = [FileAhead(sha256=digest, size=size) for digest, size in batch]

@@ -9,8 +9,6 @@ from datetime import UTC, datetime
 from pathlib import Path
 from uuid import UUID
 
-import msgspec
-
 from agent.client.service import Service
 from agent.client.store import Store
 from agent.client.traffic import Traffic
@@ -65,14 +63,13 @@ class Pusher:
         Raises LinkDown (try later), ReadingBack (ask later), Refused, or AgentError for bytes that are no
         longer what they were.
         """
-        row = self.returns.one(return_id)
-        assert row is not None
-        self.sent = Sent(total=row["files"], total_size=row["bytes"])
+        copied = self.returns.get(return_id)
+        self.sent = Sent(total=copied.files, total_size=copied.size)
         self.store.stop.clear()
         self.traffic.meter.begin()
         with self._shown(return_id):
-            if self._committed(return_id, bytes(row["opening"])):
-                self.sent.held, self.sent.held_size = row["files"], row["bytes"]
+            if self._committed(return_id, copied.opening_wire):
+                self.sent.held, self.sent.held_size = copied.files, copied.size
                 receipt, body = self._commit(return_id)
             else:
                 receipt, body = self._commit_until_held(return_id)
@@ -188,21 +185,22 @@ class Pusher:
         return answer
 
     def _closing(self, return_id: UUID, statements: list[StatementIn]) -> CardReturnCommit:
-        row = self.returns.one(return_id)
-        assert row is not None
+        copied = self.returns.get(return_id)
+        assert copied.finished_at is not None
+        assert copied.manifest_sha256 is not None
         return CardReturnCommit(
             parts=self.returns.parts(return_id),
-            files=row["files"],
-            manifest_sha256=row["manifest_sha256"],
-            complete=bool(row["complete"]),
-            finished_at=datetime.fromisoformat(row["finished_at"]),
+            files=copied.files,
+            manifest_sha256=copied.manifest_sha256,
+            complete=bool(copied.complete),
+            finished_at=copied.finished_at,
             unread=self.returns.unread(return_id),
             statements=statements,
-            extent=row["extent"],
-            extent_note=row["extent_note"] or None,
+            extent=copied.extent,
+            extent_note=copied.extent_note or None,
             # A confirmation that came after the reading is kept here alone: what is sent stays the same (I8).
-            confirmed_by=row["confirmed_by"] if row["extent"] == "confirmed" else None,
-            aside=msgspec.json.decode(row["aside"], type=list[str])[:MOST_ASIDE],
+            confirmed_by=copied.confirmed_by if copied.extent == "confirmed" else None,
+            aside=copied.aside[:MOST_ASIDE],
         )
 
 
@@ -216,20 +214,20 @@ def push_due(
     """Push every return that is due, the oldest first; what went wrong. One in trouble holds up no other."""
     troubles: list[AgentError] = []
     waits = waits or Waits()
-    rows = returns.in_state("copied")
-    waits.keep_only({row["id"] for row in rows})
-    for row in rows:
-        if stop() or not (forced or waits.due(row["id"], row["next_try"])):
+    waiting = returns.in_state("copied")
+    waits.keep_only({card_return.id for card_return in waiting})
+    for card_return in waiting:
+        if stop() or not (forced or waits.due(card_return.id, card_return.next_try)):
             continue
         try:
-            pusher.push(UUID(row["id"]))
+            pusher.push(card_return.id)
         except Stopped as stopped:
             return [*troubles, stopped]
         except AgentError as error:
             if is_for_good(error):
-                troubles.append(sent_anew(returns, UUID(row["id"])))
+                troubles.append(sent_anew(returns, card_return.id))
                 continue
-            put_off(returns, row, error)
+            put_off(returns, card_return, error)
             troubles.append(error)
             if isinstance(error, LinkDown):
                 break

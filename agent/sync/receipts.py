@@ -26,14 +26,13 @@ def checked_receipt(
         keys = service.keys()
         payload = _verified(receipt, keys)
     body = msgspec.json.decode(payload, type=ReceiptBody)
-    row = returns.one(return_id)
-    assert row is not None
+    read = returns.get(return_id)
     listed = {(exact_path(f.path, f.path_bytes), f.sha256, f.size) for f in body.files}
     missing = sum(
         (bytes(f["path_bytes"]), f["sha256"], f["size"]) not in listed for f in returns.files(return_id)
     )
-    same = body.card_return_id == return_id and body.manifest_sha256 == row["manifest_sha256"]
-    if missing or not same or body.complete > bool(row["complete"]) or body.extent != row["extent"]:
+    same = body.card_return_id == return_id and body.manifest_sha256 == read.manifest_sha256
+    if missing or not same or body.complete > bool(read.complete) or body.extent != read.extent:
         raise AgentError(
             f"The receipt does not list this card: {missing} files are missing from it.",
             "The card is not clear to wipe.",

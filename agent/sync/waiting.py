@@ -6,13 +6,13 @@ All of it by a clock that does not jump; what the outbox keeps over a restart is
 from __future__ import annotations
 
 import random
-import sqlite3
 import time
 from collections.abc import Callable
 from uuid import UUID
 
 from agent.clock import steady
 from agent.errors import AgentError, LinkDown
+from agent.outbox.card_return import CardReturn
 from agent.outbox.returns import Returns
 from agent.sync.large import ReadingBack
 
@@ -34,9 +34,9 @@ class Waits:
 
     def __init__(self, clock: Callable[[], float] = steady, wall: Callable[[], float] = time.time) -> None:
         self._clock, self._wall = clock, wall
-        self._until: dict[str, tuple[float, float]] = {}
+        self._until: dict[UUID, tuple[float, float]] = {}
 
-    def due(self, return_id: str, next_try: float) -> bool:
+    def due(self, return_id: UUID, next_try: float) -> bool:
         """`next_try` is what the outbox says, by the clock of the day on which it was written."""
         noted, until = self._until.get(return_id, (None, 0.0))
         if noted != next_try:
@@ -44,7 +44,7 @@ class Waits:
             self._until[return_id] = (next_try, until)
         return self._clock() >= until
 
-    def keep_only(self, return_ids: set[str]) -> None:
+    def keep_only(self, return_ids: set[UUID]) -> None:
         self._until = {one: kept for one, kept in self._until.items() if one in return_ids}
 
 
@@ -74,12 +74,12 @@ class Reach:
         self._step = FIRST_PROBE
 
 
-def put_off(returns: Returns, row: sqlite3.Row, error: AgentError) -> None:
+def put_off(returns: Returns, card_return: CardReturn, error: AgentError) -> None:
     """Trouble of the link is over when it is back, whatever the clock says; trouble of a return is not."""
     if isinstance(error, LinkDown):
         until = 0.0
     elif isinstance(error, ReadingBack):
         until = time.time() + ASK_AGAIN
     else:
-        until = time.time() + min(LONGEST_WAIT, wait_after(row["tries"]))
-    returns.put_off(UUID(row["id"]), until, error.detail)
+        until = time.time() + min(LONGEST_WAIT, wait_after(card_return.tries))
+    returns.put_off(card_return.id, until, error.detail)

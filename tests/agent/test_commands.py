@@ -90,7 +90,7 @@ def test_run_takes_a_marked_card_once_and_leaves_others_alone(bench: Bench, tmp_
     assert len(bench.station.returns.newest()) == 1
     put(card, "01 G.ID/B.JPG", jpeg(2))
     runner.once()
-    assert [row["files"] for row in bench.station.returns.newest()] == [2, 1]
+    assert [row.files for row in bench.station.returns.newest()] == [2, 1]
     assert sum("holds no marker" in line for line in said) == 1
 
 
@@ -107,13 +107,13 @@ def test_run_reads_an_incomplete_card_again_when_it_is_put_in_again(
         patch.setattr(copying.Copier, "copy", lambda self, entry, *_: copying.Failed(entry, "bad sector"))
         for _ in range(2):
             runner.once()
-    assert [row["complete"] for row in bench.station.returns.newest()] == [0]
+    assert [row.complete for row in bench.station.returns.newest()] == [0]
     card.rename(tmp_path / "out")
     runner.once()
     (tmp_path / "out").rename(card)
     for _ in range(2):
         runner.once()
-    assert [row["complete"] for row in bench.station.returns.newest()] == [1, 0]
+    assert [row.complete for row in bench.station.returns.newest()] == [1, 0]
 
 
 def test_media_are_folders_that_match(tmp_path: Path) -> None:

@@ -78,7 +78,7 @@ def test_i6_returns_that_a_restored_database_lost_are_offered_again_from_the_spo
     assert not any("no longer knows" in line for line in lines)
     forget(database_url, return_id)
     with Workstation(site.state) as station:
-        assert station.returns.one(UUID(return_id))["state"] == "held"
+        assert station.returns.get(UUID(return_id)).state == "held"
     assert run_once(site, lines) == []
     assert any("no longer knows 1 card returns" in line for line in lines)
     [standing] = held(site).values()

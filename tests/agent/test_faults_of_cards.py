@@ -13,7 +13,6 @@ import time
 import unicodedata
 from pathlib import Path
 from typing import Any
-from uuid import UUID
 
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -45,7 +44,7 @@ def unread_of(bench: Bench, return_id: Any) -> dict[str, str]:
 
 
 def row_of(bench: Bench, return_id: Any) -> Any:
-    return bench.station.returns.one(return_id)
+    return bench.station.returns.find(return_id)
 
 
 # Sync before anything is called copied
@@ -113,8 +112,8 @@ def test_p02_a_sync_error_is_no_acknowledgement(
     assert "do not wipe" in refusal.value.text()
     monkeypatch.undo()
     for row in bench.station.returns.newest():
-        assert not row["complete"]
-        assert row["files"] == 0, "nothing is called copied that was not synced"
+        assert not row.complete
+        assert row.files == 0, "nothing is called copied that was not synced"
     close_interrupted(bench.station.state, bench.station.returns, bench.station.spool)
     again = bench.read()
     assert set(bench.files(again)) == {"A.JPG", "B.JPG"}
@@ -186,7 +185,7 @@ def test_p06_run_takes_a_pulled_card_again_by_itself(
     taking_cards.once()
     (tmp_path / "out").rename(bench.card)
     taking_cards.once()
-    assert [row["complete"] for row in bench.station.returns.newest()] == [1, 0]
+    assert [row.complete for row in bench.station.returns.newest()] == [1, 0]
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="links")
@@ -470,7 +469,7 @@ def test_p29_a_full_disk_pauses_the_reading_and_it_goes_on_by_itself(
     assert "paused: the disk under" in said[0]
     assert "the card stays in" in said[0]
     [row] = bench.station.returns.newest()
-    assert row["state"] == "reading", "nothing is acknowledged"
+    assert row.state == "reading", "nothing is acknowledged"
     full.clear()
     thread.join(20)
     assert set(bench.files(ended[0])) == {"0.JPG", "1.JPG", "2.JPG", "3.JPG"}
@@ -507,8 +506,8 @@ def test_p29_a_paused_reading_can_be_stopped(bench: Bench, monkeypatch: pytest.M
     assert isinstance(ended[0], ReadingStopped)
     assert "Do not wipe the card" in ended[0].text()
     [row] = bench.station.returns.newest()
-    assert (row["state"], row["complete"], row["files"]) == ("copied", 0, 0)
-    assert "A.JPG" in unread_of(bench, UUID(row["id"]))
+    assert (row.state, row.complete, row.files) == ("copied", 0, 0)
+    assert "A.JPG" in unread_of(bench, row.id)
 
 
 @linux

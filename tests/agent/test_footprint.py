@@ -50,7 +50,7 @@ except SystemExit as ended:
 from agent.outbox.database import open_database
 from agent.outbox.returns import Returns
 row = Returns(open_database(Path(state) / "outbox.sqlite3")).newest()[0]
-print("read", row["files"], row["state"])
+print("read", row.files, row.state)
 print(Path("/proc/self/status").read_text())
 """
 

@@ -10,7 +10,6 @@ import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
-from uuid import UUID
 
 import pytest
 
@@ -151,8 +150,8 @@ def test_p29_a_spool_that_fails_is_no_fault_of_the_card(
     with pytest.raises(spool.SpoolError, match="failed"):
         bench.read()
     [row] = bench.station.returns.newest()
-    assert not row["complete"]
-    assert all("could not be read" not in file.why for file in bench.station.returns.unread(UUID(row["id"])))
+    assert not row.complete
+    assert all("could not be read" not in file.why for file in bench.station.returns.unread(row.id))
 
 
 @pytest.mark.parametrize(

@@ -15,6 +15,7 @@ from uuid import UUID
 
 import pytest
 
+from agent.outbox.card_return import CardReturn
 from agent.settings import State
 from agent.workstation import Workstation
 from service.contract.failpoints import AGENT
@@ -97,16 +98,16 @@ def test_p01_killed_at_any_point_the_agent_loses_nothing(site: Site, point: str)
     for path, data in taken.items():
         put(site.card, path, data)
     digests = {hashlib.sha256(data).hexdigest() for data in taken.values()}
-    known = {row["id"] for row in returns_here(site)}
+    known = {row.id for row in returns_here(site)}
     killed_at(site.state, point, "read", str(site.card), "--push")
     # What a person does: the workstation is started again, and the card is put in again.
     site.agent("run", "--once", SIGHTLEDGER_AGENT_MEDIA_ROOTS=str(site.card.parent / "none"))
     site.agent("read", str(site.card), "--push")
-    returns = [row for row in returns_here(site) if row["id"] not in known]
-    assert {row["state"] for row in returns} == {"held"}
-    assert returns[0]["complete"], "the second reading is whole"
-    files_of = {row["id"]: site.get(f"/card-returns/{row['id']}/files")["items"] for row in returns}
-    assert {file["path"] for file in files_of[returns[0]["id"]]} == set(taken)
+    returns = [row for row in returns_here(site) if row.id not in known]
+    assert {row.state for row in returns} == {"held"}
+    assert returns[0].complete, "the second reading is whole"
+    files_of = {row.id: site.get(f"/card-returns/{row.id}/files")["items"] for row in returns}
+    assert {file["path"] for file in files_of[returns[0].id]} == set(taken)
     sightings = held_of(site, digests)
     assert set(sightings) == digests, "every file has one row"
     assert sum(sightings.values()) == sum(len(files) for files in files_of.values())
@@ -119,15 +120,15 @@ def test_p01_killed_at_any_point_the_agent_loses_nothing(site: Site, point: str)
     assert_nothing_left(site.state)
 
 
-def returns_here(site: Site) -> list[Any]:
+def returns_here(site: Site) -> list[CardReturn]:
     with Workstation(site.state) as station:
-        return list(station.returns.newest(1000))
+        return station.returns.newest(1000)
 
 
 def test_p01_after_all_kills_the_store_holds_what_the_rows_name_and_nothing_more(
     site: Site, before: set[str], object_settings: ObjectSettings
 ) -> None:
-    read = {row["sha256"] for one in returns_here(site) for row in files_here(site, UUID(one["id"]))}
+    read = {row["sha256"] for one in returns_here(site) for row in files_here(site, one.id)}
     assert len(read) == 5 * len(AGENT)
     assert asyncio.run(in_store(object_settings)) - before == read
     assert set(held_of(site, read)) == read

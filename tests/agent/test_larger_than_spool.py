@@ -11,7 +11,6 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from uuid import UUID
 
 import pytest
 
@@ -120,8 +119,8 @@ def test_p29_a_card_pulled_while_it_waits_is_noticed_and_the_next_is_read(
         wait_until(lambda: any("was taken out while its reading waited" in line for line in lines), lines)
         with Workstation(small.state) as station:
             [row] = station.returns.in_state("copied")
-            assert not row["complete"]
-            for digest in {file["sha256"] for file in station.returns.files(UUID(row["id"]))}:
+            assert not row.complete
+            for digest in {file["sha256"] for file in station.returns.files(row.id)}:
                 # Somebody makes room.
                 station.spool.remove(digest)
                 station.returns.distrust([digest])

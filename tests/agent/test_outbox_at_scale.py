@@ -95,7 +95,7 @@ def steps(made: Returns, work: Callable[[Returns], object]) -> int:
 
 
 def newest(made: Returns) -> UUID:
-    return UUID(made.newest(1)[0]["id"])
+    return made.newest(1)[0].id
 
 
 OFTEN: dict[str, Callable[[Returns], object]] = {

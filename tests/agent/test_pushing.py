@@ -276,7 +276,7 @@ def test_i8_after_a_lost_answer_the_reason_is_the_true_one(
     monkeypatch.setattr(push.service, name, losing)
     with pytest.raises(LinkDown):
         push.push(return_id)
-    assert station.returns.one(return_id)["state"] == "copied"  # type: ignore[index]
+    assert station.returns.find(return_id).state == "copied"  # type: ignore[index]
     monkeypatch.undo()
     push.push(return_id)
     [refused] = station.returns.refused_statements()
@@ -377,9 +377,9 @@ def test_i6_without_a_true_receipt_nothing_is_called_held(
         with pytest.raises(AgentError, match="signature") as refusal:
             push.push(return_id)
     assert "not clear to wipe" in refusal.value.text()
-    row = station.returns.one(return_id)
+    row = station.returns.find(return_id)
     assert row is not None
-    assert row["state"] == "copied"
+    assert row.state == "copied"
     assert list(station.returns.prunable(None)) == []
     push.push(return_id)
     assert [one["state"] for one in site.status()["cardReturns"]] == ["held"]
@@ -400,6 +400,6 @@ def test_i6_a_receipt_of_another_card_does_not_count(
     monkeypatch.setattr(push.service, "commit", lambda *_: (other, body))
     with pytest.raises(AgentError, match="does not list this card"):
         push.push(second)
-    row = station.returns.one(second)
+    row = station.returns.find(second)
     assert row is not None
-    assert row["state"] == "copied"
+    assert row.state == "copied"

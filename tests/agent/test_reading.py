@@ -85,9 +85,9 @@ def test_the_whole_card_is_read_not_only_dcim(bench: Bench) -> None:
         "FOUND.000/FILE0000.CHK",
         "System Volume Information/x",
     }
-    row = bench.station.returns.one(return_id)
+    row = bench.station.returns.find(return_id)
     assert row is not None
-    assert (row["complete"], row["state"]) == (1, "copied")
+    assert (row.complete, row.state) == (1, "copied")
 
 
 def png(size: int = 40) -> bytes:
@@ -169,9 +169,9 @@ def test_a_read_that_was_killed_is_closed_as_not_complete_and_read_again(bench: 
     station.spool.store([jpeg(1)])
     (station.state.spool / "incoming" / "half").write_bytes(b"ha")
     assert close_interrupted(station.state, station.returns, station.spool) == [killed]
-    row = station.returns.one(killed)
+    row = station.returns.find(killed)
     assert row is not None
-    assert (row["state"], row["complete"]) == ("copied", 0)
+    assert (row.state, row.complete) == ("copied", 0)
     again = bench.read()
     assert set(bench.files(again)) == {"A.JPG"}
     assert close_interrupted(station.state, station.returns, station.spool) == []
@@ -259,9 +259,9 @@ def test_manifest_parts_joined_are_the_files(
     lines = [(exact_path(file.path, file.path_bytes), file.sha256, file.size) for file in joined]
     row_digest = manifest_digest(lines)
     with make_again(folder) as again:
-        row = again.one(return_id)
+        row = again.find(return_id)
         assert row is not None
-        assert row["manifest_sha256"] == row_digest
+        assert row.manifest_sha256 == row_digest
 
 
 def decode(body: bytes) -> ManifestPart:

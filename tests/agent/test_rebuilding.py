@@ -106,9 +106,9 @@ def test_p05_bytes_in_the_spool_that_are_wrong_are_set_aside_by_a_rebuild(bench:
     assert len(list((bench.station.spool.folder / "damaged").iterdir())) == 1
     again = bench.read()
     assert wrong.read_bytes() == jpeg(1)
-    row = bench.station.returns.one(again)
+    row = bench.station.returns.find(again)
     assert row is not None
-    assert row["complete"]
+    assert row.complete
 
 
 def test_p05_a_reading_that_was_killed_is_made_again_and_names_what_is_missing(bench: Bench) -> None:
@@ -125,9 +125,9 @@ def test_p05_a_reading_that_was_killed_is_made_again_and_names_what_is_missing(b
     lose(bench.station.state.database)
     with Workstation(State(bench.station.state.folder)) as again:
         assert close_interrupted(again.state, again.returns, again.spool) == [return_id]
-        row = again.returns.one(return_id)
+        row = again.returns.find(return_id)
         assert row is not None
-        assert (row["files"], row["complete"]) == (2, 0)
+        assert (row.files, row.complete) == (2, 0)
         assert {one.path for one in again.returns.unread(return_id)} >= {"."}
         assert len({one.path for one in again.returns.unread(return_id)} & {"0.JPG", "1.JPG", "2.JPG"}) == 1
         whole = Journals(again.state.spool).read(return_id)
@@ -147,9 +147,9 @@ def test_p05_a_damaged_journal_gives_what_is_left_as_a_new_incomplete_return(ben
     lose(bench.station.state.database)
     with Workstation(State(bench.station.state.folder)) as again:
         [row] = again.returns.newest()
-        assert (row["files"], row["complete"], row["state"]) == (2, 0, "copied")
-        assert row["id"] != str(return_id)
-        assert "damaged" in again.returns.unread(UUID(row["id"]))[0].why
+        assert (row.files, row.complete, row.state) == (2, 0, "copied")
+        assert row.id != return_id
+        assert "damaged" in again.returns.unread(row.id)[0].why
     assert list(path.parent.glob("*.damaged"))
 
 
@@ -164,8 +164,8 @@ def test_p05_an_older_outbox_takes_in_what_has_a_journal(bench: Bench, tmp_path:
     lose(bench.station.state.database)
     shutil.copy(tmp_path / "old", bench.station.state.database)
     with Workstation(State(bench.station.state.folder)) as again:
-        assert [row["id"] for row in again.returns.newest()] == [str(second), str(first)]
-        assert {row["state"] for row in again.returns.newest()} == {"copied"}
+        assert [row.id for row in again.returns.newest()] == [second, first]
+        assert {row.state for row in again.returns.newest()} == {"copied"}
 
 
 def sightings_of(site: Site, digests: list[str]) -> list[tuple[str, int]]:
@@ -264,4 +264,4 @@ def test_a_journal_is_removed_only_after_the_receipt_is_noted(bench: Bench) -> N
     assert path.exists()
     bench.station.returns.hold(return_id, b"{}")
     assert not path.exists()
-    assert bench.station.returns.one(new_id()) is None
+    assert bench.station.returns.find(new_id()) is None

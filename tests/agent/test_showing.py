@@ -136,7 +136,7 @@ def test_after_ctrl_c_it_is_said_what_was_kept(bench: Bench) -> None:
     assert "Traceback" not in told
     assert "What was copied is kept here" in told
     [row] = bench.station.returns.newest()
-    assert (row["state"], row["complete"]) == ("copied", 0)
+    assert (row.state, row.complete) == ("copied", 0)
 
 
 def test_p26_a_workstation_whose_clock_is_off_blames_no_scope(bench: Bench) -> None:

@@ -10,7 +10,6 @@ import subprocess
 import sys
 from collections.abc import Iterator
 from pathlib import Path
-from uuid import UUID
 
 import pytest
 
@@ -49,11 +48,7 @@ def run(bench: Bench) -> tuple[Runner, list[str]]:
 
 
 def digests_read(bench: Bench) -> set[str]:
-    return {
-        file.sha256
-        for row in bench.station.returns.newest()
-        for file in bench.files(UUID(row["id"])).values()
-    }
+    return {file.sha256 for row in bench.station.returns.newest() for file in bench.files(row.id).values()}
 
 
 def sha(data: bytes) -> str:
@@ -62,7 +57,7 @@ def sha(data: bytes) -> str:
 
 def hold_all(bench: Bench) -> None:
     for row in bench.station.returns.in_state("copied"):
-        bench.station.returns.hold(UUID(row["id"]), b"{}")
+        bench.station.returns.hold(row.id, b"{}")
 
 
 def status(bench: Bench) -> str:
@@ -171,9 +166,9 @@ def test_i7_pictures_in_folders_of_systems_and_repairs_are_read(bench: Bench, fo
     put(bench.card, f"{folder}/recovered", jpeg(2))
     return_id = bench.read()
     row = bench.station.returns.shown(return_id)
-    aside = {name for name in (f"{folder}/recovered",) if name in row["aside"]}
+    aside = {name for name in (f"{folder}/recovered",) if name in row.aside}
     assert set(bench.files(return_id)) | aside == {f"{folder}/DSC00001.JPG", f"{folder}/recovered"}
-    assert row["complete"]
+    assert row.complete
 
 
 @linux
@@ -202,10 +197,8 @@ def test_i7_what_is_left_aside_is_a_short_list_and_is_shown(bench: Bench) -> Non
     put(bench.card, "01 G.ID/._B.JPG", jpeg(1))
     shown = agent(bench.station.state.folder, "read", str(bench.card), "--no-push")
     [row] = bench.station.returns.newest()
-    assert set(bench.files(UUID(row["id"]))) == {"01 G.ID/._B.JPG"}, (
-        "a picture, whatever its name begins with"
-    )
-    assert row["complete"]
+    assert set(bench.files(row.id)) == {"01 G.ID/._B.JPG"}, "a picture, whatever its name begins with"
+    assert row.complete
     for name in [*junk, "01 G.ID/._A.JPG"]:
         assert f"left aside, a file of an operating system: {name}" in shown
 
@@ -258,7 +251,7 @@ def test_i6_a_folder_of_a_medium_is_never_cleared(bench: Bench, slot: Path) -> N
     agent(folder, "read", str(slot / "DCIM"), "--no-push")
     hold_all(bench)
     assert CLEARED not in status(bench)
-    return_id = bench.station.returns.newest()[0]["id"]
+    return_id = str(bench.station.returns.newest()[0].id)
     shown = agent(folder, "confirm", return_id, "--person", "A. Person", code=3)
     assert f"folder of the medium at {slot}" in shown
     again = ["read", str(slot / "DCIM"), "--no-push", "--whole-card", "--person", "A. Person"]
@@ -311,7 +304,7 @@ def test_i6_a_confirmation_survives_the_loss_of_the_outbox(bench: Bench) -> None
 
     with Workstation(State(bench.station.state.folder)) as again:
         row = again.returns.shown(return_id)
-    assert (row["state"], row["confirmed_by"]) == ("copied", "A. Person")
+    assert (row.state, row.confirmed_by) == ("copied", "A. Person")
 
 
 # A card can be released, however many files it has
@@ -326,7 +319,7 @@ def test_i6_a_prepared_card_of_more_files_than_are_named_can_be_released(
     for number in range(25):
         put(bench.card, f"01 G.ID/A{number:03}.JPG", b"%d" % number)
     return_id = bench.read()
-    assert bench.station.returns.shown(return_id)["complete"]
+    assert bench.station.returns.shown(return_id).complete
     assert bench.station.returns.unread(return_id) == []
     hold_all(bench)
     assert CLEARED in status(bench)
@@ -375,7 +368,7 @@ def test_i7_a_path_longer_than_the_system_takes_is_named(bench: Bench) -> None:
     bench.prepare()
     deep(bench.card, 2500)
     return_id = bench.read()
-    assert not bench.station.returns.shown(return_id)["complete"]
+    assert not bench.station.returns.shown(return_id).complete
     [unread] = bench.station.returns.unread(return_id)
     assert "name too long" in unread.why
 

@@ -92,9 +92,9 @@ class Far:
 
     def standing(self, return_id: UUID) -> str:
         with Workstation(self.state) as station:
-            row = station.returns.one(return_id)
+            row = station.returns.find(return_id)
             assert row is not None
-            return str(row["state"])
+            return str(row.state)
 
     def rows(self, return_id: UUID) -> tuple[int, int, int]:
         """Sightings and distinct images of a return, and its receipts, as the service has them."""
