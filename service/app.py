@@ -26,6 +26,7 @@ from service.database import Database
 from service.described import DescribedJson
 from service.health import live, metrics, ready
 from service.http import ServiceRequest, framed
+from service.intake.actions.committing import Commits
 from service.objects import Objects, ObjectSettings
 from service.objects.holding import Holding
 from service.observe import configure_logging, watched
@@ -59,6 +60,7 @@ def create_app(settings: Settings | None = None) -> Litestar:
     objects = open_objects(settings)
     signer = Signer.load(settings.receipt_key_file)
     writable = Writable(db, objects)
+    commits = Commits()
     watch = Watch(settings.audit_days, writable)
 
     @asynccontextmanager
@@ -69,6 +71,7 @@ def create_app(settings: Settings | None = None) -> Litestar:
         try:
             yield
         finally:
+            await commits.close()
             await db.close()
             objects.close()
 
@@ -81,6 +84,7 @@ def create_app(settings: Settings | None = None) -> Litestar:
             "db": Provide(lambda: db, sync_to_thread=False),
             "objects": Provide(lambda: objects, sync_to_thread=False),
             "settings": Provide(lambda: settings, sync_to_thread=False),
+            "commits": Provide(lambda: commits, sync_to_thread=False),
             "signer": Provide(lambda: signer, sync_to_thread=False),
             "writable": Provide(lambda: writable, sync_to_thread=False),
             "watch": Provide(lambda: watch, sync_to_thread=False),

@@ -81,6 +81,9 @@ def _tell_headers(operation: Described) -> None:
         told = "the ETag that the change was made on; 428 tells that it is needed"
         _parameter(operation, "If-Match", told)
         answer.setdefault("headers", {})["ETag"] = ENTITY_TAG
+    if "202" in answers:
+        told = "`respond-async, wait=SECONDS` (RFC 7240): 202 when it takes longer, and the work goes on"
+        _parameter(operation, "Prefer", told)
     # A handler that may answer 304 has a body or none.
     choices = schema.get("oneOf", [])
     if {"type": "null"} in choices:

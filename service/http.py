@@ -81,6 +81,23 @@ def _list_items(text: str) -> list[str]:
     return [item.strip(" \t") for item in items if item.strip(" \t")]
 
 
+# RFC 7240 4.3: the seconds of the preference `wait`.
+WAIT = re.compile(r"wait\s*=\s*\"?(\d{1,4})\"?", re.ASCII)
+
+
+def patience(request: AnyRequest) -> float | None:
+    """How many seconds the caller waits before it would rather be told that the work goes on (Prefer:
+    respond-async, wait=SECONDS; RFC 7240 4.1, 4.3); None: until it is done. What is no such preference is
+    passed over (RFC 7240 2)."""
+    named = [
+        preference.partition(";")[0].strip() for preference in _list_items(request.headers.get("prefer", ""))
+    ]
+    if "respond-async" not in map(str.lower, named):
+        return None
+    waits = [float(found[1]) for preference in named if (found := WAIT.fullmatch(preference.lower()))]
+    return waits[0] if waits else 0.0
+
+
 def precondition(request: AnyRequest) -> Callable[[str], None]:
     """What If-Match asks for, to be called with the present tag inside the transaction that writes.
 

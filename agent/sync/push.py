@@ -30,6 +30,8 @@ from service.contract.failpoints import reach
 from service.contract.work import StatementIn
 
 COMMITS = 3
+# Seconds between two questions whether a commit that the service is at has ended; the answer itself waits.
+ASK_AGAIN = 0.2
 # Reading back is asked after for so long before the next return has its turn.
 PATIENCE = 5.0
 # Sending again mends nothing.
@@ -179,7 +181,11 @@ class Pusher:
     def _commit(self, return_id: UUID) -> tuple[Receipt, bytes]:
         """Statements that the service does not take keep no picture back: it names them in the return."""
         statements = self.returns.statements(return_id)
-        answer = self.service.commit(return_id, self._closing(return_id, statements))
+        closing = self._closing(return_id, statements)
+        while (answer := self.service.commit(return_id, closing)) is None:
+            if self.stopping():
+                raise Stopped
+            time.sleep(ASK_AGAIN)
         if statements:
             learn_refused(self.returns, self.service, return_id)
         return answer

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import Annotated, Any
 from uuid import UUID
 
 import msgspec
 from litestar import Response, Router, get, post, put
 from litestar.di import NamedDependency
+from litestar.openapi import ResponseSpec
 from litestar.params import FromPath, FromQuery, JSONBody, PathParameter
 
 from service.access.rules import Caller
@@ -30,10 +31,11 @@ from service.contract.comparing import ReturnsAsked, ReturnsKnown
 from service.contract.records import Move, MoveIn, ReturnFile
 from service.contract.wire import Page
 from service.database import Database
-from service.http import AnyRequest, decode_cursor, encode_cursor, link_next
+from service.http import AnyRequest, decode_cursor, encode_cursor, etag_of, link_next, patience
 from service.intake import actions
 from service.intake.actions import ahead, binding, large, moves, parts
 from service.intake.actions.commit import commit_return
+from service.intake.actions.committing import Commits
 from service.intake.actions.refused import settle_refused
 from service.objects import Objects
 from service.observe import bind_card_return
@@ -154,18 +156,39 @@ async def check_part(
 @post(
     "/card-returns/{return_id:uuid}/commit",
     status_code=200,
-    responses=problems(400, 401, 403, 404, 409, 413, 422, 503),
+    responses={
+        **problems(400, 401, 403, 404, 409, 413, 422, 503),
+        202: ResponseSpec(
+            data_container=None, description="The commit goes on; send it again to hear its end"
+        ),
+    },
 )
 async def commit(
+    request: AnyRequest,
     return_id: FromPath[UUID],
     data: JSONBody[CardReturnCommit],
     db: NamedDependency[Database],
     caller: NamedDependency[Caller],
     objects: NamedDependency[Objects],
     signer: NamedDependency[Signer],
-) -> Receipt:
-    """Step 5: every object is verified in the store, then everything is written and the receipt signed."""
-    return _receipt(await commit_return(db, objects, signer, caller, return_id, data))
+    commits: NamedDependency[Commits],
+) -> Response[Receipt]:
+    """Step 5: every object is verified in the store, then everything is written and the receipt signed.
+
+    A card of 50,000 files takes a minute: with `Prefer: respond-async, wait=SECONDS` (RFC 7240) there is an
+    answer in time, 202 while the commit goes on; the same commit again is told how it ended.
+    """
+    receipt = await commits.receipt(
+        (caller.agent_id, caller.account_id, return_id, etag_of(data)),
+        lambda: commit_return(db, objects, signer, caller, return_id, data),
+        patience(request),
+    )
+    if receipt is None:
+        under_way: Response[Any] = Response(
+            b"", status_code=202, headers={"Preference-Applied": "respond-async"}
+        )
+        return under_way
+    return Response(_receipt(receipt))
 
 
 @post("/card-returns/known", status_code=200, responses=problems(400, 401, 403))

@@ -10,6 +10,7 @@ import signal
 import stat
 import subprocess
 import sys
+import threading
 import time
 import unicodedata
 from collections.abc import Callable, Iterator
@@ -19,6 +20,7 @@ from uuid import UUID
 
 import httpx
 import msgspec
+import psycopg
 import pytest
 
 from agent.client.store import Outcome, Store
@@ -31,6 +33,7 @@ from service.contract.wire import new_id
 from service.contract.work import StatementIn
 from tests.agent.sites import ROOT, Site, command, variables
 from tests.agent.station import jpeg, put
+from tests.running import driver_url
 
 WAIT = 60.0
 
@@ -358,6 +361,33 @@ def forged(receipt: Receipt, **changes: Any) -> Receipt:
     )
     payload = base64.urlsafe_b64encode(msgspec.json.encode(body)).rstrip(b"=").decode()
     return msgspec.structs.replace(receipt, payload=payload)
+
+
+def test_p24_p30_a_commit_may_take_longer_than_a_link_may_be_silent(site: Site) -> None:
+    """As that of a card of 50,000 files does; here the service waits for a lock on its table of receipts."""
+    site.prepared(2)
+    (site.state.folder / "agent.toml").write_text("timeout = 3\n", "utf-8")
+    with Workstation(site.state) as station:
+        return_id = read_here(site, station)
+        answers: list[bool] = []
+        with station.service() as service, station.pusher(service) as pusher:
+            real = service.commit
+
+            def noted(*arguments: Any) -> Any:
+                answer = real(*arguments)
+                answers.append(answer is not None)
+                return answer
+
+            pusher.service.commit = noted  # type: ignore[method-assign]
+            with psycopg.connect(driver_url(site.service.settings)) as other:
+                other.execute("LOCK TABLE receipts IN EXCLUSIVE MODE")
+                release = threading.Timer(7, other.rollback)
+                release.start()
+                assert len(pusher.push(return_id).files) == 2
+                release.join()
+    assert answers[-1]
+    assert 2 <= answers.count(False) <= 7, "asked again at leisure"
+    assert [one["state"] for one in site.status()["cardReturns"]] == ["held"]
 
 
 def test_i6_without_a_true_receipt_nothing_is_called_held(
