@@ -57,7 +57,9 @@ def pull(cache: Cache, service: Service, site: str) -> Pull:
     if service.clock_offset is not None:
         cache.keep("clock-offset", f"{service.clock_offset:.2f}".encode("ascii"))
         cache.note_heard(now() + timedelta(seconds=service.clock_offset))
-    worklist = cache.worklist() or Worklist(site=site, inspections=[], revisions=[])
+    worklist = cache.worklist() or Worklist(
+        site=site, inspections=[], revisions=[], card_profile=None, people=[]
+    )
     outcome.inspections = len(worklist.inspections)
     for brief in worklist.revisions:
         if not cache.holds_revision(brief):

@@ -79,5 +79,5 @@ class Worklist(Wire):
     site: Code
     inspections: list[InspectionBrief]
     revisions: list[RevisionBrief]
-    card_profile: str | None = None
-    people: list[str] = []
+    card_profile: str | None
+    people: list[str]

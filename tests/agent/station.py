@@ -125,6 +125,7 @@ def make_bench(folder: Path, url: str = "http://127.0.0.1:9") -> Bench:
         site=SITE,
         inspections=[inspection, brief("U-200", revision, head)],
         revisions=[revision],
+        card_profile=None,
         people=["A. Person", "B. Other"],
     )
     station.cache.keep("worklist", msgspec.json.encode(worklist))

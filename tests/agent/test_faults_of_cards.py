@@ -26,8 +26,8 @@ from agent.cards.walking import Walk, survey
 from agent.errors import AgentError
 from agent.outbox import room, spool
 from agent.outbox.spool import SpoolError
+from agent.running import runner
 from agent.settings import State
-from agent.sync import runner
 from tests.agent.station import Bench, jpeg, make_bench, put
 from tests.agent.test_commands import agent
 
@@ -117,7 +117,7 @@ def test_p02_a_sync_error_is_no_acknowledgement(
     close_interrupted(bench.station.state, bench.station.returns, bench.station.spool)
     again = bench.read()
     assert set(bench.files(again)) == {"A.JPG", "B.JPG"}
-    assert row_of(bench, again)["complete"]
+    assert row_of(bench, again).complete
 
 
 # Pulled, bad, short, changing
@@ -149,7 +149,7 @@ def test_p06_a_pulled_card_is_incomplete_names_each_missing_file_and_finishes_wh
         pull_after(patch, bench, 10, tmp_path / "out")
         first = bench.read()
     here, missing = set(bench.files(first)), unread_of(bench, first)
-    assert not row_of(bench, first)["complete"]
+    assert not row_of(bench, first).complete
     assert here
     assert set(names) - here <= set(missing), "each file that was listed and not read is named"
     assert not here & set(missing)
@@ -164,7 +164,7 @@ def test_p06_a_pulled_card_is_incomplete_names_each_missing_file_and_finishes_wh
 
     monkeypatch.setattr(spool.Spool, "store", store)
     second = bench.read()
-    assert row_of(bench, second)["complete"]
+    assert row_of(bench, second).complete
     assert set(bench.files(second)) == set(names)
     assert {sha(jpeg(names.index(name))) for name in here}.isdisjoint(copied), "only what lacked is copied"
 
@@ -195,7 +195,7 @@ def test_p07_one_unreadable_file_is_named_and_has_its_exit_code(bench: Bench) ->
     put(bench.card, "C.JPG", jpeg(3))
     said = agent(bench.station.state.folder, "read", str(bench.card), "--no-push", code=4)
     assert "not read: B.JPG" in said
-    assert bench.station.returns.newest()[0]["files"] == 2
+    assert bench.station.returns.newest()[0].files == 2
 
 
 def test_p07_a_read_error_is_tried_again_and_the_rest_goes_in(
@@ -253,7 +253,7 @@ def test_p08_a_file_that_ends_before_its_listed_size_is_tried_again_and_marked(
         "SHORT.JPG": f"ended after {len(data)} of {len(data) + 100} listed bytes; what came is kept"
     }
     assert looks[0] == 2 * (1 + copying.ATTEMPTS)
-    assert not row_of(bench, return_id)["complete"]
+    assert not row_of(bench, return_id).complete
 
 
 def test_p09_a_file_that_changes_while_it_is_read_is_read_again_after_the_others(
@@ -279,7 +279,7 @@ def test_p09_a_file_that_changes_while_it_is_read_is_read_again_after_the_others
     assert files["0-GROWS.MP4"].marks == []
     assert order[-1] == b"0-GROWS.MP4"
     assert order.count(b"0-GROWS.MP4") == 2
-    assert row_of(bench, return_id)["complete"]
+    assert row_of(bench, return_id).complete
 
 
 def test_p09_a_file_that_never_holds_still_is_kept_marked_and_not_called_read(
@@ -299,7 +299,7 @@ def test_p09_a_file_that_never_holds_still_is_kept_marked_and_not_called_read(
     return_id = bench.read()
     [file] = bench.files(return_id).values()
     assert "changed_while_read" in file.marks
-    assert not row_of(bench, return_id)["complete"]
+    assert not row_of(bench, return_id).complete
     assert "changed each time" in unread_of(bench, return_id)["GROWS.JPG"]
 
 
@@ -473,7 +473,7 @@ def test_p29_a_full_disk_pauses_the_reading_and_it_goes_on_by_itself(
     full.clear()
     thread.join(20)
     assert set(bench.files(ended[0])) == {"0.JPG", "1.JPG", "2.JPG", "3.JPG"}
-    assert row_of(bench, ended[0])["complete"]
+    assert row_of(bench, ended[0]).complete
     assert "reading goes on" in said[-1]
 
 
@@ -489,7 +489,7 @@ def test_p29_what_a_receipt_lists_gives_way_first(bench: Bench, monkeypatch: pyt
     said: list[str] = []
     thread, ended = start_reading(bench, Progress(say=said.append))
     thread.join(20)
-    assert row_of(bench, ended[0])["complete"]
+    assert row_of(bench, ended[0]).complete
     assert said == []
     assert not old.exists()
 
@@ -534,7 +534,7 @@ def test_p29_a_small_disk_fills_and_is_emptied(tmp_path: Path) -> None:
             ballast.unlink()
             thread.join(20)
             assert len(bench.files(ended[0])) == 10
-            assert row_of(bench, ended[0])["complete"]
+            assert row_of(bench, ended[0]).complete
     finally:
         subprocess.run(["umount", "-l", str(disk)], check=True)
 

@@ -15,8 +15,8 @@ import pytest
 
 from agent.outbox import spool
 from agent.outbox.database import explained
+from agent.running import runner
 from agent.settings import State
-from agent.sync import runner
 from tests.agent.station import Bench, jpeg, make_bench, put
 from tests.agent.test_commands import agent
 

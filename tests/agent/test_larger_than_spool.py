@@ -15,8 +15,8 @@ from pathlib import Path
 import pytest
 
 from agent.outbox import room
+from agent.running import runner
 from agent.settings import State
-from agent.sync import runner
 from agent.workstation import Workstation
 from tests.agent.sites import Site, make_site
 from tests.agent.station import Bench, jpeg, put

@@ -16,8 +16,8 @@ from uuid import UUID
 
 import pytest
 
+from agent.running import runner
 from agent.settings import State
-from agent.sync import runner
 from seed.picture_files import ExifFacts, with_exif
 from tests.agent.station import Bench, jpeg, put
 from tests.agent.test_commands import ROOT, agent

@@ -14,7 +14,7 @@ from agent.cards.stating import Said
 from agent.errors import AgentError
 from service.contract.cards import CardPrepared
 from service.contract.wire import new_id
-from service.contract.work import StatementIn, Worklist
+from service.contract.work import StatementIn
 from tests.agent.station import Bench, jpeg, put
 
 BLOCKED = "not_inspected_reason:blocked"
@@ -109,10 +109,6 @@ def test_what_was_never_pulled_is_said_so(bench: Bench, name: str, told: str) ->
     with pytest.raises(AgentError, match=told) as refusal:
         bench.read(not_inspected=["G.ID=blocked"], person="A. Person")
     assert "sightledger-agent run --once" in refusal.value.text()
-
-
-def test_a_worklist_of_before_there_were_people_is_still_read() -> None:
-    assert msgspec.json.decode(b'{"site":"S","inspections":[],"revisions":[]}', type=Worklist).people == []
 
 
 given_locations = st.lists(st.sampled_from(["G.ID", "G.RING"]), max_size=3)

@@ -14,7 +14,7 @@ from uuid import UUID
 
 import uuid_utils.compat
 
-import agent.outbox.database
+import agent.clock
 import service.contract.wire
 
 LOOK_EVERY = 0.2
