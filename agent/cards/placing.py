@@ -113,7 +113,7 @@ def _shots(returns: Returns, return_id: UUID) -> Iterator[Shot]:
 def _not_read(returns: Returns, return_id: UUID, card: OnCard) -> Iterator[Shot]:
     """Stills that the card lists and that nobody could look at."""
     unread = {one.path.encode("utf-8") for one in returns.unread(return_id)} | set(card.missing)
-    read = {path for path, _, _ in returns.pictures.facts_of_files(return_id)} if unread else set()
+    read = {bytes(row["path_bytes"]) for row in returns.files(return_id)} if unread else set()
     for path in unread - read:
         if card.profile.kind_of(readable_path(path)) == "still":
             yield Shot(path, None)

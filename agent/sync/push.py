@@ -31,7 +31,7 @@ from service.contract.work import StatementIn
 
 COMMITS = 3
 # Seconds between two questions whether a commit that the service is at has ended; the answer itself waits.
-ASK_AGAIN = 0.2
+COMMIT_PAUSE = 0.2
 # Reading back is asked after for so long before the next return has its turn.
 PATIENCE = 5.0
 # Sending again mends nothing.
@@ -185,7 +185,7 @@ class Pusher:
         while (answer := self.service.commit(return_id, closing)) is None:
             if self.stopping():
                 raise Stopped
-            time.sleep(ASK_AGAIN)
+            time.sleep(COMMIT_PAUSE)
         if statements:
             learn_refused(self.returns, self.service, return_id)
         return answer

@@ -68,19 +68,25 @@ async def outcomes(db: Database, digest: str) -> list[str]:
     return [outcome for outcome, _ in groupby(await readings(db, digest))]
 
 
+def put_in_place(s3: Any, settings: Settings, digest: str, body: bytes | None) -> None:
+    """Past the service: the store holds these bytes under the original's name; None: it has lost it."""
+    named = {"Bucket": settings.s3_bucket, "Key": original_key(digest)}
+    if body is None:
+        s3.delete_object(**named)
+    else:
+        s3.put_object(**named, Body=body)
+
+
 @pytest.mark.parametrize("fault", ["missing", "damaged", "cut short"])
 async def test_i5_p27_what_the_audit_found_unsound_is_asked_for_again_and_read_back_before_a_receipt(
     yard: Yard, db: Database, holding: Holding, s3: Any, settings: Settings, fault: str
 ) -> None:
     card = card_of(yard)
     await card.go_through()
-    digest, key = card.files[0].sha256, {"Bucket": settings.s3_bucket}
-    key["Key"] = original_key(digest)
-    if fault == "missing":
-        s3.delete_object(**key)
-    else:
-        body = card.bodies[digest]
-        s3.put_object(**key, Body=body[:-1] + b"x" if fault == "damaged" else body[:-1])
+    digest = card.files[0].sha256
+    body = card.bodies[digest]
+    spoilt = {"missing": None, "damaged": body[:-1] + b"x", "cut short": body[:-1]}
+    put_in_place(s3, settings, digest, spoilt[fault])
     await next_second()
     await audit_all(db, holding)
     assert await held_among(db, yard.agent, [file.sha256 for file in card.files]) == [
@@ -124,7 +130,7 @@ async def test_i5_an_object_that_vanished_after_it_was_checked_gets_no_receipt_w
     assert (await card.check(0)).lacking == []
     gone = [card.files[0].sha256, card.files[4].sha256]
     for digest in gone:
-        s3.delete_object(Bucket=settings.s3_bucket, Key=original_key(digest))
+        put_in_place(s3, settings, digest, None)
     with pytest.raises(ObjectsMissing) as refused:
         await card.commit()
     assert sorted(error.path for error in refused.value.errors) == sorted(gone)
@@ -143,7 +149,7 @@ async def test_p27_what_a_commit_found_missing_stands_in_the_record_of_custody(
     card = card_of(yard)
     await card.go_through()
     digest = card.files[1].sha256
-    s3.delete_object(Bucket=settings.s3_bucket, Key=original_key(digest))
+    put_in_place(s3, settings, digest, None)
     back = again(card)
     assert await back.send_manifest() == [], "by the record alone nothing lacks"
     for _ in range(2):
@@ -163,12 +169,8 @@ async def test_i1_p27_the_thumbnail_of_an_original_that_is_not_sound_waits_until
 ) -> None:
     card = card_of(yard)
     await card.go_through()
-    digest, named = card.files[1].sha256, {"Bucket": settings.s3_bucket}
-    named["Key"] = original_key(digest)
-    if fault == "missing":
-        s3.delete_object(**named)
-    else:
-        s3.put_object(**named, Body=jpeg(77, (90, 60)))
+    digest = card.files[1].sha256
+    put_in_place(s3, settings, digest, None if fault == "missing" else jpeg(77, (90, 60)))
     await worker_works(settings)
     waiting = "SELECT args FROM procrastinate_jobs WHERE queue_name = 'thumbnails' AND status <> 'succeeded'"
     assert execute(settings, waiting) == [], "no job tries in vain until the original is there"
@@ -176,7 +178,7 @@ async def test_i1_p27_the_thumbnail_of_an_original_that_is_not_sound_waits_until
     assert execute(settings, looked) == [(None, None)], "nothing is said of bytes that are not the image's"
     others = f"SELECT DISTINCT thumbnail FROM images WHERE digest <> '{digest}'"
     assert execute(settings, others) == [("made",)]
-    s3.put_object(**named, Body=card.bodies[digest])
+    put_in_place(s3, settings, digest, card.bodies[digest])
     await audit_digests(db, holding, [digest])
     await worker_works(settings)
     assert execute(settings, looked) == [("made", 64)]
@@ -244,12 +246,9 @@ async def test_p17_p27_a_large_original_that_was_lost_comes_again_by_parts_and_i
     digest = file.sha256
     for flaw in (None, "missing", "damaged"):
         card = yard.card_of([file], [video])
-        if flaw == "missing":
-            s3.delete_object(Bucket=settings.s3_bucket, Key=original_key(digest))
-        elif flaw == "damaged":
-            wrong = video[:-1] + bytes([video[-1] ^ 1])
-            s3.put_object(Bucket=settings.s3_bucket, Key=original_key(digest), Body=wrong)
         if flaw is not None:
+            wrong = video[:-1] + bytes([video[-1] ^ 1])
+            put_in_place(s3, settings, digest, wrong if flaw == "damaged" else None)
             await next_second()
             assert (await audit_digests(db, holding, [digest]))[flaw] == 1
         await card.open()
