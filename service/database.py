@@ -6,12 +6,13 @@ answer, and anything raised inside rolls it back.
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Collection, Mapping, Sequence
 from contextlib import asynccontextmanager
 from datetime import UTC, datetime
 from functools import cache
 from typing import Any
 
+import msgspec
 import psycopg
 import sqlalchemy as sa
 from sqlalchemy.dialects.postgresql import ARRAY, JSONB, UUID
@@ -56,6 +57,41 @@ def ids(name: str, *, server_default: str | None = None) -> sa.Column[Any]:
 
 def json(name: str, *, nullable: bool = False) -> sa.Column[Any]:
     return sa.Column(name, JSONB(none_as_null=True), nullable=nullable)
+
+
+ROWS_PER_STATEMENT = 2000
+
+
+async def insert_rows(
+    connection: AsyncConnection,
+    table: sa.Table,
+    rows: Sequence[Mapping[str, Any]],
+    then: str = "",
+    *,
+    but: Collection[str] = (),
+) -> list[Row]:
+    """Insert full rows in bulk, one JSON parameter per batch; `then` is the ON CONFLICT ... RETURNING clause,
+    `but` names columns that the database fills. A column that a row does not name is NULL.
+
+    Rows are taken in the order given: callers sort them by key where two transactions could meet.
+    """
+    names = ", ".join(column.name for column in table.columns if column.name not in but)
+    statement = sa.text(
+        f"INSERT INTO {table.name} AS held ({names}) SELECT {names}"  # noqa: S608 (names of our own tables)
+        f" FROM jsonb_populate_recordset(NULL::{table.name}, CAST(:rows AS jsonb)) {then}"
+    )
+    returned: list[Row] = []
+    for start in range(0, len(rows), ROWS_PER_STATEMENT):
+        batch = msgspec.json.encode(rows[start : start + ROWS_PER_STATEMENT], enc_hook=str).decode()
+        found = await connection.execute(statement, {"rows": batch})
+        if found.returns_rows:
+            returned.extend(found.mappings())
+    return returned
+
+
+def as_bytea(raw: bytes) -> str:
+    """Bytes in the text form that Postgres reads back as bytea."""
+    return "\\x" + raw.hex()
 
 
 def server_now() -> datetime:

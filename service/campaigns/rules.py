@@ -9,7 +9,7 @@ from uuid import UUID
 
 from service.contract.plan_document import Requires
 from service.contract.work import LocationState, StatementKind
-from service.facts import later_facts, standing
+from service.facts.rules import later_facts, standing
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,7 +9,7 @@ from uuid import UUID
 
 from service.contract.plan_document import PlanDocument
 from service.contract.plans import EventKind, RevisionState
-from service.facts import later_facts, standing
+from service.facts.rules import later_facts, standing
 
 # What each kind may follow; None: a draft that nothing was said of yet.
 FOLLOWS: dict[EventKind, frozenset[EventKind | None]] = {

@@ -14,8 +14,9 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.access.store import sites
 from service.contract.plan_document import PlanDocument
-from service.database import Row, id_column, ids, json, metadata, moment, reference, text, texts
+from service.database import Row, id_column, json, metadata, moment, reference, text, texts
 from service.errors import NotFound
+from service.facts.store import fact_table
 from service.plans.rules import Event, Fold, effective_at, fold
 
 equipment_types = sa.Table("equipment_types", metadata, id_column(), text("code", unique=True), text("name"))
@@ -57,21 +58,15 @@ plan_revisions = sa.Table(
     sa.UniqueConstraint("plan_id", "label"),
 )
 
-# Facts; the state of a revision is a fold over them (service.plans.rules).
+# The state of a revision is a fold over these (service.plans.rules).
 # effective_from and sites (NULL = all) are given by `published`.
-revision_events = sa.Table(
+revision_events = fact_table(
     "revision_events",
-    metadata,
-    id_column(),
     reference("revision_id", "plan_revisions.id", index=True),
     text("kind"),
-    reference("account_id", "accounts.id"),
-    text("by_name"),
-    moment("recorded_at"),
     text("note", nullable=True),
     moment("effective_from", nullable=True),
     texts("sites", nullable=True),
-    ids("replaces"),
 )
 
 
@@ -192,21 +187,12 @@ async def update_draft(
     return done.rowcount == 1
 
 
-async def event(connection: AsyncConnection, event_id: UUID) -> Row | None:
-    found = await connection.execute(sa.select(revision_events).where(revision_events.c.id == event_id))
-    return found.mappings().one_or_none()
-
-
-async def append_event(connection: AsyncConnection, row: Mapping[str, Any]) -> None:
-    await connection.execute(sa.insert(revision_events).values(row))
-
-
 async def event_rows(connection: AsyncConnection, revision_id: UUID) -> Sequence[Row]:
     """The events of a revision as they were recorded, with the name of who recorded each as `by`."""
     query = (
         sa.select(revision_events, revision_events.c.by_name.label("by"))
         .where(revision_events.c.revision_id == revision_id)
-        .order_by(revision_events.c.recorded_at, revision_events.c.id)
+        .order_by(revision_events.c.number)
     )
     return (await connection.execute(query)).mappings().all()
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import datetime, timedelta
 from uuid import UUID
 
 import msgspec
@@ -13,12 +12,12 @@ from service.campaigns import rules, store
 from service.campaigns.actions import reading
 from service.campaigns.actions.settling import changing
 from service.campaigns.rules import BoundLocation
-from service.campaigns.store import facts
+from service.campaigns.store import bindings, facts
 from service.contract.campaigns import BindingIn, BindingMade, LocationPassage
 from service.contract.plan_document import PlanDocument
-from service.contract.wire import new_id
 from service.database import Database, Row, server_now
 from service.errors import Conflict, NotAllowed
+from service.facts.store import append, recorded, recorded_otherwise
 from service.plans.store import effective_revision, revision_document
 
 
@@ -122,7 +121,7 @@ async def bind(
     if inspection is None:
         raise reading.no_inspection(inspection_id)
     caller.must(Act.REBIND, inspection["site"])
-    if await facts.binding(connection, wanted.id) is not None:
+    if await recorded(connection, bindings, [wanted.id]):
         return None
     await _bind_anew(connection, caller, inspection, wanted)
     return inspection
@@ -130,34 +129,17 @@ async def bind(
 
 async def _bind_anew(connection: AsyncConnection, caller: Caller, inspection: Row, wanted: BindingIn) -> None:
     inspection_id = inspection["id"]
-    account_id = person(caller)
+    person(caller)
     await _may_bind(connection, inspection, wanted.revision_id)
     document = await revision_document(connection, wanted.revision_id)
     async with changing(connection, [inspection_id]):
-        await facts.insert_bindings(
-            connection,
-            [
-                {
-                    "id": wanted.id,
-                    "inspection_id": inspection_id,
-                    "revision_id": wanted.revision_id,
-                    "reason": wanted.reason,
-                    "account_id": account_id,
-                    "by_name": caller.name,
-                    "recorded_at": await _after_last(connection, inspection_id),
-                }
-            ],
-        )
+        made = {"id": wanted.id, "revision_id": wanted.revision_id, "reason": wanted.reason}
+        last = (await facts.bindings_of(connection, inspection_id))[-1]
+        fact = {**made, "inspection_id": inspection_id, "replaces": [last["id"]]}
+        await append(connection, bindings, [fact], caller)
         await facts.bind_revision(connection, inspection_id, wanted.revision_id)
         locations = locations_for(document, inspection["build"])
         await facts.bind_locations(connection, [inspection_id], locations)
-
-
-async def _after_last(connection: AsyncConnection, inspection_id: UUID) -> datetime:
-    """A time of record that keeps the bindings in the order the inspection's lock gave them, also when
-    the server's clock went back."""
-    last: datetime = (await facts.bindings_of(connection, inspection_id))[-1]["recorded_at"]
-    return max(server_now(), last + timedelta(microseconds=1))
 
 
 async def _may_bind(connection: AsyncConnection, inspection: Row, revision_id: UUID) -> None:
@@ -189,10 +171,7 @@ async def binding_made(connection: AsyncConnection, inspection_id: UUID, wanted:
     made = history[at]
     asked = (wanted.id, wanted.revision_id, wanted.reason)
     if at == 0 or (made["id"], made["revision_id"], made["reason"]) != asked:
-        raise Conflict(
-            f"Binding {wanted.id} is already recorded with other content.",
-            next_step="Repeat the request as it was, or make a new one under a new id.",
-        )
+        raise recorded_otherwise(f"Binding {wanted.id}")
     return BindingMade(
         binding=reading.binding_out(made),
         passage=await compare(
@@ -201,15 +180,3 @@ async def binding_made(connection: AsyncConnection, inspection_id: UUID, wanted:
         inspection=await reading.inspection_detail(connection, inspection["id"]),
     )
 
-
-def first_binding(inspection_id: UUID, revision_id: UUID, caller: Caller, now: datetime) -> dict[str, object]:
-    """The row of the binding that opens an inspection."""
-    return {
-        "id": new_id(),
-        "inspection_id": inspection_id,
-        "revision_id": revision_id,
-        "reason": "effective at the site when the inspection was opened",
-        "account_id": person(caller),
-        "by_name": caller.name,
-        "recorded_at": now,
-    }

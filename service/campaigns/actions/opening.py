@@ -13,17 +13,20 @@ from service.access.rules import Act, Caller
 from service.campaigns import rules, store
 from service.campaigns.actions import binding, reading
 from service.campaigns.rules import BoundLocation, Counts
-from service.campaigns.store import facts, rollup
+from service.campaigns.store import bindings, facts, rollup
 from service.campaigns.store.rollup import RollupKey
 from service.contract.campaigns import Campaign, CampaignIn
 from service.contract.problem import ProblemError
 from service.contract.wire import new_id
 from service.database import Database, Row, server_now
 from service.errors import Conflict, Invalid, NotAllowed
+from service.facts.store import append
 from service.http import etag_of
 from service.plans.store import plan_by_code, revision_document
 
 Unchanged = Callable[[str], None]
+# The reason of the binding that opens an inspection.
+AT_FIRST = "effective at the site when the inspection was opened"
 
 
 def campaign_tag(campaign_id: UUID, version: int) -> str:
@@ -257,14 +260,12 @@ async def _write(
     made = await store.insert_inspections(connection, values)
     if not made:
         return
-    await facts.insert_bindings(
-        connection,
-        [
-            binding.first_binding(value["id"], value["revision_id"], caller, now)
-            for value in values
-            if value["id"] in made
-        ],
-    )
+    first = [
+        {"id": new_id(), "inspection_id": value["id"], "revision_id": value["revision_id"], "reason": AT_FIRST}
+        for value in values
+        if value["id"] in made
+    ]
+    await append(connection, bindings, first, caller)
     changes: dict[RollupKey, Counts] = {}
     for group in grouped:
         here = [key for key, (of, _) in rows.items() if of == group and key in made]

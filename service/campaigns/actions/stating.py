@@ -17,13 +17,14 @@ from service.campaigns.actions import reading
 from service.campaigns.actions.settling import changing
 from service.campaigns.rules import Statement, contradictions
 from service.campaigns.store import facts
+from service.campaigns.store import statements as statement_facts
 from service.contract.campaigns import StatementMade
 from service.contract.problem import ProblemError
 from service.contract.work import StatementIn
-from service.database import Database, Row, server_now
+from service.database import Database, Row
 from service.errors import Conflict, Invalid, NotAllowed, Refusal
+from service.facts.store import append, recorded, recorded_otherwise, same
 from service.plans import vocabulary
-from service.plans.store import revision_document
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +67,7 @@ async def record_statements(
     They are kept; a location that is not applicable stays so (I11).
     """
     each = list({msgspec.json.encode(statement): statement for statement in statements}.values())
-    known = await facts.statements_by_id(connection, (statement.id for statement in each))
+    known = await recorded(connection, statement_facts, (statement.id for statement in each))
     fresh = [statement for statement in each if statement.id not in known]
     turned = await _judge_repeated(connection, caller, [s for s in each if s.id in known], known)
     if not fresh:
@@ -82,12 +83,10 @@ async def record_statements(
             closed,
         )
         rows, refused = batch.judge(fresh)
-        written = await facts.insert_statements(connection, rows)
+        appended = await append(connection, statement_facts, rows, caller, card_return_id=card_return_id)
     # Another transaction used the id meanwhile, for another inspection.
-    late = [statement for statement in fresh if statement.id in {row["id"] for row in rows} - written]
-    if late:
-        known = await facts.statements_by_id(connection, (statement.id for statement in late))
-        refused += await _judge_repeated(connection, caller, late, known)
+    late = [statement for statement in fresh if statement.id in appended.differing]
+    refused += [TurnedDown(statement, recorded_otherwise(f"Statement {statement.id}")) for statement in late]
     return turned + refused
 
 
@@ -192,17 +191,20 @@ class Batch:
             "inspection_id": statement.inspection_id,
             "kind": statement.kind,
             "locations": [row["location_key"] for row in named],
-            "replaces": sorted(set(statement.replaces)),
-            "reason": statement.reason,
-            "note": statement.note,
-            "stated_by": statement.stated_by or self.caller.name,
-            "stated_at": statement.stated_at,
-            "account_id": self.caller.account_id,
-            "agent_id": self.caller.agent_id,
-            "by_name": self.caller.name,
-            "card_return_id": self.card_return_id,
-            "recorded_at": server_now(),
+            **_words(statement),
         }
+
+
+def _words(statement: StatementIn) -> dict[str, Any]:
+    """What the statement says beside where."""
+    return {
+        "every_location": statement.locations is None,
+        "replaces": sorted(set(statement.replaces)),
+        "reason": statement.reason,
+        "note": statement.note,
+        "stated_by": statement.stated_by,
+        "stated_at": statement.stated_at,
+    }
 
 
 def _contradiction(statement: StatementIn, others: Sequence[StatementIn]) -> Conflict:
@@ -315,36 +317,9 @@ async def _same_as_held(
     if inspection is None:
         raise reading.no_inspection(statement.inspection_id)
     may_state(caller, statement, inspection["site"])
-    if not (_same_words(row, statement) and await _same_locations(connection, inspection, statement, row)):
-        raise Conflict(
-            f"Statement {statement.id} is already recorded with other content.",
-            next_step="Make the new statement under a new id, naming the one it replaces.",
-        )
-
-
-def _same_words(row: Row, statement: StatementIn) -> bool:
-    return bool(
-        row["inspection_id"] == statement.inspection_id
-        and row["kind"] == statement.kind
-        and row["replaces"] == sorted(set(statement.replaces))
-        and row["reason"] == statement.reason
-        and row["note"] == statement.note
-        and row["stated_by"] == (statement.stated_by or row["stated_by"])
-        and row["stated_at"] == statement.stated_at
-    )
-
-
-async def _same_locations(
-    connection: AsyncConnection, inspection: Row, statement: StatementIn, row: Row
-) -> bool:
-    """True when the list written out then is what the statement says; for the whole unit, what any
-    binding of the inspection would have been written out to."""
-    if statement.locations is not None:
-        return set(row["locations"]) == set(statement.locations)
-    for bound in await facts.bindings_of(connection, inspection["id"]):
-        document = await revision_document(connection, bound["revision_id"])
-        if set(row["locations"]) == {
-            location.key for location in document.locations_for(inspection["build"])
-        }:
-            return True
-    return False
+    # The whole unit was written out then, to what the inspection owed then.
+    named = row["locations"] if statement.locations is None else statement.locations
+    wanted = {"id": statement.id, "inspection_id": statement.inspection_id, "kind": statement.kind}
+    locations = {"locations": row["locations"]} if set(named) == set(row["locations"]) else {"locations": named}
+    if not same(statement_facts, row, {**wanted, **_words(statement), **locations}):
+        raise recorded_otherwise(f"Statement {statement.id}")

@@ -1,6 +1,6 @@
 """Tables of campaigns, and the SQL of campaigns and inspections.
 
-facts.py holds the SQL of what is appended and folded, completion.py that of the roll-up.
+facts.py holds the SQL of what is appended and folded, rollup.py that of the roll-up.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.access.store import sites
 from service.database import Row, id_column, ids, metadata, moment, reference, text, texts
+from service.facts.store import fact_table
 from service.plans.store import builds, equipment_types, plan_revisions, plans
 from service.records.store import units
 
@@ -52,37 +53,26 @@ inspections = sa.Table(
     sa.UniqueConstraint("campaign_id", "unit_id"),
 )
 
-bindings = sa.Table(
+# To which revision an inspection is bound, each replacing the one before.
+bindings = fact_table(
     "bindings",
-    metadata,
-    id_column(),
     reference("inspection_id", "inspections.id", index=True),
     reference("revision_id", "plan_revisions.id"),
     text("reason"),
-    reference("account_id", "accounts.id"),
-    text("by_name"),
-    moment("recorded_at"),
 )
 
-# What people said (I3, I4): appended, never changed. `locations` is the written-out list, `by_name` the name
-# that the account or agent had on that day.
-statements = sa.Table(
+# What people said. `locations` is the list written out when it was said; `every_location`: the inspection's
+# locations were not named one by one. `stated_by` NULL: whoever recorded it (`by_name`).
+statements = fact_table(
     "statements",
-    metadata,
-    id_column(),
     reference("inspection_id", "inspections.id", index=True),
     text("kind"),
     texts("locations"),
-    ids("replaces"),
+    sa.Column("every_location", sa.Boolean, nullable=False),
     text("reason", nullable=True),
     text("note", nullable=True),
-    text("stated_by"),
+    text("stated_by", nullable=True),
     moment("stated_at", nullable=True),
-    reference("account_id", "accounts.id", nullable=True),
-    reference("agent_id", "agents.id", nullable=True),
-    text("by_name"),
-    reference("card_return_id", "card_returns.id", nullable=True),
-    moment("recorded_at"),
 )
 
 # The fold's result per location, kept in the transaction of each fact. Locations that the bound

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import asdict
 from typing import Any
 from uuid import UUID
 
 import sqlalchemy as sa
-from sqlalchemy.dialects.postgresql import insert
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.campaigns.rules import BoundLocation, Fold, OpenPictures
@@ -39,30 +38,18 @@ async def statements_of(
     """Every statement of each inspection with its speaker, in the order the service recorded them."""
     query = (
         sa.select(
-            statements,
+            *(column for column in statements.c if column is not statements.c.stated_by),
+            sa.func.coalesce(statements.c.stated_by, statements.c.by_name).label("stated_by"),
             sa.case((statements.c.account_id.is_not(None), statements.c.by_name)).label("account"),
             sa.case((statements.c.agent_id.is_not(None), statements.c.by_name)).label("agent"),
         )
         .where(statements.c.inspection_id.in_(inspection_ids))
-        .order_by(statements.c.recorded_at, statements.c.id)
+        .order_by(statements.c.number)
     )
     found: dict[UUID, list[Row]] = {key: [] for key in inspection_ids}
     for row in (await connection.execute(query)).mappings():
         found[row["inspection_id"]].append(row)
     return found
-
-
-async def statements_by_id(connection: AsyncConnection, statement_ids: Iterable[UUID]) -> dict[UUID, Row]:
-    query = sa.select(statements).where(statements.c.id.in_(list(statement_ids)))
-    return {row["id"]: row for row in (await connection.execute(query)).mappings()}
-
-
-async def insert_statements(connection: AsyncConnection, rows: list[dict[str, Any]]) -> set[UUID]:
-    """Append statements; the ids that were new. One already there is left as it is."""
-    if not rows:
-        return set()
-    added = insert(statements).values(rows).on_conflict_do_nothing().returning(statements.c.id)
-    return set(await connection.scalars(added))
 
 
 async def set_folds(connection: AsyncConnection, inspection_id: UUID, folds: Mapping[str, Fold]) -> None:
@@ -105,24 +92,15 @@ async def add_held(connection: AsyncConnection, inspection_id: UUID, by_location
     await connection.execute(_ADD_HELD, {"inspection_id": inspection_id, **given})
 
 
-async def insert_bindings(connection: AsyncConnection, rows: list[dict[str, Any]]) -> None:
-    await connection.execute(sa.insert(bindings), rows)
-
-
 async def bindings_of(connection: AsyncConnection, inspection_id: UUID) -> Sequence[Row]:
-    """How the inspection came to its revision, oldest first; the inspection's lock keeps them in order."""
+    """How the inspection came to its revision, the oldest first: under its lock they are numbered in order."""
     query = (
         sa.select(bindings, bindings.c.by_name.label("by"), plan_revisions.c.label.label("revision"))
         .join(plan_revisions, plan_revisions.c.id == bindings.c.revision_id)
         .where(bindings.c.inspection_id == inspection_id)
-        .order_by(bindings.c.recorded_at, bindings.c.id)
+        .order_by(bindings.c.number)
     )
     return (await connection.execute(query)).mappings().all()
-
-
-async def binding(connection: AsyncConnection, binding_id: UUID) -> Row | None:
-    query = sa.select(bindings).where(bindings.c.id == binding_id)
-    return (await connection.execute(query)).mappings().one_or_none()
 
 
 async def bind_revision(connection: AsyncConnection, inspection_id: UUID, revision_id: UUID) -> None:

@@ -23,8 +23,9 @@ from service.contract.wire import new_id
 from service.custody import store
 from service.custody.rules import must_look
 from service.custody.store import retention
-from service.database import Database, Row, server_now
+from service.database import Database, Row
 from service.errors import NotFound
+from service.facts.store import append
 from service.writable import Writable
 
 SHOWN = 200
@@ -121,11 +122,14 @@ async def record_retention(
     if (now.days, now.mode) == (wanted.days, wanted.mode):
         return now
     check(now)
-    told: dict[str, Any] = {"number": now.number + 1, "days": wanted.days, "mode": wanted.mode}
-    account_id, by_name = (by.account_id, by.name) if by is not None else (None, None)
-    row = {"id": new_id(), "site_id": site_id, "account_id": account_id, "by_name": by_name}
-    await retention.insert_policy(connection, {**row, **told, "recorded_at": server_now()})
-    await note(connection, "retention_changed", site_id=site_id, by_account_id=account_id, detail=told)
+    before = await retention.standing_policy(connection, site)
+    policy: dict[str, Any] = {"days": wanted.days, "mode": wanted.mode}
+    fact = {"id": new_id(), "site_id": site_id, "turn": now.number + 1, **policy}
+    fact["replaces"] = [] if before is None else [before["id"]]
+    await append(connection, store.retention_policies, [fact], by)
+    account_id = by.account_id if by is not None else None
+    detail = {"number": now.number + 1, **policy}
+    await note(connection, "retention_changed", site_id=site_id, by_account_id=account_id, detail=detail)
     return await standing_retention(connection, site)
 
 
@@ -139,8 +143,10 @@ async def standing_retention(connection: AsyncConnection, site: str) -> Retentio
 def _retention_of(site: str, row: Row | None) -> Retention:
     if row is None:
         return Retention(site=site, days=0, mode="governance", number=0, by=None, recorded_at=None)
-    names = ("days", "mode", "number", "recorded_at")
-    return Retention(site=site, by=row.get("by"), **{name: row[name] for name in names})
+    names = ("days", "mode", "recorded_at")
+    return Retention(
+        site=site, number=row["turn"], by=row.get("by"), **{name: row[name] for name in names}
+    )
 
 
 async def add_run(
@@ -152,5 +158,5 @@ async def add_run(
     run_id: UUID | None = None,
 ) -> None:
     """Append what a pass over the store found; times are the store's."""
-    row = {"id": run_id or new_id(), "kind": kind, "started_at": started_at, "ended_at": ended_at}
-    await store.add_run(connection, {**row, "found": dict(found)})
+    run = {"id": run_id or new_id(), "kind": kind, "started_at": started_at, "ended_at": ended_at}
+    await append(connection, store.custody_runs, [{**run, "found": dict(found)}], None)

@@ -14,6 +14,7 @@ import structlog
 from service.contract.wire import new_id
 from service.custody import store
 from service.custody.actions import add_run
+from service.custody.actions.reading import record_readings
 from service.custody.rules import counted, share
 from service.database import Database
 from service.objects.holding import Holding, ReadBack
@@ -82,7 +83,7 @@ async def _audit(
     async for batch in batches:
         found = await _read(holding, batch)
         async with db.begin() as connection:
-            await store.add_readings(connection, [_row(run_id, *one) for one in found])
+            await record_readings(connection, [_row(run_id, *one) for one in found])
             await order_lacking(connection, [digest for digest, read in found if read.outcome == "sound"])
         for digest, reading in found:
             if reading.outcome != "sound":

@@ -11,17 +11,16 @@ from sqlalchemy.dialects.postgresql import ARRAY, distinct_on, insert
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.access.store import sites
-from service.database import Row, id_column, json, metadata, moment, reference, text
+from service.database import Row, json, metadata, moment, reference, text
+from service.facts.store import fact_table, standing
 from service.intake.store import card_returns
 from service.intake.store import large as large_files
 from service.records.store import images, sightings, unit_images, units
 
 # One pass over the store, or a part of it, with what it found; appended when it ends.
-custody_runs = sa.Table(
+custody_runs = fact_table(
     "custody_runs",
-    metadata,
-    id_column(),
-    sa.Column("number", sa.BigInteger, sa.Identity(), nullable=False, unique=True),
+    None,
     text("kind"),
     moment("started_at"),
     moment("ended_at"),
@@ -29,13 +28,11 @@ custody_runs = sa.Table(
     sa.Index("ix_custody_runs_kind_number", "kind", "number"),
 )
 
-# Facts: an original was read back from the store, at the store's time. `number` is the order in which
-# they were recorded; no clock orders them (I4).
-image_readings = sa.Table(
+# An original was read back from the store, at the store's time (`read_at`). Each replaces the one that stood
+# when it was recorded, under the lock of image_custody's row.
+image_readings = fact_table(
     "image_readings",
-    metadata,
-    sa.Column("digest", sa.Text, primary_key=True),
-    sa.Column("number", sa.BigInteger, sa.Identity(), primary_key=True),
+    text("digest", index=True),
     sa.Column("run_id", sa.UUID(as_uuid=True), nullable=False),
     text("outcome"),
     text("told", nullable=True),
@@ -49,6 +46,7 @@ image_custody = sa.Table(
     "image_custody",
     metadata,
     text("digest", primary_key=True),
+    sa.Column("reading_id", sa.UUID(as_uuid=True)),
     sa.Column("number", sa.BigInteger),
     text("outcome", nullable=True),
     text("told", nullable=True),
@@ -64,19 +62,14 @@ image_custody = sa.Table(
     sa.Index("ix_image_custody_not_sound", "digest", postgresql_where=sa.text("outcome <> 'sound'")),
 )
 
-# How long a site wants its originals locked: appended, the highest number of a site stands.
-retention_policies = sa.Table(
+# How long a site wants its originals locked, each policy replacing the one before; `turn` counts them.
+retention_policies = fact_table(
     "retention_policies",
-    metadata,
-    id_column(),
     reference("site_id", "sites.id"),
-    sa.Column("number", sa.Integer, nullable=False),
+    sa.Column("turn", sa.Integer, nullable=False),
     sa.Column("days", sa.Integer, nullable=False),
     text("mode"),
-    reference("account_id", "accounts.id", nullable=True),
-    text("by_name", nullable=True),
-    moment("recorded_at"),
-    sa.UniqueConstraint("site_id", "number"),
+    sa.UniqueConstraint("site_id", "turn"),
 )
 
 # The policy by which the originals of a card return were locked.
@@ -130,23 +123,53 @@ async def sizes_of(connection: AsyncConnection, digests: Collection[str]) -> lis
     return [(row.digest, row.size) for row in await connection.execute(query)]
 
 
-async def add_readings(connection: AsyncConnection, rows: Sequence[Mapping[str, Any]]) -> None:
-    """Append readings and show each as the last of its image."""
-    found = await connection.execute(
-        sa.insert(image_readings).returning(
-            *(image_readings.c[name] for name in ("digest", "number", *_SHOWN)), sort_by_parameter_order=True
-        ),
-        list(rows),
-    )
-    # In one order of digests, so that two audits wait for each other without a deadlock.
-    fresh = sorted((dict(row) for row in found.mappings()), key=lambda row: row["digest"])
-    shown = insert(image_custody)
-    changed = {name: shown.excluded[name] for name in ("number", *_SHOWN)}
-    older = sa.or_(image_custody.c.number.is_(None), image_custody.c.number < shown.excluded.number)
+async def lock_custody(connection: AsyncConnection, digests: Collection[str]) -> None:
+    """Lock the rows of these originals until the transaction ends, making those that are lacking; in one order
+    of digests, so that two audits wait for each other without a deadlock."""
+    in_order = sorted(digests)
     await connection.execute(
-        shown.on_conflict_do_update(index_elements=["digest"], set_=changed, where=older), fresh
+        insert(image_custody).on_conflict_do_nothing(), [{"digest": digest} for digest in in_order]
     )
-    await _tell_intake(connection, [row["digest"] for row in fresh])
+    rows = sa.select(image_custody.c.digest).where(image_custody.c.digest == sa.any_(texts_of(in_order)))
+    await connection.execute(rows.order_by(image_custody.c.digest).with_for_update())
+
+
+async def standing_readings(connection: AsyncConnection, digests: Collection[str]) -> dict[str, Row]:
+    """Of each original the reading that stands, from the facts; never read: absent."""
+    query = (
+        sa.select(image_readings)
+        .where(image_readings.c.digest == sa.any_(texts_of(digests)), standing(image_readings))
+        .order_by(image_readings.c.number)
+    )
+    return {row["digest"]: row for row in (await connection.execute(query)).mappings()}
+
+
+async def kept_readings(connection: AsyncConnection, digests: Collection[str]) -> dict[str, Row]:
+    """What is kept of the reading that stands, and since when the original is asked for again."""
+    names = (image_custody.c[name] for name in READING if name != "id")
+    query = (
+        sa.select(images.c.digest, images.c.unsound_at, image_custody.c.reading_id.label("id"), *names)
+        .outerjoin(image_custody, image_custody.c.digest == images.c.digest)
+        .where(images.c.digest == sa.any_(texts_of(digests)))
+    )
+    return {row["digest"]: row for row in (await connection.execute(query)).mappings()}
+
+
+async def keep_readings(connection: AsyncConnection, readings: Mapping[str, Mapping[str, Any]]) -> None:
+    """Keep of each original, locked, the reading that stands."""
+    kept = {"reading_id": "id"} | {name: name for name in READING if name != "id"}
+    anew = (
+        sa.update(image_custody)
+        .where(image_custody.c.digest == sa.bindparam("of_digest"))
+        .values({column: sa.bindparam(f"new_{name}") for column, name in kept.items()})
+    )
+    rows = [
+        {"of_digest": digest, **{f"new_{name}": reading[name] for name in READING}}
+        for digest, reading in sorted(readings.items())
+    ]
+    if rows:
+        await connection.execute(anew, rows)
+        await _tell_intake(connection, list(readings))
 
 
 async def _tell_intake(connection: AsyncConnection, digests: Collection[str]) -> None:
@@ -156,7 +179,7 @@ async def _tell_intake(connection: AsyncConnection, digests: Collection[str]) ->
     one keeps its lock as long as it was set, and this one is locked at the next pass.
     """
     last = image_custody.c
-    unsound_at = sa.case((last.outcome == "sound", None), else_=last.read_at)
+    unsound_at = sa.case((last.outcome != "sound", last.read_at))
     found = await connection.execute(
         sa.update(images)
         .where(
@@ -179,11 +202,8 @@ async def _tell_intake(connection: AsyncConnection, digests: Collection[str]) ->
     )
 
 
-_SHOWN = ("outcome", "told", "kept_version", "read_at")
-
-
-async def add_run(connection: AsyncConnection, row: Mapping[str, Any]) -> None:
-    await connection.execute(sa.insert(custody_runs).values(**row))
+# What is kept of a reading beside its original.
+READING = ("id", "number", "outcome", "told", "kept_version", "read_at")
 
 
 async def last_runs(connection: AsyncConnection) -> dict[str, Row]:

@@ -8,24 +8,20 @@ from typing import Any
 from uuid import UUID
 
 import sqlalchemy as sa
-from sqlalchemy.dialects.postgresql import distinct_on, insert
+from sqlalchemy.dialects.postgresql import insert
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.access.store import sites
 from service.custody.rules import Policy
 from service.custody.store import image_custody, retention_policies, return_locks, texts_of
 from service.database import Row
+from service.facts.store import standing
 from service.intake.store import card_returns
 from service.records.store import sightings
 
 STRICT, LOOSE = "compliance", "governance"
 
-_standing = (
-    sa.select(retention_policies)
-    .ext(distinct_on(retention_policies.c.site_id))
-    .order_by(retention_policies.c.site_id, retention_policies.c.number.desc())
-    .subquery("standing")
-)
+_standing = sa.select(retention_policies).where(standing(retention_policies)).subquery("standing")
 
 
 def policy_of(row: Row) -> Policy:
@@ -42,9 +38,7 @@ async def standing_policy(connection: AsyncConnection, code: str) -> Row | None:
     query = (
         sa.select(retention_policies, retention_policies.c.by_name.label("by"))
         .join(sites, sites.c.id == retention_policies.c.site_id)
-        .where(sites.c.code == code)
-        .order_by(retention_policies.c.number.desc())
-        .limit(1)
+        .where(sites.c.code == code, standing(retention_policies))
     )
     return (await connection.execute(query)).mappings().one_or_none()
 
@@ -58,10 +52,6 @@ async def standing_policies(connection: AsyncConnection) -> Sequence[Row]:
         .order_by(sites.c.code)
     )
     return (await connection.execute(query)).mappings().all()
-
-
-async def insert_policy(connection: AsyncConnection, row: Mapping[str, Any]) -> None:
-    await connection.execute(sa.insert(retention_policies).values(**row))
 
 
 async def returns_to_lock(connection: AsyncConnection, limit: int) -> Sequence[Row]:

@@ -11,10 +11,10 @@ from service.access.rules import Caller
 from service.campaigns.actions import binding, inspection_context
 from service.contract.campaigns import BindingIn, BindingMade
 from service.contract.wire import new_id
-from service.database import Database, Row, server_now
+from service.database import Database, Row
+from service.facts.store import append
 from service.intake import store
 from service.intake.actions.showing import show
-from service.records import store as records
 
 
 async def rebind(db: Database, caller: Caller, inspection_id: UUID, wanted: BindingIn) -> BindingMade:
@@ -37,9 +37,8 @@ async def _bring_claimed(
     claimed = await store.claims_waiting(connection, inspection_id, home.locations)
     if not claimed:
         return
-    made = {"binding_id": wanted.id, "revision_id": home.revision_id, "recorded_at": server_now()}
-    made |= {"account_id": caller.account_id, "by_name": caller.name}
-    await records.insert_rows(connection, store.placements, [{**_brought(row), **made} for row in claimed])
+    made = {"binding_id": wanted.id, "revision_id": home.revision_id}
+    await append(connection, store.placements, [{**_brought(row), **made} for row in claimed], caller)
     await show(connection, [inspection_id], {row["digest"] for row in claimed})
 
 

@@ -231,7 +231,7 @@ async def _write(
         await recorder.record(files)
     await recorder.count()
     turned = await record_statements(connection, caller, commit.statements, row["id"])
-    await keep_refused(connection, row["id"], turned, now)
+    await keep_refused(connection, caller, row["id"], turned, now)
     remarks = await _opening_remarks(connection, row, card, homes.get(own) if own else None)
     closing = {
         "committed_at": now,

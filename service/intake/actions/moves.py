@@ -16,13 +16,14 @@ from service.campaigns.actions import inspection_context
 from service.contract.problem import ProblemError
 from service.contract.records import Move, MovedPicture, MoveIn, MoveTarget
 from service.contract.wire import new_id
-from service.database import Database, Row, server_now
+from service.database import Database, Row
 from service.errors import Conflict, Invalid, NotAllowed, NotFound
+from service.facts.store import append, append_one, recorded, recorded_otherwise, same
 from service.intake.actions.showing import show
 from service.intake.actions.undoing import ends_of, undo
 from service.intake.rules import PICTURES, Home
 from service.intake.store import moving as store
-from service.intake.store import placements
+from service.intake.store import picture_moves, placements
 from service.records import store as records
 from service.records.actions import visible_unit
 from service.records.rules import storable
@@ -48,27 +49,21 @@ async def move_pictures(db: Database, caller: Caller, body: MoveIn) -> Move:
     caller.must(Act.MOVE_PICTURE)
     if caller.account_id is None:
         raise NotAllowed("An agent does not move pictures: a person does, signed in.")
-    fingerprint = _fingerprint(body)
+    order = _order(body)
     async with db.begin() as connection:
         homes = await _ends(connection, caller, body)
-        if not await _repeated(connection, body.id, fingerprint):
-            await _move(connection, caller, body, fingerprint, homes)
+        known = await recorded(connection, picture_moves, [body.id])
+        if not known:
+            await _move(connection, caller, body, order, homes)
+        elif not same(picture_moves, known[body.id], order):
+            raise recorded_otherwise(f"Move {body.id}")
         return _shown_move(await store.move_rows(connection, [body.id]))
 
 
-def _fingerprint(body: MoveIn) -> str:
-    """Moves recorded before `undoes` existed keep the fingerprint they have."""
-    raw = msgspec.to_builtins(body)
-    if body.undoes is None:
-        del raw["undoes"]
-    return hashlib.sha256(msgspec.json.encode(raw)).hexdigest()
-
-
-async def _repeated(connection: AsyncConnection, move_id: UUID, fingerprint: str) -> bool:
-    known = await store.move_fingerprint(connection, move_id)
-    if known is not None and known != fingerprint:
-        raise Conflict(f"Move {move_id} is recorded with other content.", next_step="Use a new id.")
-    return known is not None
+def _order(body: MoveIn) -> dict[str, Any]:
+    """The fact that a person ordered this; the digest of the request stands for its pictures and places."""
+    sha256 = hashlib.sha256(msgspec.json.encode(body)).hexdigest()
+    return {"id": body.id, "request_sha256": sha256, "reason": storable(body.reason), "undoes": body.undoes}
 
 
 async def _ends(connection: AsyncConnection, caller: Caller, body: MoveIn) -> Mapping[UUID, Home]:
@@ -85,26 +80,25 @@ async def _ends(connection: AsyncConnection, caller: Caller, body: MoveIn) -> Ma
 
 
 async def _move(
-    connection: AsyncConnection, caller: Caller, body: MoveIn, fingerprint: str, homes: Mapping[UUID, Home]
+    connection: AsyncConnection,
+    caller: Caller,
+    body: MoveIn,
+    order: Mapping[str, Any],
+    homes: Mapping[UUID, Home],
 ) -> None:
-    now = server_now()
-    move = {"id": body.id, "request_sha256": fingerprint, "reason": storable(body.reason)}
-    move |= {"account_id": caller.account_id, "by_name": caller.name, "recorded_at": now}
-    move["undoes"] = body.undoes
     if body.undoes is None:
         to = _checked_target(body, homes)
         going = await _standing_pictures(connection, body) + await _loose_sightings(connection, caller, body)
-    if not await store.insert_move(connection, move):
+    if not await append_one(connection, picture_moves, order, caller, f"Move {body.id}"):
         raise Conflict(
             f"Move {body.id} is being recorded by another request.", next_step="Repeat the request."
         )
     if body.undoes is not None:
-        await store.insert_move_items(connection, await undo(connection, caller, body, homes, now))
+        await store.insert_move_items(connection, await undo(connection, caller, body, homes))
         return
     await store.insert_move_items(connection, [_item(body.id, to, at, one) for at, one in enumerate(going)])
-    made = {"move_id": body.id, "by_name": caller.name, "revision_id": homes[to.inspection_id].revision_id}
-    made |= {"account_id": caller.account_id, "recorded_at": now}
-    await records.insert_rows(connection, placements, _facts(to, going, made))
+    made = {"move_id": body.id, "revision_id": homes[to.inspection_id].revision_id}
+    await append(connection, placements, _facts(to, going, made), caller)
     await show(connection, homes.keys(), {one.digest for one in going})
 
 
@@ -180,8 +174,8 @@ def _item(move_id: UUID, to: MoveTarget, ordinal: int, one: _Going) -> dict[str,
 
 
 def _facts(to: MoveTarget, going: Sequence[_Going], made: Mapping[str, Any]) -> list[dict[str, Any]]:
-    """One fact per sighting, which replaces every standing fact that the move takes away; `made`: by which
-    move, by whom and when."""
+    """One placement per sighting, which replaces every standing one that the move takes away; `made`: by which
+    move, under which revision."""
     replaced: dict[UUID, list[Row]] = {}
     for one in going:
         for fact in one.replaced:

@@ -15,7 +15,8 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 from service.access.rules import Caller
 from service.contract.cards import ManifestFile, exact_path
 from service.contract.wire import new_id
-from service.database import Row
+from service.database import Row, as_bytea, insert_rows
+from service.facts.store import append
 from service.intake import store
 from service.intake.actions.showing import count_pictures
 from service.intake.rules import PICTURES, Home, Verdict, judge
@@ -77,7 +78,7 @@ class Recorder:
         ]
         self.files += len(files)
         rows = [_sighting_row(item, self.card_return["id"], zone, self.now) for item in seen]
-        await records.insert_rows(self.connection, records.sightings, rows)
+        await insert_rows(self.connection, records.sightings, rows)
         pictures = [item for item in seen if item.file.kind in PICTURES]
         await self._write_facts(seen, pictures)
         await self._show(pictures)
@@ -91,8 +92,15 @@ class Recorder:
     async def _write_facts(self, seen: Sequence[Seen], pictures: Sequence[Seen]) -> None:
         placed = [item for item in seen if item.verdict.claim is not None]
         placed += [item for item in pictures if item.verdict.claim is None]
-        facts = [_fact_row(item, self.homes, self.caller, self.now) for item in placed if item.verdict.place]
-        await records.insert_rows(self.connection, store.placements, facts)
+        facts = [_placement(item, self.homes) for item in placed if item.verdict.place]
+        await append(
+            self.connection,
+            store.placements,
+            facts,
+            self.caller,
+            card_return_id=self.card_return["id"],
+            at=self.now,
+        )
 
     async def _show(self, pictures: Iterable[Seen]) -> None:
         """Show the pictures at their places."""
@@ -122,7 +130,7 @@ def _sighting_row(item: Seen, return_id: UUID, zone: ZoneInfo, now: datetime) ->
         "ordinal": item.ordinal,
         "digest": file.sha256,
         "path": storable(file.path),
-        "path_bytes": records.as_bytea(exact_path(file.path, file.path_bytes)),
+        "path_bytes": as_bytea(exact_path(file.path, file.path_bytes)),
         "modified": storable(file.modified) if file.modified is not None else None,
         "read_at": file.read_at,
         "received_at": now,
@@ -147,7 +155,7 @@ def _said(item: Seen) -> dict[str, Any]:
     }
 
 
-def _fact_row(item: Seen, homes: Mapping[UUID, Home], caller: Caller, now: datetime) -> dict[str, Any]:
+def _placement(item: Seen, homes: Mapping[UUID, Home]) -> dict[str, Any]:
     verdict, claim = item.verdict, item.verdict.claim
     place, claimed_key = verdict.place, verdict.claimed_key
     assert place is not None
@@ -162,10 +170,5 @@ def _fact_row(item: Seen, homes: Mapping[UUID, Home], caller: Caller, now: datet
         **_said(item),
         "rule": verdict.rule,
         "confidence": claim.confidence if claim is not None else 1.0,
-        "account_id": caller.account_id,
-        "agent_id": caller.agent_id,
-        "by_name": caller.name,
         "revision_id": homes[place.inspection_id].revision_id,
-        "recorded_at": now,
-        "replaces": [],
     }

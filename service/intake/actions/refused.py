@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import datetime
+from typing import Any
 from uuid import UUID
 
 import msgspec
@@ -14,32 +15,30 @@ from service.campaigns.actions import TurnedDown
 from service.campaigns.actions.stating import record_statement
 from service.contract.cards import CardReturnStanding, RefusalSettledIn
 from service.contract.wire import new_id
-from service.database import Database, server_now
+from service.database import Database
 from service.errors import Conflict, NotAllowed, NotFound
+from service.facts.store import append, append_one, same
 from service.intake.actions import own_return, standing
 from service.intake.store import refused as store
 from service.records.rules import storable, storable_json
 
 
 async def keep_refused(
-    connection: AsyncConnection, return_id: UUID, turned: Sequence[TurnedDown], now: datetime
+    connection: AsyncConnection, caller: Caller, return_id: UUID, turned: Sequence[TurnedDown], now: datetime
 ) -> None:
     """Keep what was turned down at the commit of a card return, each with its reason."""
-    await store.insert_refused(
-        connection,
-        [
-            {
-                "id": new_id(),
-                "card_return_id": return_id,
-                "inspection_id": one.statement.inspection_id,
-                "statement": storable_json(msgspec.to_builtins(one.statement)),
-                "why": storable(one.refusal.detail),
-                "next_step": storable(one.refusal.next_step) if one.refusal.next_step else None,
-                "recorded_at": now,
-            }
-            for one in turned
-        ],
-    )
+    facts = [
+        {
+            "id": new_id(),
+            "card_return_id": return_id,
+            "inspection_id": refused.statement.inspection_id,
+            "statement": storable_json(msgspec.to_builtins(refused.statement)),
+            "why": storable(refused.refusal.detail),
+            "next_step": storable(refused.refusal.next_step) if refused.refusal.next_step else None,
+        }
+        for refused in turned
+    ]
+    await append(connection, store.refused_statements, facts, caller, at=now)
 
 
 async def settle_refused(
@@ -62,18 +61,8 @@ async def settle_refused(
         if not await _settled_so(connection, refused_id, wanted):
             if wanted.statement is not None:
                 await record_statement(connection, caller, wanted.statement)
-            await store.insert_settlement(
-                connection,
-                {
-                    "id": wanted.id,
-                    "refused_id": refused_id,
-                    "statement_id": wanted.statement.id if wanted.statement is not None else None,
-                    "reason": storable(wanted.reason),
-                    "by": caller.name,
-                    "account_id": caller.account_id,
-                    "recorded_at": server_now(),
-                },
-            )
+            fact = {"refused_id": refused_id, **_settlement(wanted)}
+            await append_one(connection, store.refusals_settled, fact, caller, f"Settlement {wanted.id}")
             row = await own_return(connection, caller, return_id, Act.STATE)
         return standing(row)
 
@@ -83,12 +72,17 @@ async def _settled_so(connection: AsyncConnection, refused_id: UUID, wanted: Ref
     done = await store.settlement(connection, refused_id)
     if done is None:
         return False
-    statement_id = wanted.statement.id if wanted.statement is not None else None
-    asked = (wanted.id, statement_id, storable(wanted.reason))
-    if (done["id"], done["statement_id"], done["reason"]) != asked:
+    if done["id"] != wanted.id or not same(
+        store.refusals_settled, done, {"refused_id": refused_id, **_settlement(wanted)}
+    ):
         how = "dismissed it" if done["statement_id"] is None else "stated it anew"
         raise Conflict(
-            f"{done['by']} {how} already: {done['reason']}",
+            f"{done['by_name']} {how} already: {done['reason']}",
             next_step="Look at the inspection; make a further statement there if something is left to say.",
         )
     return True
+
+
+def _settlement(wanted: RefusalSettledIn) -> dict[str, Any]:
+    statement_id = wanted.statement.id if wanted.statement is not None else None
+    return {"id": wanted.id, "statement_id": statement_id, "reason": storable(wanted.reason)}

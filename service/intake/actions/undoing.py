@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Collection, Iterator, Mapping, Sequence
-from datetime import datetime
 from typing import Any
 from uuid import UUID
 
@@ -16,11 +15,11 @@ from service.contract.records import MoveIn
 from service.contract.wire import new_id
 from service.database import Row
 from service.errors import Conflict, Invalid, NotFound
+from service.facts.store import append
 from service.intake.actions.showing import show
 from service.intake.rules import Fact, Home, Place, heads
 from service.intake.store import moving as store
 from service.intake.store import placements
-from service.records import store as records
 
 # What a placement says besides who said it and when: it comes back as it was.
 SAID = (
@@ -38,7 +37,7 @@ async def ends_of(connection: AsyncConnection, move_id: UUID) -> set[UUID]:
 
 
 async def undo(
-    connection: AsyncConnection, caller: Caller, body: MoveIn, homes: Mapping[UUID, Home], now: datetime
+    connection: AsyncConnection, caller: Caller, body: MoveIn, homes: Mapping[UUID, Home]
 ) -> list[dict[str, Any]]:
     """Write the facts that undo the move `body.undoes`; the items of the new move.
 
@@ -55,13 +54,12 @@ async def undo(
     facts = await store.facts_of_images(connection, {row["digest"] for row in made})
     standing = _standing_for(body.undoes, made, facts)
     _refuse_from_nowhere(body.undoes, made)
-    by = {"account_id": caller.account_id, "by_name": caller.name, "move_id": body.id, "recorded_at": now}
     restored = []
     for was in before:
         gone = [standing[row["id"]] for row in made if was["id"] in row["replaces"]]
         revision_id = homes[was["inspection_id"]].revision_id
-        restored.append({**_restored(was, gone), "revision_id": revision_id, **by})
-    await records.insert_rows(connection, placements, restored)
+        restored.append({**_restored(was, gone), "revision_id": revision_id, "move_id": body.id})
+    await append(connection, placements, restored, caller)
     await show(connection, homes.keys(), {row["digest"] for row in (*made, *before)})
     return _items(body, made, before)
 

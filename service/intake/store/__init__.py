@@ -12,25 +12,23 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.access.store import agents, sites
 from service.database import Row, id_column, ids, json, metadata, moment, reference, text
+from service.facts.store import fact_table, standing
 from service.intake.store.large import not_yet_verified
 from service.intake.store.refused import refused_of
 from service.plans.store import plan_revisions
 from service.records.store import clock_of_camera, images, sightings
 
-cards = sa.Table(
+# Which card was prepared for which inspection, by an agent.
+cards = fact_table(
     "cards",
-    metadata,
-    id_column(),
-    reference("site_id", "sites.id"),
-    reference("agent_id", "agents.id"),
     reference("inspection_id", "inspections.id", index=True),
+    reference("site_id", "sites.id"),
     reference("revision_id", "plan_revisions.id"),
     text("profile"),
     sa.Column("folders", sa.Integer, nullable=False),
     text("scope", nullable=True),
     text("person", nullable=True),
     moment("prepared_at"),
-    moment("recorded_at"),
 )
 
 # `card_id` is what the card's own marker says and may be unknown here: no foreign key.
@@ -86,15 +84,11 @@ card_return_parts = sa.Table(
 )
 
 # A person's order to show pictures at another place, with the reason (I12).
-picture_moves = sa.Table(
+picture_moves = fact_table(
     "picture_moves",
-    metadata,
-    id_column(),
+    None,
     text("request_sha256"),
     text("reason"),
-    reference("account_id", "accounts.id"),
-    text("by_name"),
-    moment("recorded_at"),
     reference("undoes", "picture_moves.id", nullable=True, index=True),
 )
 
@@ -114,15 +108,12 @@ picture_move_items = sa.Table(
     sa.Column("to_element", sa.Integer),
 )
 
-# Facts: who or what rule said where a sighting belongs. A move replaces earlier ones by id (I12), and so does
-# a binding that brings a location (`binding_id`). `location_key` NULL: at the inspection, no location known;
-# `claimed_key` is then the key that was claimed and that the inspection did not have, `claimed_element` the
-# element there. `revision_id` is what the inspection was bound to when this was recorded, `by_name` the name
-# of that day.
-placements = sa.Table(
+# Who or what rule said where a sighting belongs. A move replaces earlier placements (I12), and so does a binding
+# that brings a location (`binding_id`). `location_key` NULL: at the inspection, no location known; `claimed_key`
+# is then the key that was claimed and that the inspection did not have, `claimed_element` the element there.
+# `revision_id` is what the inspection was bound to when this was recorded.
+placements = fact_table(
     "placements",
-    metadata,
-    id_column(),
     reference("sighting_id", "sightings.id", index=True),
     reference("inspection_id", "inspections.id", index=True),
     text("location_key", nullable=True),
@@ -135,14 +126,9 @@ placements = sa.Table(
     text("note", nullable=True),
     text("rule"),
     sa.Column("confidence", sa.Double, nullable=False),
-    reference("account_id", "accounts.id", nullable=True),
-    reference("agent_id", "agents.id", nullable=True),
-    text("by_name"),
     reference("revision_id", "plan_revisions.id"),
     reference("move_id", "picture_moves.id", nullable=True, index=True),
     reference("binding_id", "bindings.id", nullable=True),
-    moment("recorded_at"),
-    ids("replaces"),
 )
 
 receipts = sa.Table(
@@ -172,21 +158,11 @@ async def card(connection: AsyncConnection, card_id: UUID) -> Row | None:
     return found.mappings().one_or_none()
 
 
-async def insert_card(connection: AsyncConnection, row: Mapping[str, Any]) -> bool:
-    """False when a card of that id is recorded already."""
-    return await _insert_new(connection, cards, row)
-
-
-async def insert_return(connection: AsyncConnection, row: Mapping[str, Any]) -> bool:
-    """False when a card return of that id is recorded already."""
-    return await _insert_new(connection, card_returns, row)
-
-
-async def _insert_new(connection: AsyncConnection, table: sa.Table, row: Mapping[str, Any]) -> bool:
-    done = await connection.execute(
-        insert(table).values(**row).on_conflict_do_nothing(index_elements=["id"]).returning(table.c.id)
+async def insert_return(connection: AsyncConnection, row: Mapping[str, Any]) -> None:
+    """Open a card return; one of that id that is recorded already is left as it is."""
+    await connection.execute(
+        insert(card_returns).values(**row).on_conflict_do_nothing(index_elements=["id"])
     )
-    return done.first() is not None
 
 
 def _returns() -> sa.Select[*tuple[Any, ...]]:
@@ -308,53 +284,45 @@ async def files_page(
 
     Where two placements stand side by side, the one recorded first is shown.
     """
-    standing = (
+    place = (
         sa.select(placements)
-        .where(placements.c.sighting_id == sightings.c.id, stands())
+        .where(placements.c.sighting_id == sightings.c.id, standing(placements))
         .order_by(placements.c.id)
         .limit(1)
-        .lateral("standing")
+        .lateral("place")
     )
     query = (
         sa.select(
             *(column for column in sightings.c if column is not sightings.c.exif),
             images.c.size,
             clock_of_camera(),
-            standing.c.inspection_id,
-            standing.c.location_key,
-            standing.c.claimed_key,
-            standing.c.element,
-            standing.c.rule,
+            place.c.inspection_id,
+            place.c.location_key,
+            place.c.claimed_key,
+            place.c.element,
+            place.c.rule,
         )
         .join(images, images.c.digest == sightings.c.digest)
-        .outerjoin(standing, sa.true())
+        .outerjoin(place, sa.true())
         .where(sightings.c.card_return_id == return_id, sightings.c.ordinal > after)
         .order_by(sightings.c.ordinal)
         .limit(limit)
     )
     if not_placed:
-        query = query.where(standing.c.location_key.is_(None))
+        query = query.where(place.c.location_key.is_(None))
     return (await connection.execute(query)).mappings().all()
 
 
 async def claims_waiting(
     connection: AsyncConnection, inspection_id: UUID, locations: Collection[str]
 ) -> Sequence[Row]:
-    """Facts that stand at an inspection and at no location, though they claimed one of these."""
+    """Placements that stand at an inspection and at no location, though they claimed one of these."""
     at = placements.c
     query = (
         sa.select(placements, sightings.c.digest)
         .join(sightings, sightings.c.id == at.sighting_id)
         .where(at.inspection_id == inspection_id, at.location_key.is_(None))
-        .where(at.claimed_key.in_(locations), stands())
+        .where(at.claimed_key.in_(locations), standing(placements))
         .order_by(at.id)
     )
     return (await connection.execute(query)).mappings().all()
-
-
-def stands() -> sa.ColumnElement[bool]:
-    """A placement fact that no later one replaces."""
-    later = placements.alias("later")
-    return ~sa.exists().where(
-        later.c.sighting_id == placements.c.sighting_id, placements.c.id == sa.any_(later.c.replaces)
-    )

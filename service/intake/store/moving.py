@@ -2,32 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from typing import Any
 from uuid import UUID
 
 import sqlalchemy as sa
-from sqlalchemy.dialects.postgresql import insert
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.access.store import sites
 from service.campaigns.store import inspections
 from service.database import Row
-from service.intake.store import card_returns, picture_move_items, picture_moves, placements, stands
+from service.facts.store import standing
+from service.intake.store import card_returns, picture_move_items, picture_moves, placements
 from service.records.store import sightings, unit_images, units
-
-
-async def move_fingerprint(connection: AsyncConnection, move_id: UUID) -> str | None:
-    """SHA-256 of the request that made a move, None when there is no such move."""
-    return await connection.scalar(
-        sa.select(picture_moves.c.request_sha256).where(picture_moves.c.id == move_id)
-    )
-
-
-async def insert_move(connection: AsyncConnection, row: Mapping[str, Any]) -> bool:
-    """False when a move of that id is recorded already."""
-    added = insert(picture_moves).values(**row).on_conflict_do_nothing().returning(picture_moves.c.id)
-    return (await connection.execute(added)).first() is not None
 
 
 async def insert_move_items(connection: AsyncConnection, rows: Sequence[dict[str, Any]]) -> None:
@@ -73,7 +60,7 @@ async def facts_standing_at(connection: AsyncConnection, shown_ids: Sequence[UUI
         .select_from(unit_images)
         .join(sightings, sightings.c.digest == at.digest)
         .join(placements, (placements.c.sighting_id == sightings.c.id) & here)
-        .where(at.id.in_(shown_ids), stands())
+        .where(at.id.in_(shown_ids), standing(placements))
         .order_by(placements.c.sighting_id, placements.c.id)
     )
     found: dict[UUID, list[Row]] = {shown_id: [] for shown_id in shown_ids}
@@ -92,7 +79,7 @@ async def sightings_by_id(connection: AsyncConnection, sighting_ids: Iterable[UU
         sa.select(
             sightings,
             sites.c.code.label("site"),
-            sa.exists().where(placements.c.sighting_id == sightings.c.id, stands()).label("stands"),
+            sa.exists().where(placements.c.sighting_id == sightings.c.id, standing(placements)).label("stands"),
         )
         .join(card_returns, card_returns.c.id == sightings.c.card_return_id)
         .join(sites, sites.c.id == card_returns.c.site_id)

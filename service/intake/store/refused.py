@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
 from typing import Any
 from uuid import UUID
 
@@ -10,34 +9,26 @@ import sqlalchemy as sa
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.campaigns.store import inspections
-from service.database import Row, id_column, json, metadata, moment, reference, text
+from service.database import Row, json, reference, text
+from service.facts.store import fact_table
 from service.records.store import units
 
 # `statement` is what was sent; `inspection_id` stands in it and may be unknown here: no foreign key.
-refused_statements = sa.Table(
+refused_statements = fact_table(
     "refused_statements",
-    metadata,
-    id_column(),
     reference("card_return_id", "card_returns.id", index=True),
     sa.Column("inspection_id", sa.UUID(as_uuid=True), nullable=False, index=True),
     json("statement"),
     text("why"),
     text("next_step", nullable=True),
-    moment("recorded_at"),
 )
 
 # How a person dealt with one, once. `statement_id`: what was stated in its place; NULL: it was dismissed.
-# `by` is the person's name on that day.
-refusals_settled = sa.Table(
+refusals_settled = fact_table(
     "refusals_settled",
-    metadata,
-    id_column(),
     reference("refused_id", "refused_statements.id", unique=True),
     reference("statement_id", "statements.id", nullable=True),
     text("reason"),
-    text("by"),
-    reference("account_id", "accounts.id"),
-    moment("recorded_at"),
 )
 
 
@@ -45,7 +36,7 @@ def refused_of(card_returns: sa.Table) -> sa.ColumnElement[list[Any]]:
     """The refused statements of a card return in the order they were recorded, as the wire has them."""
     at, done = refused_statements.c, refusals_settled.c
     settled = sa.func.jsonb_build_object(
-        "id", done.id, "statementId", done.statement_id, "reason", done.reason, "by", done.by,
+        "id", done.id, "statementId", done.statement_id, "reason", done.reason, "by", done.by_name,
         "recordedAt", done.recorded_at,
     )  # fmt: skip
     shown = sa.func.jsonb_build_object(
@@ -71,11 +62,6 @@ def refused_of(card_returns: sa.Table) -> sa.ColumnElement[list[Any]]:
     )
 
 
-async def insert_refused(connection: AsyncConnection, rows: Sequence[Mapping[str, Any]]) -> None:
-    if rows:
-        await connection.execute(sa.insert(refused_statements), list(rows))
-
-
 async def refused(connection: AsyncConnection, return_id: UUID, refused_id: UUID) -> Row | None:
     at = refused_statements.c
     query = sa.select(refused_statements).where(at.id == refused_id, at.card_return_id == return_id)
@@ -85,7 +71,3 @@ async def refused(connection: AsyncConnection, return_id: UUID, refused_id: UUID
 async def settlement(connection: AsyncConnection, refused_id: UUID) -> Row | None:
     query = sa.select(refusals_settled).where(refusals_settled.c.refused_id == refused_id)
     return (await connection.execute(query)).mappings().one_or_none()
-
-
-async def insert_settlement(connection: AsyncConnection, row: Mapping[str, Any]) -> None:
-    await connection.execute(sa.insert(refusals_settled).values(**row))

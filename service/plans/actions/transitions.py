@@ -13,6 +13,7 @@ from service.contract.plans import RevisionDetail, RevisionEventIn
 from service.contract.problem import ProblemError
 from service.database import Database, Row, server_now
 from service.errors import Conflict, Invalid, NotAllowed
+from service.facts.store import append_one, recorded, recorded_otherwise, same
 from service.plans import rules, store
 from service.plans.actions import locked_revision, person, revision_detail
 
@@ -34,10 +35,10 @@ async def record_event(
     account_id = person(caller)
     async with db.begin() as connection:
         held = await locked_revision(connection, revision_id)
-        row = _row(revision_id, account_id, wanted)
-        known = await store.event(connection, wanted.id)
-        if known is not None:
-            _same_event(known, row)
+        fact = _fact(revision_id, wanted)
+        known = await recorded(connection, store.revision_events, [wanted.id])
+        if known:
+            _same_event(known[wanted.id], fact, account_id)
             return await revision_detail(connection, held)
         told = (await store.events_of_plan(connection, held["plan_id"]))[revision_id]
         event = _event(wanted, account_id)
@@ -45,7 +46,7 @@ async def record_event(
         _refuse_person(rules.person_fault(event, told, held["author_id"]))
         await _check_members(connection, wanted)
         _check_reach(caller, [event] if event.kind == "published" else told)
-        await store.append_event(connection, row | {"by_name": caller.name, "recorded_at": server_now()})
+        await append_one(connection, store.revision_events, fact, caller, f"Event {wanted.id}")
         return await revision_detail(connection, held)
 
 
@@ -60,12 +61,11 @@ def _event(wanted: RevisionEventIn, account_id: UUID) -> rules.Event:
     )
 
 
-def _row(revision_id: UUID, account_id: UUID, wanted: RevisionEventIn) -> dict[str, object]:
+def _fact(revision_id: UUID, wanted: RevisionEventIn) -> dict[str, object]:
     return {
         "id": wanted.id,
         "revision_id": revision_id,
         "kind": wanted.kind,
-        "account_id": account_id,
         "note": wanted.note,
         "effective_from": wanted.effective_from,
         "sites": None if wanted.sites is None else sorted(set(wanted.sites)),
@@ -73,12 +73,10 @@ def _row(revision_id: UUID, account_id: UUID, wanted: RevisionEventIn) -> dict[s
     }
 
 
-def _same_event(known: Row, row: dict[str, object]) -> None:
-    if any(known[name] != value for name, value in row.items()):
-        raise Conflict(
-            f"Event {known['id']} is already recorded with other content.",
-            next_step="Repeat the request as it was, or make a new event under a new id.",
-        )
+def _same_event(known: Row, fact: dict[str, object], account_id: UUID) -> None:
+    """Who approved is part of what was approved: another person's repetition is no repetition."""
+    if known["account_id"] != account_id or not same(store.revision_events, known, fact):
+        raise recorded_otherwise(f"Event {known['id']}")
 
 
 def _refuse_step(held: Row, fault: str | None) -> None:

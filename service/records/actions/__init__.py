@@ -28,6 +28,7 @@ from service.contract.records import (
 )
 from service.database import Database, Row, server_now
 from service.errors import Conflict, Invalid, NotFound
+from service.facts.store import append, append_one
 from service.objects import Objects
 from service.records import store
 from service.records.actions.thumbnails import MADE
@@ -67,7 +68,7 @@ async def create_unit(db: Database, caller: Caller, serial: str, body: UnitIn) -
             },
         )
         if added:
-            await store.insert_position(connection, _position_row(body.id, body.id, site_id, body, now))
+            await append(connection, store.unit_positions, [_position(body.id, body.id, site_id, body)], caller)
         found = await reading.unit(connection, serial)
         if found is None or not await _same_unit(connection, found, body):
             raise Conflict(
@@ -77,8 +78,8 @@ async def create_unit(db: Database, caller: Caller, serial: str, body: UnitIn) -
         return await _detail(connection, found)
 
 
-def _position_row(
-    position_id: UUID, unit_id: UUID, site_id: UUID, body: UnitIn | PositionIn, now: datetime
+def _position(
+    position_id: UUID, unit_id: UUID, site_id: UUID, body: UnitIn | PositionIn
 ) -> dict[str, Any]:
     return {
         "id": position_id,
@@ -86,7 +87,6 @@ def _position_row(
         "site_id": site_id,
         "position": body.position,
         "since": body.since,
-        "recorded_at": now,
     }
 
 
@@ -108,16 +108,9 @@ async def move_unit(db: Database, caller: Caller, serial: str, body: PositionIn)
         found = await visible_unit(connection, caller, serial)
         caller.must(Act.RUN_CAMPAIGN, found["site"])
         site_id = await _known_site(connection, body.site)
-        row = _position_row(body.id, found["id"], site_id, body, server_now())
+        position = _position(body.id, found["id"], site_id, body)
         await store.lock_unit(connection, found["id"])
-        await store.insert_position(connection, row)
-        held = await reading.position(connection, body.id)
-        assert held is not None
-        if any(held[name] != row[name] for name in ("unit_id", "site_id", "position", "since")):
-            raise Conflict(
-                f"Position {body.id} is recorded with other content.",
-                next_step="Use a new id for a new position.",
-            )
+        await append_one(connection, store.unit_positions, position, caller, f"Position {body.id}")
         newest = (await reading.positions(connection, found["id"]))[0]
         await store.set_position(connection, found["id"], newest["site_id"], newest["position"])
         changed = await reading.unit(connection, serial)

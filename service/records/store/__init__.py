@@ -6,12 +6,12 @@ from collections.abc import AsyncIterator, Iterable, Mapping, Sequence
 from typing import Any
 from uuid import UUID
 
-import msgspec
 import sqlalchemy as sa
 from sqlalchemy.dialects.postgresql import ARRAY, insert
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-from service.database import Row, id_column, json, metadata, moment, reference, text, texts
+from service.database import Row, id_column, insert_rows, json, metadata, moment, reference, text, texts
+from service.facts.store import fact_table
 from service.records.rules import UNREADABLE
 
 units = sa.Table(
@@ -28,15 +28,12 @@ units = sa.Table(
 )
 
 # Where a unit stood, dated: the serial number is the identity, the position is not.
-unit_positions = sa.Table(
+unit_positions = fact_table(
     "unit_positions",
-    metadata,
-    id_column(),
     reference("unit_id", "units.id", index=True),
     reference("site_id", "sites.id"),
     text("position", nullable=True),
     sa.Column("since", sa.Date, nullable=False),
-    moment("recorded_at"),
 )
 
 # The bytes, named by digest. A row exists only after the store was seen to hold them (I5).
@@ -131,35 +128,6 @@ def clock_of_camera() -> sa.ColumnElement[Any]:
     return sa.func.coalesce(images.c.exif, sightings.c.exif).label("exif")
 
 
-ROWS_PER_STATEMENT = 2000
-
-
-async def insert_rows(
-    connection: AsyncConnection, table: sa.Table, rows: Sequence[Mapping[str, Any]], then: str = ""
-) -> list[Row]:
-    """Insert full rows in bulk, one JSON parameter per batch; `then` is the ON CONFLICT ... RETURNING clause.
-
-    Rows are taken in the order given: callers sort them by key where two transactions could meet.
-    """
-    names = ", ".join(column.name for column in table.columns)
-    statement = sa.text(
-        f"INSERT INTO {table.name} AS held ({names}) SELECT {names}"  # noqa: S608 (names of our own tables)
-        f" FROM jsonb_populate_recordset(NULL::{table.name}, CAST(:rows AS jsonb)) {then}"
-    )
-    returned: list[Row] = []
-    for start in range(0, len(rows), ROWS_PER_STATEMENT):
-        batch = msgspec.json.encode(rows[start : start + ROWS_PER_STATEMENT], enc_hook=str).decode()
-        found = await connection.execute(statement, {"rows": batch})
-        if found.returns_rows:
-            returned.extend(found.mappings())
-    return returned
-
-
-def as_bytea(raw: bytes) -> str:
-    """Bytes in the text form that Postgres reads back as bytea."""
-    return "\\x" + raw.hex()
-
-
 async def images_held(connection: AsyncConnection, digests: Iterable[str]) -> dict[str, Row]:
     """The rows of those digests that are recorded here, by digest; sound or not."""
     found = await connection.execute(sa.select(images).where(images.c.digest == sa.any_(_texts(digests))))
@@ -232,11 +200,6 @@ async def insert_unit(connection: AsyncConnection, row: Mapping[str, Any]) -> bo
     """False when the id or the serial is taken."""
     added = insert(units).values(**row).on_conflict_do_nothing().returning(units.c.id)
     return (await connection.execute(added)).first() is not None
-
-
-async def insert_position(connection: AsyncConnection, row: Mapping[str, Any]) -> None:
-    """Append a dated position; an id already there is left as it is."""
-    await connection.execute(insert(unit_positions).values(**row).on_conflict_do_nothing())
 
 
 async def lock_unit(connection: AsyncConnection, unit_id: UUID) -> None:

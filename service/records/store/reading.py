@@ -103,12 +103,12 @@ async def serials_like(
 
 
 async def positions(connection: AsyncConnection, unit_id: UUID) -> Sequence[Row]:
-    """Where a unit stood, the newest first."""
+    """Where a unit stood, the newest first; of the same day, the one whose id was made later."""
     found = await connection.execute(
         sa.select(unit_positions, sites.c.code.label("site"))
         .join(sites, sites.c.id == unit_positions.c.site_id)
         .where(unit_positions.c.unit_id == unit_id)
-        .order_by(unit_positions.c.since.desc(), unit_positions.c.recorded_at.desc(), unit_positions.c.id)
+        .order_by(unit_positions.c.since.desc(), unit_positions.c.id.desc())
     )
     return found.mappings().all()
 
@@ -182,15 +182,14 @@ SELECT EXISTS (
 
 _PLACEMENTS = """
 SELECT fact.*, unit.serial AS unit, fact.by_name AS by, coalesce(move.reason, binding.reason) AS reason,
-       NOT EXISTS (SELECT 1 FROM placements later
-                   WHERE later.sighting_id = fact.sighting_id AND fact.id = ANY(later.replaces)) AS standing
+       {stands} AS standing
 FROM placements fact
 JOIN inspections inspection ON inspection.id = fact.inspection_id
 JOIN units unit ON unit.id = inspection.unit_id
 LEFT JOIN picture_moves move ON move.id = fact.move_id
 LEFT JOIN bindings binding ON binding.id = fact.binding_id
 WHERE fact.sighting_id = ANY(:sighting_ids)
-ORDER BY fact.recorded_at, fact.id
+ORDER BY fact.number
 """
 
 

@@ -1,4 +1,4 @@
-"""Facts that replace facts: which of them stand (I3, I4). Pure; any order and repetition, the same answer."""
+"""What stands of the facts about one subject (I3, I4). Pure; any order and repetition, the same answer."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from uuid import UUID
 
 
 class Fact(Protocol):
-    """Something said once and kept; `replaces` names what it was said in knowledge of."""
+    """Something recorded once and kept; `replaces` names the facts in knowledge of which it was made."""
 
     @property
     def id(self) -> UUID: ...
@@ -35,10 +35,10 @@ class Standing(Generic[F]):
 
 
 def standing(facts: Collection[F]) -> Standing[F]:
-    """What stands of these facts; ids that are not among them replace nothing.
+    """What stands of the facts about one subject; ids that are not among them replace nothing.
 
     Honest ids cannot replace each other in a ring. Should they, no member is the later one: all stand,
-    until a fact from outside the ring replaces them all.
+    until a fact from outside the ring replaces them all. `service.facts.store.stands` says the same in SQL.
     """
     later = later_facts(facts)
     heads = frozenset(fact for fact in facts if all(fact.id in later[other] for other in later[fact.id]))

@@ -1,0 +1,70 @@
+"""Readings of originals: recorded as facts, and what is kept of the one that stands."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping, Sequence
+from typing import Any
+
+from sqlalchemy.ext.asyncio import AsyncConnection
+
+from service.contract.wire import new_id
+from service.custody import store
+from service.facts.projections import State, settle
+from service.facts.store import append
+
+KEYS_AT_ONCE = 500
+
+
+class Custody:
+    """Of each original, by digest, the reading that stands, and whether it is asked for again."""
+
+    name = "custody"
+
+    async def keys(self, connection: AsyncConnection, after: str | None) -> Sequence[str]:
+        return [digest for digest, _ in await store.images_after(connection, after or "", KEYS_AT_ONCE)]
+
+    async def lock(self, connection: AsyncConnection, keys: Collection[str]) -> None:
+        await store.lock_custody(connection, keys)
+
+    async def kept(self, connection: AsyncConnection, keys: Collection[str]) -> dict[str, State]:
+        kept = await store.kept_readings(connection, keys)
+        names = (*store.READING, "unsound_at")
+        return {digest: {name: row[name] for name in names} for digest, row in kept.items()}
+
+    async def fold(self, connection: AsyncConnection, keys: Collection[str]) -> dict[str, State]:
+        standing = await store.standing_readings(connection, keys)
+        return {digest: _state(standing.get(digest)) for digest in keys}
+
+    async def write(self, connection: AsyncConnection, states: Mapping[str, State]) -> None:
+        await store.keep_readings(connection, states)
+
+    def named(self, key: str) -> str:
+        return f"original {key}"
+
+
+def _state(reading: Mapping[str, Any] | None) -> State:
+    """What is not sound is asked for again from when it was read on."""
+    if reading is None:
+        return dict.fromkeys((*store.READING, "unsound_at"))
+    unsound_at = reading["read_at"] if reading["outcome"] != "sound" else None
+    return {name: reading[name] for name in store.READING} | {"unsound_at": unsound_at}
+
+
+CUSTODY = Custody()
+
+
+async def record_readings(connection: AsyncConnection, readings: Sequence[Mapping[str, Any]]) -> None:
+    """Append readings (columns of image_readings), each in place of the one that stood of its original."""
+    digests = [reading["digest"] for reading in readings]
+    await CUSTODY.lock(connection, digests)
+    before = await store.standing_readings(connection, digests)
+    facts = [
+        {
+            "id": new_id(),
+            **reading,
+            "replaces": [before[reading["digest"]]["id"]] if reading["digest"] in before else [],
+        }
+        for reading in readings
+    ]
+    await append(connection, store.image_readings, facts, None)
+    await settle(connection, CUSTODY, digests)
