@@ -4,11 +4,11 @@ from alembic import context
 from sqlalchemy import create_engine, pool
 
 import service.access.store
-import service.campaigns.store
-import service.custody.store
-import service.intake.store
-import service.plans.store
-import service.records.store  # noqa: F401
+import service.custody.store.tables
+import service.intake.store.large
+import service.intake.store.refused
+import service.intake.store.tables
+import service.plans.store  # noqa: F401
 from service.database import metadata
 
 

@@ -12,9 +12,9 @@ from uuid import UUID
 from seed.cast import DEMO_UNITS, PEOPLE, Person
 from seed.identity import demo_id
 from seed.scenario import Plan, Revision, Scenario, Unit, load_scenario
-from service.access import actions as access
 from service.access import store
 from service.access.actions import people
+from service.access.actions.sites import put_site
 from service.access.rules import Caller, Role
 from service.campaigns.actions import opening
 from service.contract.access import AccountIn, Site, SiteIn
@@ -23,11 +23,11 @@ from service.contract.plans import BuildIn, EventKind, PlanIn, RevisionEventIn, 
 from service.contract.records import UnitIn
 from service.database import Database
 from service.errors import Conflict
-from service.plans import actions as plans
 from service.plans.actions import catalogue, transitions
+from service.plans.actions.revisions import create_draft, read_revision
 from service.plans.document import check_text
-from service.records import actions as records
 from service.settings import Settings
+from service.units.actions import create_unit
 
 PLANS = Path(__file__).with_name("plans")
 # Revision C of the gearbox plan is written, approved and published while the demo's story is played.
@@ -90,7 +90,7 @@ async def _load_sites(db: Database, scenario: Scenario) -> None:
         wanted = SiteIn(
             name=site.name, kind=site.kind, time_zone=site.time_zone, card_profile=site.card_profile
         )
-        await access.put_site(db, caller("admin"), site.code, wanted, as_it_is)
+        await put_site(db, caller("admin"), site.code, wanted, as_it_is)
 
 
 async def _load_account(db: Database, person: Person, password: str) -> bool:
@@ -129,7 +129,7 @@ async def _load_revision(db: Database, code: str, revision: Revision) -> None:
     author, approver = caller("quennell"), caller("aldous")
     revision_id = demo_id("revision", code, revision.label)
     document = check_text(plan_text(code, revision.label), plan_file(code, revision.label).name)
-    await plans.create_draft(db, author, revision_id, document)
+    await create_draft(db, author, revision_id, document)
     if revision.state == "draft":
         return
     await _step(db, author, revision_id, "submitted")
@@ -143,7 +143,7 @@ async def _step(
 ) -> None:
     """One event in the life of a revision, once."""
     event_id = demo_id("event", str(revision_id), kind)
-    held = await plans.read_revision(db, who, revision_id)
+    held = await read_revision(db, who, revision_id)
     if any(event.id == event_id for event in held.events):
         return
     wanted = RevisionEventIn(
@@ -167,7 +167,7 @@ async def _load_unit(db: Database, unit: Unit) -> None:
         position=unit.position,
         invented=True,
     )
-    await records.create_unit(db, caller("idowu"), unit.serial, wanted)
+    await create_unit(db, caller("idowu"), unit.serial, wanted)
 
 
 async def _open_campaigns(db: Database, scenario: Scenario, units: list[Unit]) -> None:

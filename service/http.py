@@ -18,7 +18,7 @@ from litestar import Request, Response
 from litestar.datastructures import MutableScopeHeaders
 from litestar.enums import ScopeType
 from litestar.exceptions import ValidationException
-from litestar.params import QueryParameter
+from litestar.params import PathParameter, QueryParameter
 from litestar.types import (
     ASGIApp,
     Empty,
@@ -30,7 +30,7 @@ from litestar.types import (
     WebSocketReceiveMessage,
 )
 
-from service.contract.wire import Page, new_id
+from service.contract.wire import DIGEST_PATTERN, Page, new_id
 from service.errors import ConditionMissing, Malformed, Stale
 from service.observe import bind_request
 from service.packing import unpacked
@@ -40,6 +40,8 @@ AnyRequest = Request[Any, Any, Any]
 
 PageSize = Annotated[int, QueryParameter(ge=1, le=500, description="items per page")]
 Cursor = Annotated[str | None, QueryParameter(description="from the Link header of the page before")]
+Serial = Annotated[str, PathParameter(max_length=64, description="a serial number, picked or scanned")]
+ImageDigest = Annotated[str, PathParameter(pattern=DIGEST_PATTERN, description="SHA-256 of the bytes")]
 
 REQUEST_ID = re.compile(r"^[A-Za-z0-9][A-Za-z0-9._-]{7,63}$")
 

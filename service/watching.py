@@ -10,7 +10,7 @@ from prometheus_client import CollectorRegistry, Gauge, generate_latest
 from sqlalchemy.exc import SQLAlchemyError
 
 from service.campaigns.actions.drift import drift_of_next
-from service.custody.store import figures as custody_figures
+from service.custody.store.figures import figures as custody_figures
 from service.database import Database
 from service.intake.store.figures import figures
 from service.writable import Writable

@@ -21,7 +21,7 @@ from service.contract.wire import new_id
 from service.database import Database
 from service.plans.document import digest
 from service.plans.store import builds, equipment_types, plan_revisions, plans, revision_events
-from service.records.store import units
+from service.units.store import units
 
 LONG_AGO = datetime(2020, 1, 1, tzinfo=UTC)
 

@@ -28,7 +28,7 @@ from botocore.config import Config
 from deploy.embedded.ports import free_port
 from deploy.embedded.processes import Child
 from deploy.embedded.store import ObjectStore
-from service.access.actions import hash_of
+from service.access.actions.tokens import hash_of
 from service.contract.access import AgentEnrolled, SignedIn
 from service.contract.wire import new_id
 from service.database import metadata

@@ -9,6 +9,7 @@ down_revision = None
 
 
 def upgrade() -> None:
+    op.execute("CREATE SEQUENCE fact_numbers")
     op.create_table(
         "accounts",
         sa.Column("id", sa.UUID(), nullable=False),
@@ -44,6 +45,19 @@ def upgrade() -> None:
         sa.Column("marks", postgresql.ARRAY(sa.Text()), nullable=True),
         sa.Column("unsound_at", sa.DateTime(timezone=True), nullable=True),
         sa.PrimaryKeyConstraint("digest", name=op.f("pk_images")),
+    )
+    op.create_table(
+        "large_files",
+        sa.Column("digest", sa.Text(), nullable=False),
+        sa.Column("size", sa.BigInteger(), nullable=False),
+        sa.Column("parts", sa.LargeBinary(), nullable=False),
+        sa.Column("upload_id", sa.Text(), nullable=True),
+        sa.Column("opened_at", sa.DateTime(timezone=True), nullable=False),
+        sa.Column("asked_at", sa.DateTime(timezone=True), nullable=False),
+        sa.Column("assembled_at", sa.DateTime(timezone=True), nullable=True),
+        sa.Column("verified_at", sa.DateTime(timezone=True), nullable=True),
+        sa.Column("refused_at", sa.DateTime(timezone=True), nullable=True),
+        sa.PrimaryKeyConstraint("digest", name=op.f("pk_large_files")),
     )
     op.create_table(
         "sites",
@@ -83,16 +97,30 @@ def upgrade() -> None:
         sa.UniqueConstraint("type_id", "code", name=op.f("uq_builds_type_id_code")),
     )
     op.create_table(
-        "picture_moves",
-        sa.Column("id", sa.UUID(), nullable=False),
-        sa.Column("request_sha256", sa.Text(), nullable=False),
-        sa.Column("reason", sa.Text(), nullable=False),
-        sa.Column("account_id", sa.UUID(), nullable=False),
-        sa.Column("by_name", sa.Text(), nullable=False),
-        sa.Column("recorded_at", sa.DateTime(timezone=True), nullable=False),
-        sa.ForeignKeyConstraint(["account_id"], ["accounts.id"], name=op.f("fk_picture_moves_account_id")),
-        sa.PrimaryKeyConstraint("id", name=op.f("pk_picture_moves")),
+        "image_custody",
+        sa.Column("digest", sa.Text(), nullable=False),
+        sa.Column("reading_id", sa.UUID(), nullable=True),
+        sa.Column("number", sa.BigInteger(), nullable=True),
+        sa.Column("outcome", sa.Text(), nullable=True),
+        sa.Column("told", sa.Text(), nullable=True),
+        sa.Column("kept_version", sa.Text(), nullable=True),
+        sa.Column("read_at", sa.DateTime(timezone=True), nullable=True),
+        sa.Column("locked_version", sa.Text(), nullable=True),
+        sa.Column("lock_mode", sa.Text(), nullable=True),
+        sa.Column("locked_until", sa.DateTime(timezone=True), nullable=True),
+        sa.Column("renew_at", sa.DateTime(timezone=True), nullable=True),
+        sa.ForeignKeyConstraint(["digest"], ["images.digest"], name=op.f("fk_image_custody_digest")),
+        sa.PrimaryKeyConstraint("digest", name=op.f("pk_image_custody")),
     )
+    op.create_index(
+        "ix_image_custody_not_sound",
+        "image_custody",
+        ["digest"],
+        unique=False,
+        postgresql_where=sa.text("outcome <> 'sound'"),
+    )
+    op.create_index("ix_image_custody_number", "image_custody", ["number"], unique=False)
+    op.create_index("ix_image_custody_renew_at", "image_custody", ["renew_at"], unique=False)
     op.create_table(
         "plans",
         sa.Column("id", sa.UUID(), nullable=False),
@@ -152,6 +180,28 @@ def upgrade() -> None:
         sa.UniqueConstraint("name", name=op.f("uq_campaigns_name")),
     )
     op.create_table(
+        "custody_runs",
+        sa.Column("id", sa.UUID(), nullable=False),
+        sa.Column("kind", sa.Text(), nullable=False),
+        sa.Column("started_at", sa.DateTime(timezone=True), nullable=False),
+        sa.Column("ended_at", sa.DateTime(timezone=True), nullable=False),
+        sa.Column("found", postgresql.JSONB(none_as_null=True, astext_type=sa.Text()), nullable=False),
+        sa.Column(
+            "number", sa.BigInteger(), server_default=sa.text("nextval('fact_numbers')"), nullable=False
+        ),
+        sa.Column("replaces", postgresql.ARRAY(sa.UUID()), server_default="{}", nullable=False),
+        sa.Column("account_id", sa.UUID(), nullable=True),
+        sa.Column("agent_id", sa.UUID(), nullable=True),
+        sa.Column("by_name", sa.Text(), nullable=True),
+        sa.Column("card_return_id", sa.UUID(), nullable=True),
+        sa.Column("recorded_at", sa.DateTime(timezone=True), nullable=False),
+        sa.ForeignKeyConstraint(["account_id"], ["accounts.id"], name=op.f("fk_custody_runs_account_id")),
+        sa.ForeignKeyConstraint(["agent_id"], ["agents.id"], name=op.f("fk_custody_runs_agent_id")),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_custody_runs")),
+        info={"subject": None, "content": ("kind", "started_at", "ended_at", "found", "replaces")},
+    )
+    op.create_index("ix_custody_runs_kind_number", "custody_runs", ["kind", "number"], unique=False)
+    op.create_table(
         "enrolment_codes",
         sa.Column("id", sa.UUID(), nullable=False),
         sa.Column("code_hash", sa.LargeBinary(), nullable=False),
@@ -165,6 +215,56 @@ def upgrade() -> None:
         sa.PrimaryKeyConstraint("id", name=op.f("pk_enrolment_codes")),
         sa.UniqueConstraint("code_hash", name=op.f("uq_enrolment_codes_code_hash")),
     )
+    op.create_table(
+        "image_readings",
+        sa.Column("id", sa.UUID(), nullable=False),
+        sa.Column("digest", sa.Text(), nullable=False),
+        sa.Column("run_id", sa.UUID(), nullable=False),
+        sa.Column("outcome", sa.Text(), nullable=False),
+        sa.Column("told", sa.Text(), nullable=True),
+        sa.Column("kept_version", sa.Text(), nullable=True),
+        sa.Column("read_at", sa.DateTime(timezone=True), nullable=False),
+        sa.Column(
+            "number", sa.BigInteger(), server_default=sa.text("nextval('fact_numbers')"), nullable=False
+        ),
+        sa.Column("replaces", postgresql.ARRAY(sa.UUID()), server_default="{}", nullable=False),
+        sa.Column("account_id", sa.UUID(), nullable=True),
+        sa.Column("agent_id", sa.UUID(), nullable=True),
+        sa.Column("by_name", sa.Text(), nullable=True),
+        sa.Column("card_return_id", sa.UUID(), nullable=True),
+        sa.Column("recorded_at", sa.DateTime(timezone=True), nullable=False),
+        sa.ForeignKeyConstraint(["account_id"], ["accounts.id"], name=op.f("fk_image_readings_account_id")),
+        sa.ForeignKeyConstraint(["agent_id"], ["agents.id"], name=op.f("fk_image_readings_agent_id")),
+        sa.ForeignKeyConstraint(["digest"], ["images.digest"], name=op.f("fk_image_readings_digest")),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_image_readings")),
+        info={
+            "subject": "digest",
+            "content": ("digest", "run_id", "outcome", "told", "kept_version", "read_at", "replaces"),
+        },
+    )
+    op.create_index(op.f("ix_image_readings_digest"), "image_readings", ["digest"], unique=False)
+    op.create_table(
+        "picture_moves",
+        sa.Column("id", sa.UUID(), nullable=False),
+        sa.Column("request_sha256", sa.Text(), nullable=False),
+        sa.Column("reason", sa.Text(), nullable=False),
+        sa.Column("undoes", sa.UUID(), nullable=True),
+        sa.Column(
+            "number", sa.BigInteger(), server_default=sa.text("nextval('fact_numbers')"), nullable=False
+        ),
+        sa.Column("replaces", postgresql.ARRAY(sa.UUID()), server_default="{}", nullable=False),
+        sa.Column("account_id", sa.UUID(), nullable=True),
+        sa.Column("agent_id", sa.UUID(), nullable=True),
+        sa.Column("by_name", sa.Text(), nullable=True),
+        sa.Column("card_return_id", sa.UUID(), nullable=True),
+        sa.Column("recorded_at", sa.DateTime(timezone=True), nullable=False),
+        sa.ForeignKeyConstraint(["account_id"], ["accounts.id"], name=op.f("fk_picture_moves_account_id")),
+        sa.ForeignKeyConstraint(["agent_id"], ["agents.id"], name=op.f("fk_picture_moves_agent_id")),
+        sa.ForeignKeyConstraint(["undoes"], ["picture_moves.id"], name=op.f("fk_picture_moves_undoes")),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_picture_moves")),
+        info={"subject": None, "content": ("request_sha256", "reason", "undoes", "replaces")},
+    )
+    op.create_index(op.f("ix_picture_moves_undoes"), "picture_moves", ["undoes"], unique=False)
     op.create_table(
         "plan_revisions",
         sa.Column("id", sa.UUID(), nullable=False),
@@ -180,6 +280,31 @@ def upgrade() -> None:
         sa.ForeignKeyConstraint(["plan_id"], ["plans.id"], name=op.f("fk_plan_revisions_plan_id")),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_plan_revisions")),
         sa.UniqueConstraint("plan_id", "label", name=op.f("uq_plan_revisions_plan_id_label")),
+    )
+    op.create_table(
+        "retention_policies",
+        sa.Column("id", sa.UUID(), nullable=False),
+        sa.Column("site_id", sa.UUID(), nullable=False),
+        sa.Column("turn", sa.Integer(), nullable=False),
+        sa.Column("days", sa.Integer(), nullable=False),
+        sa.Column("mode", sa.Text(), nullable=False),
+        sa.Column(
+            "number", sa.BigInteger(), server_default=sa.text("nextval('fact_numbers')"), nullable=False
+        ),
+        sa.Column("replaces", postgresql.ARRAY(sa.UUID()), server_default="{}", nullable=False),
+        sa.Column("account_id", sa.UUID(), nullable=True),
+        sa.Column("agent_id", sa.UUID(), nullable=True),
+        sa.Column("by_name", sa.Text(), nullable=True),
+        sa.Column("card_return_id", sa.UUID(), nullable=True),
+        sa.Column("recorded_at", sa.DateTime(timezone=True), nullable=False),
+        sa.ForeignKeyConstraint(
+            ["account_id"], ["accounts.id"], name=op.f("fk_retention_policies_account_id")
+        ),
+        sa.ForeignKeyConstraint(["agent_id"], ["agents.id"], name=op.f("fk_retention_policies_agent_id")),
+        sa.ForeignKeyConstraint(["site_id"], ["sites.id"], name=op.f("fk_retention_policies_site_id")),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_retention_policies")),
+        sa.UniqueConstraint("site_id", "turn", name=op.f("uq_retention_policies_site_id_turn")),
+        info={"subject": "site_id", "content": ("site_id", "turn", "days", "mode", "replaces")},
     )
     op.create_table(
         "tokens",
@@ -274,18 +399,28 @@ def upgrade() -> None:
         sa.Column("id", sa.UUID(), nullable=False),
         sa.Column("revision_id", sa.UUID(), nullable=False),
         sa.Column("kind", sa.Text(), nullable=False),
-        sa.Column("account_id", sa.UUID(), nullable=False),
-        sa.Column("by_name", sa.Text(), nullable=False),
-        sa.Column("recorded_at", sa.DateTime(timezone=True), nullable=False),
         sa.Column("note", sa.Text(), nullable=True),
         sa.Column("effective_from", sa.DateTime(timezone=True), nullable=True),
         sa.Column("sites", postgresql.ARRAY(sa.Text()), nullable=True),
-        sa.Column("replaces", postgresql.ARRAY(sa.UUID()), nullable=False),
+        sa.Column(
+            "number", sa.BigInteger(), server_default=sa.text("nextval('fact_numbers')"), nullable=False
+        ),
+        sa.Column("replaces", postgresql.ARRAY(sa.UUID()), server_default="{}", nullable=False),
+        sa.Column("account_id", sa.UUID(), nullable=True),
+        sa.Column("agent_id", sa.UUID(), nullable=True),
+        sa.Column("by_name", sa.Text(), nullable=True),
+        sa.Column("card_return_id", sa.UUID(), nullable=True),
+        sa.Column("recorded_at", sa.DateTime(timezone=True), nullable=False),
         sa.ForeignKeyConstraint(["account_id"], ["accounts.id"], name=op.f("fk_revision_events_account_id")),
+        sa.ForeignKeyConstraint(["agent_id"], ["agents.id"], name=op.f("fk_revision_events_agent_id")),
         sa.ForeignKeyConstraint(
             ["revision_id"], ["plan_revisions.id"], name=op.f("fk_revision_events_revision_id")
         ),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_revision_events")),
+        info={
+            "subject": "revision_id",
+            "content": ("revision_id", "kind", "note", "effective_from", "sites", "replaces"),
+        },
     )
     op.create_index(op.f("ix_revision_events_revision_id"), "revision_events", ["revision_id"], unique=False)
     op.create_table(
@@ -295,10 +430,21 @@ def upgrade() -> None:
         sa.Column("site_id", sa.UUID(), nullable=False),
         sa.Column("position", sa.Text(), nullable=True),
         sa.Column("since", sa.Date(), nullable=False),
+        sa.Column(
+            "number", sa.BigInteger(), server_default=sa.text("nextval('fact_numbers')"), nullable=False
+        ),
+        sa.Column("replaces", postgresql.ARRAY(sa.UUID()), server_default="{}", nullable=False),
+        sa.Column("account_id", sa.UUID(), nullable=True),
+        sa.Column("agent_id", sa.UUID(), nullable=True),
+        sa.Column("by_name", sa.Text(), nullable=True),
+        sa.Column("card_return_id", sa.UUID(), nullable=True),
         sa.Column("recorded_at", sa.DateTime(timezone=True), nullable=False),
+        sa.ForeignKeyConstraint(["account_id"], ["accounts.id"], name=op.f("fk_unit_positions_account_id")),
+        sa.ForeignKeyConstraint(["agent_id"], ["agents.id"], name=op.f("fk_unit_positions_agent_id")),
         sa.ForeignKeyConstraint(["site_id"], ["sites.id"], name=op.f("fk_unit_positions_site_id")),
         sa.ForeignKeyConstraint(["unit_id"], ["units.id"], name=op.f("fk_unit_positions_unit_id")),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_unit_positions")),
+        info={"subject": "unit_id", "content": ("unit_id", "site_id", "position", "since", "replaces")},
     )
     op.create_index(op.f("ix_unit_positions_unit_id"), "unit_positions", ["unit_id"], unique=False)
     op.create_table(
@@ -307,15 +453,23 @@ def upgrade() -> None:
         sa.Column("inspection_id", sa.UUID(), nullable=False),
         sa.Column("revision_id", sa.UUID(), nullable=False),
         sa.Column("reason", sa.Text(), nullable=False),
-        sa.Column("account_id", sa.UUID(), nullable=False),
-        sa.Column("by_name", sa.Text(), nullable=False),
+        sa.Column(
+            "number", sa.BigInteger(), server_default=sa.text("nextval('fact_numbers')"), nullable=False
+        ),
+        sa.Column("replaces", postgresql.ARRAY(sa.UUID()), server_default="{}", nullable=False),
+        sa.Column("account_id", sa.UUID(), nullable=True),
+        sa.Column("agent_id", sa.UUID(), nullable=True),
+        sa.Column("by_name", sa.Text(), nullable=True),
+        sa.Column("card_return_id", sa.UUID(), nullable=True),
         sa.Column("recorded_at", sa.DateTime(timezone=True), nullable=False),
         sa.ForeignKeyConstraint(["account_id"], ["accounts.id"], name=op.f("fk_bindings_account_id")),
+        sa.ForeignKeyConstraint(["agent_id"], ["agents.id"], name=op.f("fk_bindings_agent_id")),
         sa.ForeignKeyConstraint(
             ["inspection_id"], ["inspections.id"], name=op.f("fk_bindings_inspection_id")
         ),
         sa.ForeignKeyConstraint(["revision_id"], ["plan_revisions.id"], name=op.f("fk_bindings_revision_id")),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_bindings")),
+        info={"subject": "inspection_id", "content": ("inspection_id", "revision_id", "reason", "replaces")},
     )
     op.create_index(op.f("ix_bindings_inspection_id"), "bindings", ["inspection_id"], unique=False)
     op.create_table(
@@ -349,7 +503,7 @@ def upgrade() -> None:
         sa.Column("not_placed", sa.Integer(), server_default="0", nullable=False),
         sa.Column("unread", postgresql.JSONB(astext_type=sa.Text()), server_default="[]", nullable=False),
         sa.Column("remarks", postgresql.JSONB(astext_type=sa.Text()), server_default="[]", nullable=False),
-        sa.Column("statements", postgresql.ARRAY(sa.UUID()), server_default=sa.text("'{}'"), nullable=False),
+        sa.Column("statements", postgresql.ARRAY(sa.UUID()), server_default="{}", nullable=False),
         sa.ForeignKeyConstraint(["agent_id"], ["agents.id"], name=op.f("fk_card_returns_agent_id")),
         sa.ForeignKeyConstraint(
             ["inspection_id"], ["inspections.id"], name=op.f("fk_card_returns_inspection_id")
@@ -367,21 +521,43 @@ def upgrade() -> None:
     op.create_table(
         "cards",
         sa.Column("id", sa.UUID(), nullable=False),
-        sa.Column("site_id", sa.UUID(), nullable=False),
-        sa.Column("agent_id", sa.UUID(), nullable=False),
         sa.Column("inspection_id", sa.UUID(), nullable=False),
+        sa.Column("site_id", sa.UUID(), nullable=False),
         sa.Column("revision_id", sa.UUID(), nullable=False),
         sa.Column("profile", sa.Text(), nullable=False),
         sa.Column("folders", sa.Integer(), nullable=False),
         sa.Column("scope", sa.Text(), nullable=True),
         sa.Column("person", sa.Text(), nullable=True),
         sa.Column("prepared_at", sa.DateTime(timezone=True), nullable=False),
+        sa.Column(
+            "number", sa.BigInteger(), server_default=sa.text("nextval('fact_numbers')"), nullable=False
+        ),
+        sa.Column("replaces", postgresql.ARRAY(sa.UUID()), server_default="{}", nullable=False),
+        sa.Column("account_id", sa.UUID(), nullable=True),
+        sa.Column("agent_id", sa.UUID(), nullable=True),
+        sa.Column("by_name", sa.Text(), nullable=True),
+        sa.Column("card_return_id", sa.UUID(), nullable=True),
         sa.Column("recorded_at", sa.DateTime(timezone=True), nullable=False),
+        sa.ForeignKeyConstraint(["account_id"], ["accounts.id"], name=op.f("fk_cards_account_id")),
         sa.ForeignKeyConstraint(["agent_id"], ["agents.id"], name=op.f("fk_cards_agent_id")),
         sa.ForeignKeyConstraint(["inspection_id"], ["inspections.id"], name=op.f("fk_cards_inspection_id")),
         sa.ForeignKeyConstraint(["revision_id"], ["plan_revisions.id"], name=op.f("fk_cards_revision_id")),
         sa.ForeignKeyConstraint(["site_id"], ["sites.id"], name=op.f("fk_cards_site_id")),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_cards")),
+        info={
+            "subject": "inspection_id",
+            "content": (
+                "inspection_id",
+                "site_id",
+                "revision_id",
+                "profile",
+                "folders",
+                "scope",
+                "person",
+                "prepared_at",
+                "replaces",
+            ),
+        },
     )
     op.create_index(op.f("ix_cards_inspection_id"), "cards", ["inspection_id"], unique=False)
     op.create_table(
@@ -437,6 +613,103 @@ def upgrade() -> None:
         unique=False,
     )
     op.create_table(
+        "statements",
+        sa.Column("id", sa.UUID(), nullable=False),
+        sa.Column("inspection_id", sa.UUID(), nullable=False),
+        sa.Column("kind", sa.Text(), nullable=False),
+        sa.Column("locations", postgresql.ARRAY(sa.Text()), nullable=False),
+        sa.Column("every_location", sa.Boolean(), nullable=False),
+        sa.Column("reason", sa.Text(), nullable=True),
+        sa.Column("note", sa.Text(), nullable=True),
+        sa.Column("stated_by", sa.Text(), nullable=True),
+        sa.Column("stated_at", sa.DateTime(timezone=True), nullable=True),
+        sa.Column(
+            "number", sa.BigInteger(), server_default=sa.text("nextval('fact_numbers')"), nullable=False
+        ),
+        sa.Column("replaces", postgresql.ARRAY(sa.UUID()), server_default="{}", nullable=False),
+        sa.Column("account_id", sa.UUID(), nullable=True),
+        sa.Column("agent_id", sa.UUID(), nullable=True),
+        sa.Column("by_name", sa.Text(), nullable=True),
+        sa.Column("card_return_id", sa.UUID(), nullable=True),
+        sa.Column("recorded_at", sa.DateTime(timezone=True), nullable=False),
+        sa.ForeignKeyConstraint(["account_id"], ["accounts.id"], name=op.f("fk_statements_account_id")),
+        sa.ForeignKeyConstraint(["agent_id"], ["agents.id"], name=op.f("fk_statements_agent_id")),
+        sa.ForeignKeyConstraint(
+            ["inspection_id"], ["inspections.id"], name=op.f("fk_statements_inspection_id")
+        ),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_statements")),
+        info={
+            "subject": "inspection_id",
+            "content": (
+                "inspection_id",
+                "kind",
+                "locations",
+                "every_location",
+                "reason",
+                "note",
+                "stated_by",
+                "stated_at",
+                "replaces",
+            ),
+        },
+    )
+    op.create_index(op.f("ix_statements_inspection_id"), "statements", ["inspection_id"], unique=False)
+    op.create_table(
+        "unit_images",
+        sa.Column("id", sa.UUID(), nullable=False),
+        sa.Column("unit_id", sa.UUID(), nullable=False),
+        sa.Column("inspection_id", sa.UUID(), nullable=False),
+        sa.Column("digest", sa.Text(), nullable=False),
+        sa.Column("location_key", sa.Text(), server_default="", nullable=False),
+        sa.Column("element", sa.Integer(), server_default="0", nullable=False),
+        sa.Column("element_last", sa.Integer(), nullable=True),
+        sa.Column("evaluation", sa.Text(), nullable=True),
+        sa.Column("condition", sa.Text(), nullable=True),
+        sa.Column("note", sa.Text(), nullable=True),
+        sa.Column("first_sighting_id", sa.UUID(), nullable=False),
+        sa.Column("placement_id", sa.UUID(), nullable=False),
+        sa.Column("sightings", sa.Integer(), nullable=False),
+        sa.Column("counted", sa.Boolean(), nullable=False),
+        sa.Column("taken_at", sa.DateTime(timezone=True), nullable=False),
+        sa.Column("taken_basis", sa.Text(), nullable=False),
+        sa.ForeignKeyConstraint(["digest"], ["images.digest"], name=op.f("fk_unit_images_digest")),
+        sa.ForeignKeyConstraint(
+            ["inspection_id"], ["inspections.id"], name=op.f("fk_unit_images_inspection_id")
+        ),
+        sa.ForeignKeyConstraint(["unit_id"], ["units.id"], name=op.f("fk_unit_images_unit_id")),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_unit_images")),
+        sa.UniqueConstraint(
+            "inspection_id",
+            "digest",
+            "location_key",
+            "element",
+            name=op.f("uq_unit_images_inspection_id_digest_location_key_element"),
+        ),
+    )
+    op.create_index("ix_unit_images_digest", "unit_images", ["digest"], unique=False)
+    op.create_index("ix_unit_images_history", "unit_images", ["unit_id", "taken_at", "id"], unique=False)
+    op.create_index(
+        "ix_unit_images_location", "unit_images", ["unit_id", "location_key", "taken_at", "id"], unique=False
+    )
+    op.create_index(
+        "ix_unit_images_uncounted",
+        "unit_images",
+        ["inspection_id"],
+        unique=False,
+        postgresql_where=sa.text("location_key = '' OR NOT counted"),
+    )
+    op.create_table(
+        "awaited_files",
+        sa.Column("card_return_id", sa.UUID(), nullable=False),
+        sa.Column("digest", sa.Text(), nullable=False),
+        sa.Column("size", sa.BigInteger(), nullable=False),
+        sa.ForeignKeyConstraint(
+            ["card_return_id"], ["card_returns.id"], name=op.f("fk_awaited_files_card_return_id")
+        ),
+        sa.PrimaryKeyConstraint("card_return_id", "digest", name=op.f("pk_awaited_files")),
+    )
+    op.create_index("ix_awaited_files_digest", "awaited_files", ["digest"], unique=False)
+    op.create_table(
         "card_return_parts",
         sa.Column("card_return_id", sa.UUID(), nullable=False),
         sa.Column("part", sa.Integer(), nullable=False),
@@ -458,6 +731,53 @@ def upgrade() -> None:
             ["card_return_id"], ["card_returns.id"], name=op.f("fk_receipts_card_return_id")
         ),
         sa.PrimaryKeyConstraint("card_return_id", name=op.f("pk_receipts")),
+    )
+    op.create_table(
+        "refused_statements",
+        sa.Column("id", sa.UUID(), nullable=False),
+        sa.Column("card_return_id", sa.UUID(), nullable=False),
+        sa.Column("inspection_id", sa.UUID(), nullable=False),
+        sa.Column("statement", postgresql.JSONB(none_as_null=True, astext_type=sa.Text()), nullable=False),
+        sa.Column("why", sa.Text(), nullable=False),
+        sa.Column("next_step", sa.Text(), nullable=True),
+        sa.Column(
+            "number", sa.BigInteger(), server_default=sa.text("nextval('fact_numbers')"), nullable=False
+        ),
+        sa.Column("replaces", postgresql.ARRAY(sa.UUID()), server_default="{}", nullable=False),
+        sa.Column("account_id", sa.UUID(), nullable=True),
+        sa.Column("agent_id", sa.UUID(), nullable=True),
+        sa.Column("by_name", sa.Text(), nullable=True),
+        sa.Column("recorded_at", sa.DateTime(timezone=True), nullable=False),
+        sa.ForeignKeyConstraint(
+            ["account_id"], ["accounts.id"], name=op.f("fk_refused_statements_account_id")
+        ),
+        sa.ForeignKeyConstraint(["agent_id"], ["agents.id"], name=op.f("fk_refused_statements_agent_id")),
+        sa.ForeignKeyConstraint(
+            ["card_return_id"], ["card_returns.id"], name=op.f("fk_refused_statements_card_return_id")
+        ),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_refused_statements")),
+        info={
+            "subject": "card_return_id",
+            "content": ("card_return_id", "inspection_id", "statement", "why", "next_step", "replaces"),
+        },
+    )
+    op.create_index(
+        op.f("ix_refused_statements_card_return_id"), "refused_statements", ["card_return_id"], unique=False
+    )
+    op.create_index(
+        op.f("ix_refused_statements_inspection_id"), "refused_statements", ["inspection_id"], unique=False
+    )
+    op.create_table(
+        "return_locks",
+        sa.Column("card_return_id", sa.UUID(), nullable=False),
+        sa.Column("policy_id", sa.UUID(), nullable=False),
+        sa.ForeignKeyConstraint(
+            ["card_return_id"], ["card_returns.id"], name=op.f("fk_return_locks_card_return_id")
+        ),
+        sa.ForeignKeyConstraint(
+            ["policy_id"], ["retention_policies.id"], name=op.f("fk_return_locks_policy_id")
+        ),
+        sa.PrimaryKeyConstraint("card_return_id", name=op.f("pk_return_locks")),
     )
     op.create_table(
         "sightings",
@@ -487,33 +807,6 @@ def upgrade() -> None:
     )
     op.create_index("ix_sightings_digest", "sightings", ["digest", "card_return_id", "ordinal"], unique=False)
     op.create_table(
-        "statements",
-        sa.Column("id", sa.UUID(), nullable=False),
-        sa.Column("inspection_id", sa.UUID(), nullable=False),
-        sa.Column("kind", sa.Text(), nullable=False),
-        sa.Column("locations", postgresql.ARRAY(sa.Text()), nullable=False),
-        sa.Column("replaces", postgresql.ARRAY(sa.UUID()), nullable=False),
-        sa.Column("reason", sa.Text(), nullable=True),
-        sa.Column("note", sa.Text(), nullable=True),
-        sa.Column("stated_by", sa.Text(), nullable=False),
-        sa.Column("stated_at", sa.DateTime(timezone=True), nullable=True),
-        sa.Column("account_id", sa.UUID(), nullable=True),
-        sa.Column("agent_id", sa.UUID(), nullable=True),
-        sa.Column("by_name", sa.Text(), nullable=False),
-        sa.Column("card_return_id", sa.UUID(), nullable=True),
-        sa.Column("recorded_at", sa.DateTime(timezone=True), nullable=False),
-        sa.ForeignKeyConstraint(["account_id"], ["accounts.id"], name=op.f("fk_statements_account_id")),
-        sa.ForeignKeyConstraint(["agent_id"], ["agents.id"], name=op.f("fk_statements_agent_id")),
-        sa.ForeignKeyConstraint(
-            ["card_return_id"], ["card_returns.id"], name=op.f("fk_statements_card_return_id")
-        ),
-        sa.ForeignKeyConstraint(
-            ["inspection_id"], ["inspections.id"], name=op.f("fk_statements_inspection_id")
-        ),
-        sa.PrimaryKeyConstraint("id", name=op.f("pk_statements")),
-    )
-    op.create_index(op.f("ix_statements_inspection_id"), "statements", ["inspection_id"], unique=False)
-    op.create_table(
         "placements",
         sa.Column("id", sa.UUID(), nullable=False),
         sa.Column("sighting_id", sa.UUID(), nullable=False),
@@ -528,14 +821,18 @@ def upgrade() -> None:
         sa.Column("note", sa.Text(), nullable=True),
         sa.Column("rule", sa.Text(), nullable=False),
         sa.Column("confidence", sa.Double(), nullable=False),
-        sa.Column("account_id", sa.UUID(), nullable=True),
-        sa.Column("agent_id", sa.UUID(), nullable=True),
-        sa.Column("by_name", sa.Text(), nullable=False),
         sa.Column("revision_id", sa.UUID(), nullable=False),
         sa.Column("move_id", sa.UUID(), nullable=True),
         sa.Column("binding_id", sa.UUID(), nullable=True),
+        sa.Column(
+            "number", sa.BigInteger(), server_default=sa.text("nextval('fact_numbers')"), nullable=False
+        ),
+        sa.Column("replaces", postgresql.ARRAY(sa.UUID()), server_default="{}", nullable=False),
+        sa.Column("account_id", sa.UUID(), nullable=True),
+        sa.Column("agent_id", sa.UUID(), nullable=True),
+        sa.Column("by_name", sa.Text(), nullable=True),
+        sa.Column("card_return_id", sa.UUID(), nullable=True),
         sa.Column("recorded_at", sa.DateTime(timezone=True), nullable=False),
-        sa.Column("replaces", postgresql.ARRAY(sa.UUID()), nullable=False),
         sa.ForeignKeyConstraint(["account_id"], ["accounts.id"], name=op.f("fk_placements_account_id")),
         sa.ForeignKeyConstraint(["agent_id"], ["agents.id"], name=op.f("fk_placements_agent_id")),
         sa.ForeignKeyConstraint(["binding_id"], ["bindings.id"], name=op.f("fk_placements_binding_id")),
@@ -548,89 +845,48 @@ def upgrade() -> None:
         ),
         sa.ForeignKeyConstraint(["sighting_id"], ["sightings.id"], name=op.f("fk_placements_sighting_id")),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_placements")),
+        info={
+            "subject": "sighting_id",
+            "content": (
+                "sighting_id",
+                "inspection_id",
+                "location_key",
+                "claimed_key",
+                "claimed_element",
+                "element",
+                "element_last",
+                "evaluation",
+                "condition",
+                "note",
+                "rule",
+                "confidence",
+                "revision_id",
+                "move_id",
+                "binding_id",
+                "replaces",
+            ),
+        },
     )
     op.create_index(op.f("ix_placements_inspection_id"), "placements", ["inspection_id"], unique=False)
+    op.create_index(op.f("ix_placements_move_id"), "placements", ["move_id"], unique=False)
     op.create_index(op.f("ix_placements_sighting_id"), "placements", ["sighting_id"], unique=False)
-    op.create_table(
-        "unit_images",
-        sa.Column("id", sa.UUID(), nullable=False),
-        sa.Column("unit_id", sa.UUID(), nullable=False),
-        sa.Column("inspection_id", sa.UUID(), nullable=False),
-        sa.Column("digest", sa.Text(), nullable=False),
-        sa.Column("location_key", sa.Text(), server_default="", nullable=False),
-        sa.Column("element", sa.Integer(), server_default="0", nullable=False),
-        sa.Column("element_last", sa.Integer(), nullable=True),
-        sa.Column("evaluation", sa.Text(), nullable=True),
-        sa.Column("condition", sa.Text(), nullable=True),
-        sa.Column("note", sa.Text(), nullable=True),
-        sa.Column("first_sighting_id", sa.UUID(), nullable=False),
-        sa.Column("placement_id", sa.UUID(), nullable=False),
-        sa.Column("sightings", sa.Integer(), nullable=False),
-        sa.Column("counted", sa.Boolean(), nullable=False),
-        sa.Column("taken_at", sa.DateTime(timezone=True), nullable=False),
-        sa.Column("taken_basis", sa.Text(), nullable=False),
-        sa.ForeignKeyConstraint(["digest"], ["images.digest"], name=op.f("fk_unit_images_digest")),
-        sa.ForeignKeyConstraint(
-            ["first_sighting_id"], ["sightings.id"], name=op.f("fk_unit_images_first_sighting_id")
-        ),
-        sa.ForeignKeyConstraint(
-            ["inspection_id"], ["inspections.id"], name=op.f("fk_unit_images_inspection_id")
-        ),
-        sa.ForeignKeyConstraint(
-            ["placement_id"], ["placements.id"], name=op.f("fk_unit_images_placement_id")
-        ),
-        sa.ForeignKeyConstraint(["unit_id"], ["units.id"], name=op.f("fk_unit_images_unit_id")),
-        sa.PrimaryKeyConstraint("id", name=op.f("pk_unit_images")),
-        sa.UniqueConstraint(
-            "inspection_id",
-            "digest",
-            "location_key",
-            "element",
-            name=op.f("uq_unit_images_inspection_id_digest_location_key_element"),
-        ),
-    )
-    op.create_index("ix_unit_images_digest", "unit_images", ["digest"], unique=False)
-    op.create_index("ix_unit_images_history", "unit_images", ["unit_id", "taken_at", "id"], unique=False)
-    op.create_index(
-        "ix_unit_images_location", "unit_images", ["unit_id", "location_key", "taken_at", "id"], unique=False
-    )
-    op.create_index(
-        "ix_unit_images_uncounted",
-        "unit_images",
-        ["inspection_id"],
-        unique=False,
-        postgresql_where=sa.text("location_key = '' OR NOT counted"),
-    )
-    op.create_table(
-        "refused_statements",
-        sa.Column("id", sa.UUID(), nullable=False),
-        sa.Column("card_return_id", sa.UUID(), nullable=False),
-        sa.Column("inspection_id", sa.UUID(), nullable=False),
-        sa.Column("statement", postgresql.JSONB(none_as_null=True, astext_type=sa.Text()), nullable=False),
-        sa.Column("why", sa.Text(), nullable=False),
-        sa.Column("next_step", sa.Text(), nullable=True),
-        sa.Column("recorded_at", sa.DateTime(timezone=True), nullable=False),
-        sa.ForeignKeyConstraint(
-            ["card_return_id"], ["card_returns.id"], name=op.f("fk_refused_statements_card_return_id")
-        ),
-        sa.PrimaryKeyConstraint("id", name=op.f("pk_refused_statements")),
-    )
-    op.create_index(
-        op.f("ix_refused_statements_card_return_id"), "refused_statements", ["card_return_id"], unique=False
-    )
-    op.create_index(
-        op.f("ix_refused_statements_inspection_id"), "refused_statements", ["inspection_id"], unique=False
-    )
     op.create_table(
         "refusals_settled",
         sa.Column("id", sa.UUID(), nullable=False),
         sa.Column("refused_id", sa.UUID(), nullable=False),
         sa.Column("statement_id", sa.UUID(), nullable=True),
         sa.Column("reason", sa.Text(), nullable=False),
-        sa.Column("by", sa.Text(), nullable=False),
-        sa.Column("account_id", sa.UUID(), nullable=False),
+        sa.Column(
+            "number", sa.BigInteger(), server_default=sa.text("nextval('fact_numbers')"), nullable=False
+        ),
+        sa.Column("replaces", postgresql.ARRAY(sa.UUID()), server_default="{}", nullable=False),
+        sa.Column("account_id", sa.UUID(), nullable=True),
+        sa.Column("agent_id", sa.UUID(), nullable=True),
+        sa.Column("by_name", sa.Text(), nullable=True),
+        sa.Column("card_return_id", sa.UUID(), nullable=True),
         sa.Column("recorded_at", sa.DateTime(timezone=True), nullable=False),
         sa.ForeignKeyConstraint(["account_id"], ["accounts.id"], name=op.f("fk_refusals_settled_account_id")),
+        sa.ForeignKeyConstraint(["agent_id"], ["agents.id"], name=op.f("fk_refusals_settled_agent_id")),
         sa.ForeignKeyConstraint(
             ["refused_id"], ["refused_statements.id"], name=op.f("fk_refusals_settled_refused_id")
         ),
@@ -639,6 +895,7 @@ def upgrade() -> None:
         ),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_refusals_settled")),
         sa.UniqueConstraint("refused_id", name=op.f("uq_refusals_settled_refused_id")),
+        info={"subject": "refused_id", "content": ("refused_id", "statement_id", "reason", "replaces")},
     )
     _install_queue()
 

@@ -11,7 +11,7 @@ from litestar import Request
 from litestar.connection import ASGIConnection
 from litestar.middleware import AbstractAuthenticationMiddleware, AuthenticationResult
 
-from service.access import actions
+from service.access.actions.tokens import caller_of_token
 from service.access.rules import NO_ACCOUNT, Caller
 from service.database import Database
 from service.errors import NotAllowed, NotSignedIn
@@ -40,7 +40,7 @@ async def authenticate(db: Database, settings: Settings, connection: Connection)
     if token is not None:
         if settings.metrics_token and hmac.compare_digest(token.encode(), settings.metrics_token.encode()):
             return METRICS_READER
-        return await actions.caller_of_token(db, token)
+        return await caller_of_token(db, token)
     cookie = connection.cookies.get(SESSION_COOKIE)
     if cookie is None:
         raise NotSignedIn(
@@ -48,7 +48,7 @@ async def authenticate(db: Database, settings: Settings, connection: Connection)
         )
     if connection.scope.get("method") not in SAFE_METHODS:
         must_be_same_origin(connection, settings, proof_needed=True)
-    return await actions.caller_of_token(db, cookie)
+    return await caller_of_token(db, cookie)
 
 
 def bearer_token(connection: Connection) -> str | None:

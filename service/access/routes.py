@@ -10,8 +10,7 @@ from litestar.datastructures import Cookie
 from litestar.di import NamedDependency
 from litestar.params import FromPath, JSONBody, PathParameter
 
-from service.access import actions
-from service.access.actions import people, register
+from service.access.actions import agents, people, register, sites
 from service.access.auth import SESSION_COOKIE, must_be_same_origin
 from service.access.rules import Caller
 from service.contract.access import (
@@ -167,7 +166,7 @@ async def make_code(
     data: JSONBody[NewCode], db: NamedDependency[Database], caller: NamedDependency[Caller]
 ) -> EnrolmentCode:
     """A one-time code for one workstation; it is shown only here."""
-    return await actions.make_code(db, caller, data)
+    return await agents.make_code(db, caller, data)
 
 
 @post("/agents", status_code=201, exclude_from_auth=True, security=[{}], responses=problems(400, 403, 409))
@@ -175,7 +174,7 @@ async def enrol(
     data: JSONBody[EnrolAgent], db: NamedDependency[Database], signer: NamedDependency[Signer]
 ) -> AgentEnrolled:
     """Enrol a workstation with a one-time code. Repeat it as it was when the answer is lost."""
-    return await actions.enrol(db, signer.jwks(), data)
+    return await agents.enrol(db, signer.jwks(), data)
 
 
 @get("/agents", responses=problems(400, 401, 403))
@@ -188,7 +187,7 @@ async def list_agents(
 ) -> Response[Page[AgentStanding]]:
     """Workstations in service, by site and name, with what they last reported."""
     after = decode_cursor(cursor, tuple[str, str, UUID])
-    items = await actions.list_agents(db, caller, after, limit)
+    items = await agents.list_agents(db, caller, after, limit)
     return paged(request, items, limit, lambda item: (item.site, item.name, item.id))
 
 
@@ -200,7 +199,7 @@ async def report(
     caller: NamedDependency[Caller],
 ) -> AgentStanding:
     """What the agent says of itself; the answer holds how far its clock is off."""
-    return await actions.report(db, caller, agent_id, data)
+    return await agents.report(db, caller, agent_id, data)
 
 
 @delete("/agents/{agent_id:uuid}", status_code=200, responses=problems(400, 401, 403, 404))
@@ -208,7 +207,7 @@ async def retire(
     agent_id: FromPath[UUID], db: NamedDependency[Database], caller: NamedDependency[Caller]
 ) -> AgentStanding:
     """Retire a workstation: its token is refused from now on, what it brought stays."""
-    return await actions.retire(db, caller, agent_id)
+    return await agents.retire(db, caller, agent_id)
 
 
 @get("/sites", responses=problems(400, 401, 403))
@@ -220,7 +219,7 @@ async def list_sites(
     limit: PageSize = 100,
 ) -> Response[Page[Site]]:
     """The caller's sites, by code."""
-    items = await actions.list_sites(db, caller, decode_cursor(cursor, str), limit)
+    items = await sites.list_sites(db, caller, decode_cursor(cursor, str), limit)
     return paged(request, items, limit, lambda item: item.code)
 
 
@@ -229,7 +228,7 @@ async def read_site(
     request: AnyRequest, code: SiteCode, db: NamedDependency[Database], caller: NamedDependency[Caller]
 ) -> Response[Site | None]:
     """One site, with the ETag that a change of it needs."""
-    site = await actions.read_site(db, caller, code)
+    site = await sites.read_site(db, caller, code)
     return conditional(request, site, etag_of(site))
 
 
@@ -243,7 +242,7 @@ async def put_site(
 ) -> Response[Site]:
     """Make a site, or with If-Match change it."""
     check = precondition(request)
-    site = await actions.put_site(db, caller, code, data, lambda now: check(etag_of(now)))
+    site = await sites.put_site(db, caller, code, data, lambda now: check(etag_of(now)))
     return Response(site, headers={"ETag": etag_of(site)})
 
 

@@ -10,8 +10,7 @@ from litestar.di import NamedDependency
 from litestar.params import FromPath, FromQuery, JSONBody, QueryParameter
 
 from service.access.rules import Caller
-from service.campaigns import actions
-from service.campaigns.actions import binding, opening, reading, worklist
+from service.campaigns.actions import binding, opening, reading, stating, worklist
 from service.contract.campaigns import (
     Campaign,
     CampaignIn,
@@ -188,7 +187,7 @@ async def make_statement(
     """State that locations are complete, reopened, not inspected, or left out with authority."""
     if data.inspection_id != inspection_id:
         raise Malformed("The statement speaks of another inspection than the address names.")
-    return await actions.make_statement(db, caller, data)
+    return await stating.make_statement(db, caller, data)
 
 
 @get("/inspections/{inspection_id:uuid}/bindings/next", responses=problems(400, 401, 403, 404, 409))

@@ -27,6 +27,25 @@ class Statement:
 
 
 @dataclass(frozen=True, slots=True)
+class Home:
+    """What other contexts have to know of an inspection; `locations` has the keys it has or ever had."""
+
+    id: UUID
+    campaign_id: UUID
+    unit_id: UUID
+    unit: str
+    site_id: UUID
+    site: str
+    type_id: UUID
+    build: str
+    plan_id: UUID
+    revision_id: UUID
+    revision: str
+    version: int
+    locations: frozenset[str]
+
+
+@dataclass(frozen=True, slots=True)
 class Fold:
     """What the statements make of one location; a next statement has to replace `heads` (ids, ascending)."""
 

@@ -19,11 +19,11 @@ def enrol_code(
     hours: Annotated[int, typer.Option(min=1, max=24 * 14, help="how long the code is good for")] = 24,
 ) -> None:
     """Print a one-time code with which one workstation may enrol."""
-    from service.access import actions
+    from service.access.actions.agents import issue_code
 
     async def make(db: Database) -> EnrolmentCode:
         async with db.begin() as connection:
-            return await actions.issue_code(connection, NewCode(site=site, hours=hours), by=None)
+            return await issue_code(connection, NewCode(site=site, hours=hours), by=None)
 
     made = with_database(make)
     typer.echo(

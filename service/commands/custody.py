@@ -89,7 +89,7 @@ def retention(
     import msgspec
 
     from service.contract.custody import RetentionIn
-    from service.custody.actions import record_retention, standing_retention
+    from service.custody.actions.retention import record_retention, standing_retention
 
     async def run(db: Database) -> Retention:
         async with db.begin() as connection:

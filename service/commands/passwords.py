@@ -48,13 +48,13 @@ class Person:
 
     @asynccontextmanager
     async def _signed_in(self, db: Database) -> AsyncIterator[Caller]:
-        from service.access import actions
         from service.access.actions import people
+        from service.access.actions.tokens import caller_of_token
         from service.contract.access import SignIn
 
         wanted = SignIn(login=self.login, password=self.password)
         signed_in = await people.sign_in(db, wanted, SESSION_HOURS)
-        caller = await actions.caller_of_token(db, signed_in.token)
+        caller = await caller_of_token(db, signed_in.token)
         try:
             yield caller
         finally:

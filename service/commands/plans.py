@@ -16,6 +16,7 @@ from service.commands.passwords import As, PasswordFile, PasswordStdin, person_a
 from service.contract.plans import EventKind, PlanIn, Revision, RevisionDetail, RevisionEventIn
 from service.contract.wire import new_id
 from service.errors import Conflict, NotFound
+from service.plans.actions.revisions import create_draft, edit_draft, list_revisions
 
 if TYPE_CHECKING:
     from service.access.rules import Caller
@@ -63,7 +64,6 @@ def submit(
 
 
 async def _submit(db: Database, caller: Caller, checked: Checked, document: PlanDocument) -> RevisionDetail:
-    from service.plans import actions
     from service.plans.actions import catalogue
 
     try:
@@ -73,10 +73,10 @@ async def _submit(db: Database, caller: Caller, checked: Checked, document: Plan
         await catalogue.put_plan(db, caller, document.plan, wanted)
     known = await _labelled(db, caller, document.plan, document.revision)
     if known is None:
-        held = await actions.create_draft(db, caller, new_id(), checked)
+        held = await create_draft(db, caller, new_id(), checked)
     else:
         # Read just now: whoever edits by a command means what stands in the file.
-        held = await actions.edit_draft(db, caller, known.id, checked, lambda _tag: None)
+        held = await edit_draft(db, caller, known.id, checked, lambda _tag: None)
     return await _step(db, caller, held, "submitted") if held.state == "draft" else held
 
 
@@ -159,10 +159,9 @@ async def _step(
 
 
 async def _labelled(db: Database, caller: Caller, plan: str, label: str) -> Revision | None:
-    from service.plans import actions
 
     after = None
-    while page := await actions.list_revisions(db, caller, plan, None, after, 100):
+    while page := await list_revisions(db, caller, plan, None, after, 100):
         for held in page:
             if held.label == label:
                 return held
@@ -171,12 +170,12 @@ async def _labelled(db: Database, caller: Caller, plan: str, label: str) -> Revi
 
 
 async def _revision(db: Database, caller: Caller, plan: str, label: str) -> RevisionDetail:
-    from service.plans import actions
+    from service.plans.actions.revisions import read_revision
 
     known = await _labelled(db, caller, plan, label)
     if known is None:
         raise NotFound(f"Plan {plan} has no revision {label}.", next_step="Submit it first.")
-    return await actions.read_revision(db, caller, known.id)
+    return await read_revision(db, caller, known.id)
 
 
 def _tell(held: RevisionDetail, further: str) -> None:

@@ -64,17 +64,17 @@ def worker(
     from service.contract.wire import build_shapes
     from service.custody.actions.schedule import tasks as custody_tasks
     from service.database import Database
+    from service.images.actions import tasks as image_tasks
     from service.intake.actions.large import tasks as intake_tasks
     from service.jobs import open_queue, work
     from service.observe import configure_logging
-    from service.records.actions.thumbnails import tasks as records_tasks
 
     settings = read_settings()
     configure_logging(settings.log_level)
     build_shapes()
     queue = open_queue(
         settings.database_url,
-        {"records": records_tasks, "intake": intake_tasks, "custody": custody_tasks},
+        {"images": image_tasks, "intake": intake_tasks, "custody": custody_tasks},
     )
 
     async def run() -> None:

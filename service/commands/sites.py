@@ -53,7 +53,7 @@ def import_(file: Csv, change: Change = False) -> None:
 
 
 async def _take(db: Database, line: SiteLine, change: bool) -> bool:
-    from service.access import actions
+    from service.access.actions.sites import put_site, read_site
 
     def check(held: Site) -> None:
         if not change:
@@ -64,10 +64,10 @@ async def _take(db: Database, line: SiteLine, change: bool) -> bool:
             )
 
     try:
-        before = await actions.read_site(db, OPERATOR, line.code)
+        before = await read_site(db, OPERATOR, line.code)
     except NotFound:
         before = None
     # What is not given stays.
     card_profile = line.card_profile or (before.card_profile if before else None)
     wanted = SiteIn(name=line.name, kind=line.kind, time_zone=line.time_zone, card_profile=card_profile)
-    return await actions.put_site(db, OPERATOR, line.code, wanted, check) != before
+    return await put_site(db, OPERATOR, line.code, wanted, check) != before

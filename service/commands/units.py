@@ -14,6 +14,7 @@ from service.commands.opening import with_database
 from service.contract.records import UnitDetail, UnitIn
 from service.contract.wire import Code, Text, new_id
 from service.errors import Conflict, NotFound
+from service.units.actions import create_unit
 
 if TYPE_CHECKING:
     from service.database import Database
@@ -63,7 +64,6 @@ def import_(file: Csv) -> None:
 
 
 async def _take(db: Database, line: UnitLine) -> bool:
-    from service.records import actions
 
     held = await _held(db, line.serial)
     wanted = UnitIn(
@@ -76,7 +76,7 @@ async def _take(db: Database, line: UnitLine) -> bool:
         invented=line.invented == "yes",
     )
     try:
-        await actions.create_unit(db, OPERATOR, line.serial, wanted)
+        await create_unit(db, OPERATOR, line.serial, wanted)
     except Conflict as conflict:
         if held is None:
             raise
@@ -94,9 +94,9 @@ async def _take(db: Database, line: UnitLine) -> bool:
 
 
 async def _held(db: Database, serial: str) -> UnitDetail | None:
-    from service.records import actions
+    from service.records.actions.units import read_unit
 
     try:
-        return await actions.read_unit(db, OPERATOR, serial)
+        return await read_unit(db, OPERATOR, serial)
     except NotFound:
         return None

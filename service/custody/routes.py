@@ -9,7 +9,8 @@ from litestar.params import JSONBody
 from service.access.routes import SiteCode
 from service.access.rules import Caller
 from service.contract.custody import CustodyStanding, Retention, RetentionIn
-from service.custody import actions
+from service.custody.actions import overview
+from service.custody.actions import retention as retention_actions
 from service.database import Database
 from service.http import AnyRequest, conditional, etag_of, precondition
 from service.problems import problems
@@ -26,7 +27,7 @@ async def read_custody(
 ) -> CustodyStanding:
     """How the originals are kept: read back, not sound, locked. For auditors, the quality office and
     administrators."""
-    return await actions.read_custody(db, caller, settings.audit_days, writable)
+    return await overview.read_custody(db, caller, settings.audit_days, writable)
 
 
 @get("/sites/{code:str}/retention", responses=problems(400, 401, 403, 404))
@@ -34,7 +35,7 @@ async def read_retention(
     request: AnyRequest, code: SiteCode, db: NamedDependency[Database], caller: NamedDependency[Caller]
 ) -> Response[Retention | None]:
     """How long a site wants its originals locked, with the ETag that a change of it needs."""
-    retention = await actions.read_retention(db, caller, code)
+    retention = await retention_actions.read_retention(db, caller, code)
     return conditional(request, retention, etag_of(retention))
 
 
@@ -48,7 +49,7 @@ async def put_retention(
 ) -> Response[Retention]:
     """With If-Match: lock the site's originals for so many days, those that are held and those to come."""
     check = precondition(request)
-    retention = await actions.put_retention(db, caller, code, data, lambda now: check(etag_of(now)))
+    retention = await retention_actions.put_retention(db, caller, code, data, lambda now: check(etag_of(now)))
     return Response(retention, headers={"ETag": etag_of(retention)})
 
 

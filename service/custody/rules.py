@@ -85,25 +85,6 @@ def renew_at(until: datetime, policy: Policy) -> datetime:
     return until - policy.span / 3
 
 
-@dataclass(frozen=True, slots=True)
-class Reading:
-    """One reading of an original; `number` counts readings in the order in which they were recorded."""
-
-    digest: str
-    number: int
-    outcome: str
-
-
-def last_readings(readings: Iterable[Reading]) -> dict[str, Reading]:
-    """Of each original the last reading: by number, not by any clock, in whatever order they come."""
-    last: dict[str, Reading] = {}
-    for one in readings:
-        known = last.get(one.digest)
-        if known is None or known.number < one.number:
-            last[one.digest] = one
-    return last
-
-
 def counted(outcomes: Sequence[str]) -> dict[str, int]:
     """How often each outcome came up, those that did not come up included."""
     return {name: outcomes.count(name) for name in ("sound", "damaged", "missing", "unreadable")}

@@ -1,7 +1,7 @@
 """State kept beside the facts it follows from: one protocol for all of it, and its recount.
 
-Whoever appends facts locks the keys they concern, appends, and lets the projection `settle`: what follows from
-the facts is folded from all of them and written where it differs. A recount does the same over everything.
+Whoever appends facts locks the keys they concern, appends, and lets the projection `settle`: what follows
+from the facts is folded from all of them and written where it differs. A recount does the same over all.
 """
 
 from __future__ import annotations

@@ -18,7 +18,7 @@ from service.database import Row, id_column, ids, insert_rows, metadata, moment,
 from service.errors import Conflict
 
 # One order over the facts of all tables, as the database took them in. It decides nothing (I4): it lists.
-FACT_NUMBERS = sa.Sequence("fact_numbers", metadata=metadata)
+NEXT_NUMBER = sa.text("nextval('fact_numbers')")
 
 # A fact as it is handed in: its id, subject, content and what it replaces, by column.
 NewFact = Mapping[str, Any]
@@ -45,7 +45,7 @@ def fact_table(name: str, subject: sa.Column[Any] | None, *content: sa.schema.Sc
     is no business of the contexts below intake, so no foreign key says so.
     """
     kernel = [
-        sa.Column("number", sa.BigInteger, nullable=False, server_default=FACT_NUMBERS.next_value()),
+        sa.Column("number", sa.BigInteger, nullable=False, server_default=NEXT_NUMBER),
         ids("replaces", server_default="{}"),
         reference("account_id", "accounts.id", nullable=True),
         reference("agent_id", "agents.id", nullable=True),
@@ -54,16 +54,18 @@ def fact_table(name: str, subject: sa.Column[Any] | None, *content: sa.schema.Sc
     ]
     if subject is None or subject.name != "card_return_id":
         kernel.insert(-1, sa.Column("card_return_id", sa.UUID(as_uuid=True)))
-    about = [] if subject is None else [subject]
-    columns = [column.name for column in (*about, *content) if isinstance(column, sa.Column)]
+    columns = [item for item in content if isinstance(item, sa.Column)]
+    if subject is not None:
+        columns.insert(0, subject)
+    names = (*(column.name for column in columns), "replaces")
     return sa.Table(
         name,
         metadata,
         id_column(),
-        *about,
-        *content,
+        *columns,
         *kernel,
-        info={"subject": subject.name if subject is not None else None, "content": (*columns, "replaces")},
+        *(item for item in content if not isinstance(item, sa.Column)),
+        info={"subject": subject.name if subject is not None else None, "content": names},
     )
 
 
@@ -94,7 +96,7 @@ async def append(
         kernel |= {"account_id": by.account_id, "agent_id": by.agent_id, "by_name": by.name}
     if card_return_id is not None:
         kernel["card_return_id"] = card_return_id
-    rows = [kernel | fact for fact in facts]
+    rows = [{**kernel, **fact} for fact in facts]
     returned = await insert_rows(
         connection, table, rows, "ON CONFLICT (id) DO NOTHING RETURNING id", but=("number",)
     )
@@ -119,9 +121,7 @@ async def append_one(
     return bool(appended.new)
 
 
-async def recorded(
-    connection: AsyncConnection, table: sa.Table, fact_ids: Iterable[UUID]
-) -> dict[UUID, Row]:
+async def recorded(connection: AsyncConnection, table: sa.Table, fact_ids: Iterable[UUID]) -> dict[UUID, Row]:
     """The facts that are recorded under these ids."""
     query = sa.select(table).where(table.c.id.in_(list(fact_ids)))
     return {row["id"]: row for row in (await connection.execute(query)).mappings()}

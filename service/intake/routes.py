@@ -31,9 +31,18 @@ from service.contract.comparing import ReturnsAsked, ReturnsKnown
 from service.contract.records import Move, MoveIn, ReturnFile
 from service.contract.wire import Page
 from service.database import Database
-from service.http import AnyRequest, decode_cursor, encode_cursor, etag_of, link_next, patience
-from service.intake import actions
-from service.intake.actions import ahead, binding, large, moves, parts
+from service.http import (
+    AnyRequest,
+    Cursor,
+    ImageDigest,
+    PageSize,
+    decode_cursor,
+    encode_cursor,
+    etag_of,
+    link_next,
+    patience,
+)
+from service.intake.actions import ahead, binding, cards, large, moves, parts, returns
 from service.intake.actions.commit import commit_return
 from service.intake.actions.committing import Commits
 from service.intake.actions.refused import settle_refused
@@ -41,7 +50,6 @@ from service.objects import Objects
 from service.observe import bind_card_return
 from service.packing import packed
 from service.problems import problems
-from service.records.routes import Cursor, ImageDigest, PageSize, Serial
 from service.settings import Settings
 from service.signing import Signer
 
@@ -56,7 +64,7 @@ async def prepare_card(
     caller: NamedDependency[Caller],
 ) -> CardStanding:
     """Record that a card was prepared for an inspection."""
-    return await actions.prepare_card(db, caller, card_id, data)
+    return await cards.prepare_card(db, caller, card_id, data)
 
 
 @get("/cards/{card_id:uuid}", responses=problems(400, 401, 403, 404))
@@ -64,7 +72,7 @@ async def read_card(
     card_id: FromPath[UUID], db: NamedDependency[Database], caller: NamedDependency[Caller]
 ) -> CardStanding:
     """What a card was prepared for."""
-    return await actions.read_card(db, caller, card_id)
+    return await cards.read_card(db, caller, card_id)
 
 
 @put("/card-returns/{return_id:uuid}", status_code=200, responses=problems(400, 401, 403, 404, 409, 422))
@@ -75,7 +83,7 @@ async def open_return(
     caller: NamedDependency[Caller],
 ) -> CardReturnStanding:
     """Step 1: a card came back. The same opening again answers the standing."""
-    return await actions.open_return(db, caller, return_id, data)
+    return await returns.open_return(db, caller, return_id, data)
 
 
 @put(
@@ -197,7 +205,7 @@ async def known_returns(
 ) -> ReturnsKnown:
     """Which of up to 1,000 card returns are committed with these manifests: asked by an agent that holds
     their receipts, because a service restored from an older backup has forgotten some."""
-    return await actions.known_returns(db, caller, data.returns)
+    return await returns.known_returns(db, caller, data.returns)
 
 
 @get("/card-returns", responses=problems(400, 401, 403))
@@ -210,7 +218,7 @@ async def list_returns(
     limit: PageSize = 100,
 ) -> Response[Page[CardReturnStanding]]:
     """Card returns, the newest first."""
-    items = await actions.list_returns(db, caller, site, decode_cursor(cursor, UUID), limit)
+    items = await returns.list_returns(db, caller, site, decode_cursor(cursor, UUID), limit)
     more = encode_cursor(items[-1].id) if len(items) == limit else None
     return Response(Page(items=items), headers=link_next(request, more))
 
@@ -220,7 +228,7 @@ async def read_return(
     return_id: FromPath[UUID], db: NamedDependency[Database], caller: NamedDependency[Caller]
 ) -> CardReturnStanding:
     """How far a card return is, and what a person should know of it."""
-    return await actions.read_return(db, caller, return_id)
+    return await returns.read_return(db, caller, return_id)
 
 
 @post(
@@ -251,7 +259,7 @@ async def list_files(
 ) -> Response[Page[ReturnFile]]:
     """Files of a committed card return in manifest order."""
     after = decode_cursor(cursor, int)
-    items = await actions.list_files(db, caller, return_id, -1 if after is None else after, limit, not_placed)
+    items = await returns.list_files(db, caller, return_id, -1 if after is None else after, limit, not_placed)
     more = encode_cursor(items[-1].ordinal) if len(items) == limit else None
     return Response(Page(items=items), headers=link_next(request, more))
 
@@ -261,7 +269,7 @@ async def read_receipt(
     return_id: FromPath[UUID], db: NamedDependency[Database], caller: NamedDependency[Caller]
 ) -> Receipt:
     """The signed receipt of a committed card return."""
-    return _receipt(await actions.read_receipt(db, caller, return_id))
+    return _receipt(await returns.read_receipt(db, caller, return_id))
 
 
 def _receipt(body: bytes) -> Receipt:
@@ -294,21 +302,6 @@ async def rebind(
     return await binding.rebind(db, caller, inspection_id, data)
 
 
-@get("/units/{serial:str}/moves", responses=problems(400, 401, 403, 404))
-async def list_moves(
-    request: AnyRequest,
-    serial: Serial,
-    db: NamedDependency[Database],
-    caller: NamedDependency[Caller],
-    cursor: Cursor = None,
-    limit: PageSize = 100,
-) -> Response[Page[Move]]:
-    """Moves of pictures from or to a unit, the newest first."""
-    items = await moves.moves_of_unit(db, caller, serial, decode_cursor(cursor, UUID), limit)
-    more = encode_cursor(items[-1].id) if len(items) == limit else None
-    return Response(Page(items=items), headers=link_next(request, more))
-
-
 async def name_in_log(request: AnyRequest) -> None:
     """A card return can be followed through the log from its opening to its receipt."""
     if return_id := request.path_params.get("return_id"):
@@ -335,7 +328,6 @@ router = Router(
         list_files,
         read_receipt,
         move_pictures,
-        list_moves,
         rebind,
     ],
     tags=["intake"],

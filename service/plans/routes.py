@@ -52,8 +52,8 @@ from service.http import (
     paged,
     precondition,
 )
-from service.plans import actions, vocabulary
-from service.plans.actions import catalogue, transitions
+from service.plans import vocabulary
+from service.plans.actions import catalogue, revisions, transitions
 from service.plans.difference import difference_text
 from service.plans.document import Checked, canonical, check_bytes, digest, schema_text
 from service.problems import problems
@@ -173,7 +173,7 @@ async def list_revisions(
 ) -> Response[Page[Revision]]:
     """Revisions of a plan, the newest first, each with its state now."""
     after = decode_cursor(cursor, tuple[datetime, UUID])
-    items = await actions.list_revisions(db, caller, code, site, after, limit)
+    items = await revisions.list_revisions(db, caller, code, site, after, limit)
     return paged(request, items, limit, lambda item: (item.created_at, item.id))
 
 
@@ -190,7 +190,7 @@ async def create_draft(
     caller: NamedDependency[Caller],
 ) -> RevisionDetail:
     """Record a draft of the plan the document names. 422 lists every fault with its line."""
-    return await actions.create_draft(db, caller, revision_id, await _checked(request))
+    return await revisions.create_draft(db, caller, revision_id, await _checked(request))
 
 
 @get("/plan-revisions/{revision_id:uuid}", responses=problems(400, 401, 403, 404))
@@ -202,7 +202,7 @@ async def read_revision(
     site: AtSite = None,
 ) -> Response[RevisionDetail | None]:
     """A revision with its state now and every event of its life."""
-    found = await actions.read_revision(db, caller, revision_id, site)
+    found = await revisions.read_revision(db, caller, revision_id, site)
     return conditional(request, found, etag_of(found))
 
 
@@ -222,8 +222,8 @@ async def read_document(
     caller: NamedDependency[Caller],
 ) -> Response[bytes | None]:
     """The canonical document; the ETag is its SHA-256. Members at their default are left out."""
-    document = await actions.read_document(db, caller, revision_id)
-    answer = conditional(request, canonical(document), actions.document_tag(digest(document)))
+    document = await revisions.read_document(db, caller, revision_id)
+    answer = conditional(request, canonical(document), revisions.document_tag(digest(document)))
     answer.media_type = "application/json"
     return answer
 
@@ -242,7 +242,7 @@ async def edit_draft(
 ) -> RevisionDetail:
     """Put another document in a draft of one's own; If-Match is the ETag of the document as it was read."""
     match = precondition(request)
-    return await actions.edit_draft(db, caller, revision_id, await _checked(request), match)
+    return await revisions.edit_draft(db, caller, revision_id, await _checked(request), match)
 
 
 @post(
@@ -268,7 +268,7 @@ async def read_applicability(
     caller: NamedDependency[Caller],
 ) -> list[ApplicableLocation]:
     """Every location in job order, and whether the build has it."""
-    return await actions.read_applicability(db, caller, revision_id, build)
+    return await revisions.read_applicability(db, caller, revision_id, build)
 
 
 @get(
@@ -284,7 +284,7 @@ async def read_difference(
     caller: NamedDependency[Caller],
 ) -> Response[Difference]:
     """What this revision changes of the one given by `from`; as text where text/plain is accepted first."""
-    found = await actions.read_difference(db, caller, before, revision_id)
+    found = await revisions.read_difference(db, caller, before, revision_id)
     text = request.accept.best_match(["application/json", "text/plain"]) == "text/plain"
     if not text:
         return Response(found, headers={"Vary": "Accept"})

@@ -13,20 +13,36 @@ from litestar.response import Redirect
 
 from service.access.rules import Caller
 from service.contract.comparing import ImagesAsked, ImagesHeld
-from service.contract.records import Download, HistoryItem, ImageDetail, PositionIn, Unit, UnitDetail, UnitIn
-from service.contract.wire import CODE_PATTERN, DIGEST_PATTERN, Page
+from service.contract.records import (
+    Download,
+    HistoryItem,
+    ImageDetail,
+    Move,
+    PositionIn,
+    Unit,
+    UnitDetail,
+    UnitIn,
+)
+from service.contract.wire import CODE_PATTERN, Page
 from service.database import Database
-from service.http import AnyRequest, decode_cursor, encode_cursor, link_next, paged
+from service.http import (
+    AnyRequest,
+    Cursor,
+    ImageDigest,
+    PageSize,
+    Serial,
+    decode_cursor,
+    encode_cursor,
+    link_next,
+    paged,
+)
 from service.objects import Objects
 from service.problems import problems
-from service.records import actions
+from service.records.actions import history, images, moves, units
 from service.records.store.history import Wanted
+from service.units import actions as units_actions
 
-PageSize = Annotated[int, QueryParameter(ge=1, le=500, description="items per page")]
-Cursor = Annotated[str | None, QueryParameter(description="from the Link header of the page before")]
-Serial = Annotated[str, PathParameter(max_length=64, description="a serial number, picked or scanned")]
 NewSerial = Annotated[str, PathParameter(max_length=64, pattern=CODE_PATTERN)]
-ImageDigest = Annotated[str, PathParameter(pattern=DIGEST_PATTERN, description="SHA-256 of the bytes")]
 
 
 @put("/units/{serial:str}", status_code=200, responses=problems(400, 401, 403, 409, 422))
@@ -34,7 +50,7 @@ async def create_unit(
     serial: NewSerial, data: JSONBody[UnitIn], db: NamedDependency[Database], caller: NamedDependency[Caller]
 ) -> UnitDetail:
     """Record a new unit. The same request again answers the same unit."""
-    return await actions.create_unit(db, caller, serial, data)
+    return await units_actions.create_unit(db, caller, serial, data)
 
 
 @post("/units/{serial:str}/positions", status_code=200, responses=problems(400, 401, 403, 404, 409, 422))
@@ -42,7 +58,7 @@ async def move_unit(
     serial: Serial, data: JSONBody[PositionIn], db: NamedDependency[Database], caller: NamedDependency[Caller]
 ) -> UnitDetail:
     """Record where a unit stands from a date on."""
-    return await actions.move_unit(db, caller, serial, data)
+    return await units.move_unit(db, caller, serial, data)
 
 
 @get("/units", responses=problems(400, 401, 403))
@@ -58,7 +74,7 @@ async def list_units(
 ) -> Response[Page[Unit]]:
     """Units by ascending serial number: for picking, so that no serial has to be typed."""
     after = decode_cursor(cursor, str)
-    items = await actions.list_units(
+    items = await units.list_units(
         db, caller, search=q, site=site, type_code=type_code, after=after, limit=limit
     )
     return paged(request, items, limit, lambda item: item.serial)
@@ -69,7 +85,7 @@ async def read_unit(
     serial: Serial, db: NamedDependency[Database], caller: NamedDependency[Caller]
 ) -> UnitDetail:
     """A unit with its dated positions. An unknown serial answers 404 with the nearest known ones."""
-    return await actions.read_unit(db, caller, serial)
+    return await units.read_unit(db, caller, serial)
 
 
 @get("/units/{serial:str}/images", responses=problems(400, 401, 403, 404))
@@ -99,7 +115,7 @@ async def unit_history(
         until=until,
         campaign_id=campaign,
     )
-    items = await actions.unit_history(db, caller, serial, wanted, after, limit)
+    items = await history.unit_history(db, caller, serial, wanted, after, limit)
     return paged(request, items, limit, lambda item: (item.taken_at, item.id))
 
 
@@ -108,7 +124,7 @@ async def images_held(
     data: JSONBody[ImagesAsked], db: NamedDependency[Database], caller: NamedDependency[Caller]
 ) -> ImagesHeld:
     """Which of up to 1000 digests are held: for an agent that lost its own records."""
-    return ImagesHeld(held=await actions.held_among(db, caller, data.digests))
+    return ImagesHeld(held=await images.held_among(db, caller, data.digests))
 
 
 @get("/images/{digest:str}", responses=problems(400, 401, 403, 404, 409))
@@ -122,7 +138,7 @@ async def read_image(
 ) -> Response[ImageDetail]:
     """An image with a page of its sightings, their four clocks, and every placement fact of those."""
     after = decode_cursor(cursor, tuple[UUID, int])
-    detail, following = await actions.read_image(db, caller, digest, after, limit)
+    detail, following = await images.read_image(db, caller, digest, after, limit)
     more = None if following is None else encode_cursor(following)
     return Response(detail, headers=link_next(request, more))
 
@@ -135,7 +151,7 @@ async def download(
     objects: NamedDependency[Objects],
 ) -> Download:
     """A short-lived address of the original bytes, with their digest and size to check them by."""
-    return await actions.download(db, objects, caller, digest)
+    return await images.download(db, objects, caller, digest)
 
 
 @get("/images/{digest:str}/content", status_code=303, responses=problems(400, 401, 403, 404, 409))
@@ -146,7 +162,7 @@ async def content(
     objects: NamedDependency[Objects],
 ) -> Redirect:
     """Leads a browser to the original bytes."""
-    return Redirect((await actions.download(db, objects, caller, digest)).url, status_code=303)
+    return Redirect((await images.download(db, objects, caller, digest)).url, status_code=303)
 
 
 @get("/images/{digest:str}/thumbnail", status_code=303, responses=problems(400, 401, 403, 404, 409))
@@ -157,7 +173,22 @@ async def thumbnail(
     objects: NamedDependency[Objects],
 ) -> Redirect:
     """Leads a browser to a small JPEG of the image."""
-    return Redirect(await actions.thumbnail(db, objects, caller, digest), status_code=303)
+    return Redirect(await images.thumbnail(db, objects, caller, digest), status_code=303)
+
+
+@get("/units/{serial:str}/moves", responses=problems(400, 401, 403, 404))
+async def list_moves(
+    request: AnyRequest,
+    serial: Serial,
+    db: NamedDependency[Database],
+    caller: NamedDependency[Caller],
+    cursor: Cursor = None,
+    limit: PageSize = 100,
+) -> Response[Page[Move]]:
+    """Moves of pictures from or to a unit, the newest first."""
+    items = await moves.moves_of_unit(db, caller, serial, decode_cursor(cursor, UUID), limit)
+    more = encode_cursor(items[-1].id) if len(items) == limit else None
+    return Response(Page(items=items), headers=link_next(request, more))
 
 
 router = Router(
@@ -168,6 +199,7 @@ router = Router(
         list_units,
         read_unit,
         unit_history,
+        list_moves,
         images_held,
         read_image,
         download,

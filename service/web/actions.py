@@ -16,11 +16,13 @@ from service.contract.plan_document import PlanDocument
 from service.contract.records import HistoryItem, ImageDetail, Move, Unit, UnitDetail
 from service.database import Database
 from service.errors import NotFound
-from service.intake.actions.moves import moves_of_unit
 from service.plans.store import revision_document
-from service.records import actions as records
+from service.records.actions.history import unit_history
+from service.records.actions.images import read_image
+from service.records.actions.moves import moves_of_unit
+from service.records.actions.units import list_units, read_unit
 from service.records.store.history import Wanted
-from service.records.store.reading import ever_at_unit
+from service.records.store.images import ever_at_unit
 from service.web import rules, store
 
 UNITS_PER_PAGE = 50
@@ -103,7 +105,7 @@ async def units_found(
     db: Database, caller: Caller, find: str | None, after: str | None
 ) -> tuple[list[Unit], str | None]:
     """Units whose serial contains `find`, and the serial that the next page begins after."""
-    found = await records.list_units(
+    found = await list_units(
         db, caller, search=find, site=None, type_code=None, after=after, limit=UNITS_PER_PAGE + 1
     )
     rows = found[:UNITS_PER_PAGE]
@@ -214,7 +216,7 @@ async def images_of(
     db: Database, caller: Caller, serial: str, wanted: Wanted, after: tuple[datetime, UUID] | None
 ) -> tuple[list[HistoryItem], tuple[datetime, UUID] | None]:
     """A page of a unit's images, the newest first, and the key that the older page begins below."""
-    found = await records.unit_history(db, caller, serial, wanted, after, IMAGES_PER_PAGE + 1)
+    found = await unit_history(db, caller, serial, wanted, after, IMAGES_PER_PAGE + 1)
     items = found[:IMAGES_PER_PAGE]
     last = items[-1] if len(found) > IMAGES_PER_PAGE else None
     return items, (last.taken_at, last.id) if last is not None else None
@@ -233,8 +235,8 @@ async def image_of_unit(
     db: Database, caller: Caller, serial: str, digest: str, after: tuple[UUID, int] | None
 ) -> UnitImage:
     """An image that stands or once stood at a unit; raises NotFound for one that never did."""
-    unit = await records.read_unit(db, caller, serial)
-    image, following = await records.read_image(db, caller, digest, after, SIGHTINGS_PER_PAGE)
+    unit = await read_unit(db, caller, serial)
+    image, following = await read_image(db, caller, digest, after, SIGHTINGS_PER_PAGE)
     async with db.begin() as connection:
         if not await ever_at_unit(connection, digest, unit.id):
             raise NotFound(

@@ -18,8 +18,8 @@ from service.contract.wire import new_id
 from service.database import Database
 from service.errors import Malformed
 from service.http import AnyRequest
-from service.intake.actions import read_return
 from service.intake.actions.refused import settle_refused
+from service.intake.actions.returns import read_return
 from service.plans import vocabulary
 from service.web.asked import sent_form
 

@@ -16,13 +16,14 @@ from service.campaigns.actions.reading import read_completion
 from service.contract.records import HistoryItem, ImageDetail, ImageSighting
 from service.contract.showing import plain
 from service.contract.wire import new_id
-from service.custody.actions import read_custody
+from service.custody.actions.overview import read_custody
 from service.database import Database, server_now
 from service.errors import NotFound
 from service.http import AnyRequest, conditional, decode_cursor, encode_cursor, etag_of
+from service.intake.rules.manifests import UNREADABLE
 from service.objects import Objects
-from service.records import actions as records
-from service.records.rules import UNREADABLE
+from service.records.actions import images
+from service.records.actions import units as units_actions
 from service.settings import Settings
 from service.web import actions, refused, rules, settling, sign_in
 from service.web.asked import chosen, said, said_id
@@ -132,7 +133,7 @@ async def unit(
 ) -> Response[str]:
     filters = chosen(request.query_params)
     cursor = said(request.query_params, "cursor")
-    found = await records.read_unit(db, caller, serial)
+    found = await units_actions.read_unit(db, caller, serial)
     sites = await actions.sites_named(db, None)
     zone = sites.zone(found.site)
     inspected = await actions.inspections_of(db, caller, found)
@@ -267,9 +268,9 @@ async def thumbnail(
     objects: NamedDependency[Objects],
 ) -> Redirect:
     try:
-        return Redirect(await records.thumbnail(db, objects, caller, digest), status_code=303)
+        return Redirect(await images.thumbnail(db, objects, caller, digest), status_code=303)
     except NotFound:
-        detail, _ = await records.read_image(db, caller, digest, limit=1)
+        detail, _ = await images.read_image(db, caller, digest, limit=1)
         return Redirect(instead_of(detail), status_code=303)
 
 
@@ -280,7 +281,7 @@ async def original(
     caller: NamedDependency[Caller],
     objects: NamedDependency[Objects],
 ) -> Redirect:
-    return Redirect((await records.download(db, objects, caller, digest)).url, status_code=303)
+    return Redirect((await images.download(db, objects, caller, digest)).url, status_code=303)
 
 
 MEDIA_TYPES = {".css": "text/css; charset=utf-8", ".svg": "image/svg+xml"}

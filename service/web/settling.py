@@ -22,9 +22,9 @@ from service.contract.wire import new_id
 from service.database import Database, Row
 from service.errors import Malformed
 from service.http import AnyRequest, decode_cursor, encode_cursor
-from service.intake.actions import list_returns, read_return
 from service.intake.actions.moves import move_pictures
-from service.records import actions as records
+from service.intake.actions.returns import list_returns, read_return
+from service.records.actions.history import places_counting
 from service.settings import Settings
 from service.web import actions, refused, store
 from service.web.asked import said, said_id, said_number, sent_form, unreadable_form
@@ -139,7 +139,7 @@ async def settle(
         pictures=shown,
         total=len(pictures),
         questions=_questions(pictures),
-        counting=await records.places_counting(db, caller, [one.digest for one in shown]),
+        counting=await places_counting(db, caller, [one.digest for one in shown]),
         may_move=may_move,
         offered=offered,
         target=target,

@@ -11,13 +11,14 @@ import sqlalchemy as sa
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.access.store import sites
-from service.campaigns.store import campaigns, inspections
+from service.campaigns.store.tables import campaigns, inspections, unit_images
 from service.database import Row
-from service.intake.rules import PICTURES
-from service.intake.store import card_returns, placements, stands
+from service.facts.store import standing
+from service.intake.rules.placing import PICTURES
 from service.intake.store.refused import refusals_settled, refused_statements
+from service.intake.store.tables import card_returns, placements, sightings
 from service.plans.store import equipment_types
-from service.records.store import sightings, unit_images, units
+from service.units.store import units
 
 
 async def inspections_of_unit(
@@ -64,12 +65,12 @@ async def open_inspections(connection: AsyncConnection, site: str, limit: int) -
 async def pictures_open(connection: AsyncConnection, return_id: UUID, limit: int) -> Sequence[Row]:
     """Pictures of a card return that stand at no location, in the order of their names on the card; each with
     the fact that stands for it and the id it is moved by (`picture_id`; None: it stands nowhere)."""
-    standing = (
+    place = (
         sa.select(placements)
-        .where(placements.c.sighting_id == sightings.c.id, stands())
+        .where(placements.c.sighting_id == sightings.c.id, standing(placements))
         .order_by(placements.c.id)
         .limit(1)
-        .lateral("standing")
+        .lateral("place")
     )
     shown = unit_images.c
     query = (
@@ -79,16 +80,16 @@ async def pictures_open(connection: AsyncConnection, return_id: UUID, limit: int
             sightings.c.digest,
             sightings.c.marks,
             shown.id.label("picture_id"),
-            standing.c.inspection_id,
-            standing.c.rule,
-            standing.c.note,
-            standing.c.claimed_key,
+            place.c.inspection_id,
+            place.c.rule,
+            place.c.note,
+            place.c.claimed_key,
         )
         .select_from(sightings)
-        .outerjoin(standing, sa.true())
+        .outerjoin(place, sa.true())
         .outerjoin(
             unit_images,
-            (shown.inspection_id == standing.c.inspection_id)
+            (shown.inspection_id == place.c.inspection_id)
             & (shown.digest == sightings.c.digest)
             & (shown.location_key == "")
             & (shown.element == 0),
@@ -96,7 +97,7 @@ async def pictures_open(connection: AsyncConnection, return_id: UUID, limit: int
         .where(
             sightings.c.card_return_id == return_id,
             sightings.c.kind.in_(PICTURES),
-            standing.c.location_key.is_(None),
+            place.c.location_key.is_(None),
         )
         .order_by(sightings.c.path_bytes, sightings.c.ordinal)
         .limit(limit)

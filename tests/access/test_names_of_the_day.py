@@ -9,22 +9,23 @@ import pytest
 
 from service.access.rules import Caller, Role
 from service.access.store import update_account
-from service.campaigns import actions as campaigns
-from service.campaigns.actions import reading
+from service.campaigns.actions import reading, stating
 from service.contract.campaigns import BindingIn
 from service.contract.custody import RetentionIn
 from service.contract.plans import RevisionEventIn
 from service.contract.records import MoveIn, MoveTarget
 from service.contract.wire import new_id
 from service.contract.work import StatementIn
-from service.custody.actions import put_retention, read_retention
+from service.custody.actions.retention import put_retention, read_retention
 from service.database import Database, server_now
 from service.intake.actions.binding import rebind
-from service.intake.actions.moves import move_pictures, moves_of_unit
-from service.plans import actions as plans
+from service.intake.actions.moves import move_pictures
+from service.plans.actions.revisions import create_draft, read_revision
 from service.plans.actions.transitions import record_event
 from service.plans.document import check_bytes
-from service.records import actions as records
+from service.records.actions.history import unit_history
+from service.records.actions.images import read_image
+from service.records.actions.moves import moves_of_unit
 from service.records.store.history import Wanted
 from service.settings import Settings
 from tests import build
@@ -56,10 +57,10 @@ async def test_i3_statements_bindings_moves_and_placements_keep_the_name_of_thei
     said = StatementIn(
         id=new_id(), inspection_id=here, kind="complete", locations=["A"], stated_by="A. Person"
     )
-    await campaigns.make_statement(yard.db, lead, said)
+    await stating.make_statement(yard.db, lead, said)
     card = yard.card(("A/1.JPG", jpeg(fresh_seed()), claim(here)))
     await card.go_through()
-    (item,) = await records.unit_history(yard.db, lead, yard.serial, Wanted(), None, 5)
+    (item,) = await unit_history(yard.db, lead, yard.serial, Wanted(), None, 5)
     target = MoveTarget(inspection_id=here, location="B")
     move = MoveIn(id=new_id(), reason="wrong folder", to=target, pictures=[item.id])
     moved = await move_pictures(yard.db, lead, move)
@@ -75,11 +76,11 @@ async def test_i3_statements_bindings_moves_and_placements_keep_the_name_of_thei
     bindings = (await reading.read_inspection(yard.db, lead, here)).bindings
     assert bindings[-1].by == lead.name
     assert [one.by for one in await moves_of_unit(yard.db, lead, yard.serial, None, 5)] == [lead.name]
-    image, _ = await records.read_image(yard.db, lead, item.digest)
+    image, _ = await read_image(yard.db, lead, item.digest)
     assert [fact.by for fact in image.sightings[0].placements] == [yard.agent.name, lead.name]
     # The same requests again give the same answers (I8).
     assert await move_pictures(yard.db, lead, move) == moved
-    await campaigns.make_statement(yard.db, lead, said)
+    await stating.make_statement(yard.db, lead, said)
 
 
 async def test_i3_plan_events_authors_and_retention_keep_the_name_of_their_day(yard: Yard) -> None:
@@ -87,7 +88,7 @@ async def test_i3_plan_events_authors_and_retention_keep_the_name_of_their_day(y
     places = [build.location(key, "XY", mandatory=key == "A") for key in "AB"]
     checked = check_bytes(msgspec.json.encode(yard.made.document("N", places)), "plan.json")
     revision_id = new_id()
-    made = await plans.create_draft(yard.db, author, revision_id, checked)
+    made = await create_draft(yard.db, author, revision_id, checked)
     assert made.author == author.name
     submitted = RevisionEventIn(id=new_id(), kind="submitted", replaces=made.heads)
     standing = await record_event(yard.db, author, revision_id, submitted)
@@ -98,9 +99,9 @@ async def test_i3_plan_events_authors_and_retention_keep_the_name_of_their_day(y
 
     for person in (author, approver, admin):
         await _rename(yard, person)
-    detail = await plans.read_revision(yard.db, author, revision_id)
+    detail = await read_revision(yard.db, author, revision_id)
     assert detail.author == author.name
     assert [event.by for event in detail.events] == [author.name, approver.name]
     assert (await read_retention(yard.db, admin, yard.made.site)).by == admin.name
     # The same draft again is the same draft, whatever its author is called now.
-    assert (await plans.create_draft(yard.db, author, revision_id, checked)).author == author.name
+    assert (await create_draft(yard.db, author, revision_id, checked)).author == author.name

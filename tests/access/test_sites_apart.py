@@ -17,13 +17,14 @@ import pytest
 import sqlalchemy as sa
 
 from service.access.rules import Role
+from service.campaigns.store.tables import unit_images
 from service.contract.cards import LARGE_FROM
 from service.contract.records import MoveIn, MoveTarget
 from service.contract.wire import new_id
 from service.database import Database
 from service.errors import NotAllowed
 from service.intake.actions.moves import move_pictures
-from service.records.store import sightings, unit_images
+from service.intake.store.tables import sightings
 from service.settings import Settings
 from tests import build
 from tests.campaigns import working

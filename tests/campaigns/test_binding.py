@@ -6,8 +6,8 @@ import msgspec
 import pytest
 
 from service.access.rules import Role
-from service.campaigns import actions
-from service.campaigns.actions import binding, opening, reading
+from service.campaigns.actions import binding, opening, reading, stating
+from service.campaigns.actions.homes import add_pictures
 from service.contract.campaigns import BindingIn
 from service.contract.wire import new_id
 from service.database import Database, server_now
@@ -56,7 +56,7 @@ async def test_i10_rebinding_shows_what_came_and_went_and_keeps_every_statement(
     lead = await build.person(db, Role.SHIFT_LEAD)
     await say(db, lead, inspection)
     async with db.begin() as connection:
-        await actions.add_pictures(connection, inspection, {"B": 2, "C": 2})
+        await add_pictures(connection, inspection, {"B": 2, "C": 2})
     revision = await publish_b(db, made)
     foreseen = await binding.preview_binding(db, lead, inspection)
     assert (foreseen.came, foreseen.went) == (["A2", "D"], ["A", "C"])
@@ -115,7 +115,7 @@ async def say_again(db, caller, inspection, key):
     from service.contract.work import StatementIn
 
     said = StatementIn(id=key, inspection_id=inspection, kind="complete", locations=None)
-    return await actions.make_statement(db, caller, said)
+    return await stating.make_statement(db, caller, said)
 
 
 async def test_binding_is_refused_where_it_does_not_fit(db: Database):

@@ -10,8 +10,8 @@ import sqlalchemy as sa
 
 from service.access.rules import Caller, Role
 from service.access.store import change_register
-from service.campaigns import actions
-from service.campaigns.actions import opening, reading
+from service.campaigns.actions import opening, reading, stating
+from service.campaigns.actions.homes import lock_homes
 from service.campaigns.actions.worklist import read_worklist
 from service.contract.campaigns import BindingIn
 from service.contract.wire import new_id
@@ -19,7 +19,7 @@ from service.contract.work import StatementIn
 from service.database import Database, server_now
 from service.errors import Conflict, Invalid, NotAllowed, Refusal
 from service.intake.actions.binding import rebind
-from service.intake.store import card_returns
+from service.intake.store.tables import card_returns
 from tests import build
 from tests.campaigns.working import assert_sound, campaign, one_inspection, rows, states, words
 
@@ -43,8 +43,8 @@ async def record(
                 opened_at=server_now(),
             )
         )
-        await actions.inspection_context(connection, {one.inspection_id for one in said})
-        turned = await actions.record_statements(connection, agent, said, key)
+        await lock_homes(connection, {one.inspection_id for one in said})
+        turned = await stating.record_statements(connection, agent, said, key)
     return key, {one.statement.id: one.refusal for one in turned}
 
 
@@ -148,7 +148,7 @@ async def test_an_agent_speaks_only_in_the_name_of_one_of_the_sites_people(db: D
     assert "names nobody" in turned[said[0].id].detail
     assert all("none of the people of site" in turned[one.id].detail for one in said[1:5])
     with pytest.raises(Invalid, match="names nobody"):
-        await actions.make_statement(db, agent, words(inspection, "complete", "B"))
+        await stating.make_statement(db, agent, words(inspection, "complete", "B"))
     taken = await reading.list_statements(db, agent, inspection)
     assert {(one.stated_by, one.agent) for one in taken} == {(n, agent.name) for n in names[5:]}
 

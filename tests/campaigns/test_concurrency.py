@@ -8,8 +8,8 @@ import random
 import pytest
 
 from service.access.rules import Role
-from service.campaigns import actions
-from service.campaigns.actions import opening, reading
+from service.campaigns.actions import opening, reading, stating
+from service.campaigns.actions.homes import add_pictures, lock_homes
 from service.contract.wire import new_id
 from service.database import Database
 from service.errors import Conflict
@@ -30,7 +30,7 @@ async def test_i3_parallel_statements_on_one_inspection_all_count(db: Database):
         for _ in range(24)
     ]
     # Each twice: the second is a repetition that races with the first (I8).
-    await asyncio.gather(*(actions.make_statement(db, inspector, one) for one in said + said))
+    await asyncio.gather(*(stating.make_statement(db, inspector, one) for one in said + said))
     assert len(await reading.list_statements(db, inspector, row.id)) == 24
     await assert_sound(db, opened.id)
 
@@ -48,11 +48,11 @@ async def test_i3_parallel_work_on_many_inspections_of_one_campaign(db: Database
         """As intake does it: several inspections of any order in one transaction."""
         mine = draw.sample(units, 3)
         async with db.begin() as connection:
-            await actions.inspection_context(connection, mine)
+            await lock_homes(connection, mine)
             for inspection in mine:
-                await actions.add_pictures(connection, inspection, {"A": 1, "B": 2})
+                await add_pictures(connection, inspection, {"A": 1, "B": 2})
             said = [words(inspection, "complete", "AB") for inspection in reversed(mine)]
-            await actions.record_statements(connection, inspector, said, None)
+            await stating.record_statements(connection, inspector, said, None)
 
     async def person() -> None:
         await say(db, inspector, draw.choice(units), draw.choice(["complete", "reopened"]))
@@ -79,10 +79,10 @@ async def test_cards_over_two_campaigns_in_either_order_do_not_block_each_other(
 
     async def card(first, second) -> None:
         async with db.begin() as connection:
-            await actions.inspection_context(connection, [first.id, second.id])
-            await actions.add_pictures(connection, first.id, {"A": 1})
+            await lock_homes(connection, [first.id, second.id])
+            await add_pictures(connection, first.id, {"A": 1})
             await asyncio.sleep(0.01)
-            await actions.add_pictures(connection, second.id, {"A": 1})
+            await add_pictures(connection, second.id, {"A": 1})
 
     await asyncio.gather(*(card(a1, b1) if n % 2 else card(b2, a2) for n in range(16)))
     await assert_sound(db, one.id)

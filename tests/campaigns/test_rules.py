@@ -416,7 +416,7 @@ def test_rollup_of_nothing_is_nought():
 
 
 def test_the_counts_are_the_columns_of_the_completion_table():
-    from service.campaigns.store import completion
+    from service.campaigns.store.tables import completion
 
     keys = {"campaign_id", "site_id", "type_id"}
     assert tuple(c.name for c in completion.columns if c.name not in keys) == rules.COLUMNS

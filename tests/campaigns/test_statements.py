@@ -6,8 +6,8 @@ import msgspec
 import pytest
 
 from service.access.rules import Role
-from service.campaigns import actions
-from service.campaigns.actions import opening, reading
+from service.campaigns.actions import opening, reading, stating
+from service.campaigns.actions.homes import add_pictures, lock_homes
 from service.contract.wire import new_id
 from service.database import Database
 from service.errors import Conflict, Invalid, NotAllowed, NotFound
@@ -97,8 +97,8 @@ async def test_i8_the_same_statement_again_changes_nothing(db: Database):
     inspection = await one_inspection(db, made)
     inspector = await build.person(db, Role.INSPECTOR)
     said = words(inspection, "complete", None, note="all seen")
-    first = await actions.make_statement(db, inspector, said)
-    assert await actions.make_statement(db, inspector, said) == first
+    first = await stating.make_statement(db, inspector, said)
+    assert await stating.make_statement(db, inspector, said) == first
     assert len(await reading.list_statements(db, inspector, inspection)) == 1
 
 
@@ -119,9 +119,9 @@ async def test_i8_other_content_under_the_same_id_is_refused(db: Database, chang
     inspection = await one_inspection(db, made)
     inspector = await build.person(db, Role.INSPECTOR)
     said = words(inspection, "complete", "AB", note="seen")
-    await actions.make_statement(db, inspector, said)
+    await stating.make_statement(db, inspector, said)
     with pytest.raises(Conflict):
-        await actions.make_statement(db, inspector, msgspec.structs.replace(said, **change))
+        await stating.make_statement(db, inspector, msgspec.structs.replace(said, **change))
     assert len(await reading.list_statements(db, inspector, inspection)) == 1
 
 
@@ -130,11 +130,11 @@ async def test_i8_an_id_used_for_another_inspection_is_refused(db: Database):
     one, two = await one_inspection(db, made), await one_inspection(db, made)
     inspector = await build.person(db, Role.INSPECTOR)
     said = words(one, "complete", "A")
-    await actions.make_statement(db, inspector, said)
+    await stating.make_statement(db, inspector, said)
     with pytest.raises(Conflict):
-        await actions.make_statement(db, inspector, msgspec.structs.replace(said, inspection_id=two))
+        await stating.make_statement(db, inspector, msgspec.structs.replace(said, inspection_id=two))
     with pytest.raises(Conflict):
-        await actions.make_statement(db, inspector, msgspec.structs.replace(said, locations=None))
+        await stating.make_statement(db, inspector, msgspec.structs.replace(said, locations=None))
     assert await reading.list_statements(db, inspector, two) == []
 
 
@@ -215,13 +215,13 @@ async def test_pictures_are_counted_in_and_unknown_keys_passed_over(db: Database
     made = await build.fleet(db)
     inspection = await one_inspection(db, made)
     async with db.begin() as connection:
-        context = (await actions.inspection_context(connection, [inspection, new_id()]))[inspection]
+        context = (await lock_homes(connection, [inspection, new_id()]))[inspection]
         assert context.site == made.site
         assert context.locations == {"A", "B", "C", "N"}
-        await actions.add_pictures(connection, inspection, {"A": 3, "B": 1, "ZZ": 9})
-        await actions.add_pictures(connection, inspection, {"B": -1, "N": 2})
-        await actions.add_pictures(connection, inspection, {})
-        await actions.add_pictures(connection, new_id(), {"A": 1})
+        await add_pictures(connection, inspection, {"A": 3, "B": 1, "ZZ": 9})
+        await add_pictures(connection, inspection, {"B": -1, "N": 2})
+        await add_pictures(connection, inspection, {})
+        await add_pictures(connection, new_id(), {"A": 1})
     reader = await build.person(db, Role.AUDITOR)
     found = await reading.read_inspection(db, reader, inspection)
     assert {at.key: at.pictures_held for at in found.locations} == {"A": 3, "B": 0, "C": 0, "N": 2}
@@ -235,12 +235,12 @@ async def test_a_closed_campaign_takes_no_statement_but_a_repeated_one_keeps_its
     inspection = (await rows(db, opened.id))[0].id
     inspector, manager = await build.person(db, Role.INSPECTOR), await build.person(db, Role.MANAGER)
     said = words(inspection, "complete", "A")
-    await actions.make_statement(db, inspector, said)
+    await stating.make_statement(db, inspector, said)
     closed = await opening.close_campaign(db, manager, opened.id)
     assert await opening.close_campaign(db, manager, opened.id) == closed
     with pytest.raises(Conflict, match="closed"):
         await say(db, inspector, inspection, "complete", "B")
-    again = await actions.make_statement(db, inspector, said)
+    again = await stating.make_statement(db, inspector, said)
     assert again.statement.locations == ["A"]
     assert again.inspection.closed
 
@@ -279,4 +279,4 @@ async def test_a_refused_statement_of_a_request_leaves_nothing_behind(db: Databa
     assert await reading.list_statements(db, inspector, inspection) == []
     assert found.version == 1
     async with db.begin() as connection:
-        assert await actions.record_statements(connection, inspector, [], None) == []
+        assert await stating.record_statements(connection, inspector, [], None) == []

@@ -10,16 +10,19 @@ import sqlalchemy as sa
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.access.rules import Caller, Role
-from service.campaigns import actions, rules, store
-from service.campaigns.actions import opening, reading
+from service.campaigns import rules
+from service.campaigns.actions import opening, reading, stating
 from service.campaigns.actions.settling import bound_location, spoken
-from service.campaigns.store import facts, rollup
+from service.campaigns.store import rollup
+from service.campaigns.store.inspections import inspection_page
+from service.campaigns.store.locations import locations_of
+from service.campaigns.store.statements import statements_of
+from service.campaigns.store.tables import unit_images
 from service.contract.campaigns import Campaign, CampaignIn, InspectionDetail, InspectionRow, StatementMade
 from service.contract.wire import new_id
 from service.contract.work import StatementIn
 from service.database import Database, Row
 from service.plans.store import revision_document
-from service.records.store import unit_images
 from tests import build
 
 WINDOW = {"opens": date(2026, 9, 1), "closes": date(2026, 11, 30)}
@@ -59,7 +62,7 @@ def words(inspection_id: UUID, kind: str = "complete", on: str | None = None, **
 async def say(
     db: Database, caller: Caller, inspection_id: UUID, kind: str = "complete", on: str | None = None, **more
 ) -> StatementMade:
-    return await actions.make_statement(db, caller, words(inspection_id, kind, on, **more))
+    return await stating.make_statement(db, caller, words(inspection_id, kind, on, **more))
 
 
 def states(inspection: InspectionDetail) -> dict[str, str]:
@@ -71,11 +74,11 @@ async def assert_sound(db: Database, campaign_id: UUID) -> None:
     it and is shown at it."""
     async with db.begin() as connection:
         assert await rollup.completion_drift(connection, campaign_id) == {}
-        found = await store.inspection_page(
+        found = await inspection_page(
             connection, campaign_id, site_codes=None, state=None, after=None, limit=100_000
         )
         ids = [row["id"] for row in found]
-        said, held = await facts.statements_of(connection, ids), await facts.locations_of(connection, ids)
+        said, held = await statements_of(connection, ids), await locations_of(connection, ids)
         counts = await rollup.counts_of(connection, ids)
         pictures = await _pictures_of(connection, found)
     for row in found:

@@ -6,8 +6,10 @@ import asyncio
 import hashlib
 import os
 import time
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
+from uuid import UUID
 
 import pytest
 import sqlalchemy as sa
@@ -15,12 +17,12 @@ import sqlalchemy as sa
 from deploy.embedded.store import ObjectStore
 from service.access.rules import Role
 from service.app import open_holding
-from service.custody.actions import read_custody
 from service.custody.actions.audit import audit_all, audit_digests, audit_share
-from service.custody.rules import Reading, last_readings
-from service.custody.store import image_custody, image_readings
+from service.custody.actions.overview import read_custody
+from service.custody.store.tables import image_custody, image_readings
 from service.database import Database
 from service.errors import NotAllowed, Unavailable
+from service.facts.rules import standing
 from service.objects import original_key
 from service.objects.holding import Holding
 from service.settings import Settings
@@ -89,7 +91,7 @@ async def test_p27_a_bit_flipped_in_the_store_is_found_and_told_everywhere(
 async def test_p27_who_looks_is_shown_those_of_his_sites_however_many_there_are_elsewhere(
     yard: Yard, db: Database, holding: Holding, s3: Any, settings: Settings, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("service.custody.actions.SHOWN", 2)
+    monkeypatch.setattr("service.custody.actions.overview.SHOWN", 2)
     bodies = sorted((jpeg(n) for n in range(8)), key=lambda body: hashlib.sha256(body).hexdigest())
     # Those elsewhere come first by digest: enough of them to fill what is shown.
     elsewhere = yard.card(*((f"A/{n}.JPG", body, None) for n, body in enumerate(bodies[:5])))
@@ -183,6 +185,12 @@ async def last_reading(db: Database) -> Any:
     return (await rows_of(db, query))[0]
 
 
+@dataclass(frozen=True)
+class Reading:
+    id: UUID
+    replaces: frozenset[UUID]
+
+
 async def test_p27_i3_what_is_shown_is_the_fold_of_the_readings(
     yard: Yard, db: Database, holding: Holding, s3: Any, settings: Settings
 ) -> None:
@@ -192,12 +200,17 @@ async def test_p27_i3_what_is_shown_is_the_fold_of_the_readings(
         await asyncio.gather(audit_all(db, holding), audit_share(db, holding, 1), audit_all(db, holding))
     readings = await rows_of(db, sa.select(image_readings))
     assert len(readings) >= 36
-    folded = last_readings(Reading(row["digest"], row["number"], row["outcome"]) for row in readings)
+    folded = {}
+    for digest in {row["digest"] for row in readings}:
+        of_digest = {row["id"]: row for row in readings if row["digest"] == digest}
+        [head] = standing([Reading(key, frozenset(row["replaces"])) for key, row in of_digest.items()]).heads
+        folded[digest] = of_digest[head.id]
+        assert folded[digest]["number"] == max(row["number"] for row in of_digest.values())
     shown = await rows_of(db, sa.select(image_custody))
     assert {row["digest"]: (row["number"], row["outcome"]) for row in shown} == {
-        digest: (one.number, one.outcome) for digest, one in folded.items()
+        digest: (row["number"], row["outcome"]) for digest, row in folded.items()
     }
-    assert sorted(one.outcome for one in folded.values()) == ["missing"] * 3 + ["sound"] * 3
+    assert sorted(row["outcome"] for row in folded.values()) == ["missing"] * 3 + ["sound"] * 3
 
 
 async def test_p27_cut_short_and_empty_originals_are_told_apart_from_sound_ones(

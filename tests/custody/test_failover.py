@@ -18,8 +18,8 @@ import sqlalchemy as sa
 from deploy.embedded.postgres import DATABASE, Postgres
 from service.database import Database, migrate
 from service.errors import Refusal
-from service.intake.store import card_returns, receipts
-from service.records.store import images, sightings
+from service.images.store import images
+from service.intake.store.tables import card_returns, receipts, sightings
 from service.settings import Settings
 from tests import services
 from tests.intake.returning import CardBack, Yard, claim, fresh_seed, jpeg, open_yard, receipt_body, rows_of

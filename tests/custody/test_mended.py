@@ -16,16 +16,18 @@ from service.access.rules import Role
 from service.app import open_holding
 from service.contract.cards import LARGE_FROM
 from service.contract.custody import RetentionIn
-from service.custody.actions import read_custody, record_retention
 from service.custody.actions.audit import audit_all, audit_digests
+from service.custody.actions.overview import read_custody
 from service.custody.actions.retain import retain
-from service.custody.store import image_readings
+from service.custody.actions.retention import record_retention
+from service.custody.store.tables import image_readings
 from service.database import Database
+from service.images.actions import NotYetVerified
 from service.intake.actions.commit import ObjectsMissing
 from service.intake.actions.large import put_large, verify_large
 from service.objects import original_key
 from service.objects.holding import Holding
-from service.records.actions import NotYetVerified, held_among
+from service.records.actions.images import held_among
 from service.settings import Settings
 from tests import build, services
 from tests.custody.test_audit import flip_on_disk

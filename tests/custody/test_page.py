@@ -8,9 +8,9 @@ from typing import Any
 import pytest
 
 from service.contract.custody import RetentionIn
-from service.custody.actions import record_retention
 from service.custody.actions.audit import audit_all
 from service.custody.actions.retain import retain
+from service.custody.actions.retention import record_retention
 from service.custody.actions.sweep import sweep
 from service.database import Database
 from service.objects import original_key

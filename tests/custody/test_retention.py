@@ -14,9 +14,10 @@ from botocore.exceptions import ClientError
 from service.access.rules import Role
 from service.app import open_holding
 from service.contract.custody import RetentionIn
-from service.custody.actions import put_retention, read_custody, record_retention
+from service.custody.actions.overview import read_custody
 from service.custody.actions.retain import retain
-from service.custody.store import image_custody
+from service.custody.actions.retention import put_retention, record_retention
+from service.custody.store.tables import image_custody
 from service.database import Database
 from service.errors import NotAllowed
 from service.objects import ObjectSettings, original_key

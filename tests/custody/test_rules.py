@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from uuid import UUID
 
 import pytest
 from hypothesis import given
@@ -15,9 +16,7 @@ from service.custody.rules import (
     AUDITS_PER_DAY,
     MAY_LOOK,
     Policy,
-    Reading,
     counted,
-    last_readings,
     must_look,
     orphans,
     renew_at,
@@ -25,6 +24,7 @@ from service.custody.rules import (
     strongest,
 )
 from service.errors import NotAllowed
+from service.facts.rules import standing
 
 AT = datetime(2026, 9, 10, tzinfo=UTC)
 AGE = timedelta(days=30)
@@ -63,15 +63,29 @@ def test_p27_the_shares_of_a_window_are_all_originals_with_time_to_spare(held: i
     assert share(held, window) <= held * 1.25 / runs + 1
 
 
+@dataclass(frozen=True)
+class Reading:
+    id: UUID
+    digest: str
+    outcome: str
+    replaces: frozenset[UUID]
+
+
 @given(st.lists(st.tuples(st.sampled_from("abc"), st.sampled_from(["sound", "damaged"]))), st.randoms())
 def test_p27_i3_the_last_reading_is_the_same_in_any_order_and_repetition(
     told: list[tuple[str, str]], random: object
 ) -> None:
-    readings = [Reading(digest, number, outcome) for number, (digest, outcome) in enumerate(told)]
-    expected = {one.digest: one for one in readings}
+    readings: list[Reading] = []
+    expected: dict[str, Reading] = {}
+    for digest, outcome in told:
+        before = expected.get(digest)
+        replaces = frozenset() if before is None else frozenset({before.id})
+        expected[digest] = Reading(new_id(), digest, outcome, replaces)
+        readings.append(expected[digest])
     mixed = readings + readings[: len(readings) // 2]
     random.shuffle(mixed)  # type: ignore[attr-defined]
-    assert last_readings(mixed) == expected
+    for digest, last in expected.items():
+        assert standing([one for one in mixed if one.digest == digest]).heads == {last}
 
 
 policies = st.builds(Policy, st.integers(0, 5000), st.booleans())

@@ -15,12 +15,12 @@ import sqlalchemy as sa
 from service.app import open_holding
 from service.custody.actions import sweep as sweeping
 from service.custody.actions.sweep import sweep
-from service.custody.store import custody_runs
+from service.custody.store.tables import custody_runs
 from service.database import Database
 from service.errors import Conflict
-from service.intake.store import insert_part
 from service.intake.store.large import large_files
 from service.intake.store.naming import about_to_name
+from service.intake.store.returns import insert_part
 from service.objects import ObjectSettings, original_key
 from service.objects.holding import Holding, Upload
 from service.settings import Settings

@@ -21,7 +21,7 @@ from service.app import open_holding
 from service.contract.comparing import ReturnAsked
 from service.custody.actions.sweep import sweep
 from service.database import Database
-from service.intake import actions
+from service.intake.actions.returns import known_returns
 from service.objects import ObjectSettings
 from service.objects.bucket import prepare_bucket
 from service.settings import Settings
@@ -77,7 +77,7 @@ def digests(cards: list[CardBack]) -> set[str]:
 
 async def known(db: Database, agent: Caller, cards: list[CardBack]) -> tuple[set[UUID], int]:
     asked = [ReturnAsked(id=card.id, manifest_sha256=card.closing().manifest_sha256) for card in cards]
-    answer = await actions.known_returns(db, agent, asked)
+    answer = await known_returns(db, agent, asked)
     return set(answer.known), answer.committed
 
 

@@ -13,9 +13,9 @@ import sqlalchemy as sa
 
 from service.custody.actions.schedule import tasks as custody_tasks
 from service.database import Database
+from service.images.actions import tasks as image_tasks
 from service.intake.actions.large import tasks as intake_tasks
 from service.jobs import CUSTODY, QUEUES, READING_BACK, THUMBNAILS, defer, open_queue, work
-from service.records.actions.thumbnails import tasks as records_tasks
 
 pytestmark = pytest.mark.anyio
 
@@ -132,6 +132,6 @@ async def test_a_task_is_not_ordered_where_nobody_works(fresh_database_url: str)
 
 
 def test_every_task_of_the_service_stands_in_one_of_the_queues() -> None:
-    blueprints = (custody_tasks, intake_tasks, records_tasks)
+    blueprints = (custody_tasks, intake_tasks, image_tasks)
     tasks = [task for blueprint in blueprints for task in blueprint.tasks.values()]
     assert {task.queue for task in tasks} == set(QUEUES)

@@ -17,7 +17,7 @@ from PIL import Image
 
 from service.access.rules import Caller
 from service.app import open_objects
-from service.campaigns.store import inspection_locations, inspections
+from service.campaigns.store.tables import inspection_locations, inspections, unit_images
 from service.contract.cards import (
     CardReturnCommit,
     CardReturnOpen,
@@ -36,14 +36,14 @@ from service.contract.cards import (
 from service.contract.signature import from_base64url
 from service.contract.wire import new_id
 from service.database import Database
-from service.intake import actions
+from service.images.store import images
 from service.intake.actions import parts
 from service.intake.actions.commit import commit_return
-from service.intake.rules import Fact, Place, Sighted, pictures_held, shown
-from service.intake.store import placements
+from service.intake.actions.returns import open_return, read_return
+from service.intake.rules.placing import Place, Placement, Sighted, pictures_held, shown
 from service.intake.store.showing import shown_drift
+from service.intake.store.tables import placements, sightings
 from service.objects import Objects
-from service.records.store import images, sightings, unit_images
 from service.settings import Settings
 from service.signing import Signer
 from tests import build
@@ -154,7 +154,7 @@ class CardBack:
         return [ManifestPart(files=self.files[at : at + self.per_part]) for at in starts]
 
     async def open(self, agent: Caller | None = None) -> CardReturnStanding:
-        return await actions.open_return(self.yard.db, agent or self.yard.agent, self.id, self.opening)
+        return await open_return(self.yard.db, agent or self.yard.agent, self.id, self.opening)
 
     async def put_part(
         self, number: int, part: ManifestPart | None = None, agent: Caller | None = None
@@ -212,7 +212,7 @@ class CardBack:
         return receipt_body(await self.commit(**more))
 
     async def standing(self) -> CardReturnStanding:
-        return await actions.read_return(self.yard.db, self.yard.agent, self.id)
+        return await read_return(self.yard.db, self.yard.agent, self.id)
 
 
 def receipt_body(receipt: bytes) -> ReceiptBody:
@@ -257,7 +257,7 @@ async def assert_sound(yard: Yard) -> None:
     folded = shown(
         sighted,
         [
-            Fact(
+            Placement(
                 fact["id"],
                 fact["sighting_id"],
                 Place(fact["inspection_id"], fact["location_key"] or "", fact["element"] or 0),

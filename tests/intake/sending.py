@@ -13,9 +13,9 @@ import httpx
 import msgspec
 
 from service.contract.cards import LargeAnswer, LargeParts, PartAnswer, part_size
+from service.images.actions import tasks as thumbnail_tasks
 from service.intake.actions.large import tasks as large_tasks
 from service.jobs import open_queue, work
-from service.records.actions.thumbnails import tasks as thumbnail_tasks
 from service.settings import Settings
 from tests.intake.returning import CardBack, Yard
 from tests.running import ROOT, environment_of

@@ -7,7 +7,7 @@ import pytest
 
 from service.contract.comparing import ReturnsAsked
 from service.contract.wire import new_id
-from service.intake import actions
+from service.intake.actions.returns import known_returns
 from tests.intake.returning import CardBack, Yard, claim, fresh_seed, jpeg
 from tests.running import Running, everything_held, token_of_agent
 
@@ -53,7 +53,7 @@ async def test_committed_counts_the_returns_of_the_asking_agent(yard: Yard) -> N
     none = ReturnsAsked(returns=[])
 
     async def committed() -> int:
-        return (await actions.known_returns(yard.db, yard.agent, none.returns)).committed
+        return (await known_returns(yard.db, yard.agent, none.returns)).committed
 
     assert await committed() == 0
     await _card(yard).go_through()

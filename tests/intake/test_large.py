@@ -14,11 +14,12 @@ import sqlalchemy as sa
 
 from service.contract.cards import LARGE_FROM, LargeAnswer, LargeParts
 from service.errors import Conflict, Invalid, NotFound
+from service.images.actions import NotYetVerified
 from service.intake.actions.commit import ObjectsMissing
 from service.intake.actions.large import LargeDiffers, put_large, verify_large
 from service.intake.store.large import large_files
 from service.objects import multipart
-from service.records.actions import NotYetVerified, read_image
+from service.records.actions.images import read_image
 from tests import build
 from tests.intake.returning import (
     CardBack,

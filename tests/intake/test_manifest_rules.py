@@ -11,14 +11,8 @@ import pytest
 from hypothesis import given
 
 from service.contract.cards import CardReturnCommit, exact_path, readable_path
-from service.intake.rules import (
-    ASIDE_NAMED,
-    Recorded,
-    contradictions,
-    extent_remarks,
-    seen_as,
-    seen_in_record,
-)
+from service.intake.rules.holding import Recorded, seen_as, seen_in_record
+from service.intake.rules.manifests import ASIDE_NAMED, contradictions, extent_remarks
 from tests.intake.returning import file_of
 
 FOUND = datetime(2026, 9, 10, 8, tzinfo=UTC)

@@ -11,13 +11,15 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from service.access.rules import Caller, Role
+from service.campaigns.store.tables import unit_images
 from service.contract.records import Move, MoveIn, MoveTarget
 from service.contract.wire import new_id
 from service.errors import Conflict, Invalid, NotAllowed, NotFound
-from service.intake import actions
-from service.intake.actions.moves import move_pictures, moves_of_unit
-from service.records import actions as records
-from service.records.store import unit_images
+from service.intake.actions.moves import move_pictures
+from service.intake.actions.returns import list_files
+from service.records.actions.history import unit_history
+from service.records.actions.images import read_image
+from service.records.actions.moves import moves_of_unit
 from service.records.store.history import Wanted
 from tests import build
 from tests.intake.returning import Yard, assert_sound, claim, jpeg, rows_of, shown_at
@@ -82,13 +84,13 @@ async def test_i12_a_move_to_another_unit_is_a_fact_in_both_histories(yard: Yard
         assert {(p.from_unit, p.to_unit, p.from_location, p.to_location) for p in listed[0].pictures} == {
             (yard.serial, to_serial, "A", "B")
         }
-    items = await records.unit_history(yard.db, lead, to_serial, Wanted(), None, 10)
+    items = await unit_history(yard.db, lead, to_serial, Wanted(), None, 10)
     assert {(item.digest, item.moved, item.rule) for item in items} == {
         (first, True, "by_hand"),
         (second, True, "by_hand"),
     }
     assert {item.note for item in items if item.digest == first} == {"nick"}
-    image, _ = await records.read_image(yard.db, lead, first)
+    image, _ = await read_image(yard.db, lead, first)
     facts = image.sightings[0].placements
     assert [(fact.standing, fact.reason) for fact in facts] == [(False, None), (True, order.reason)]
     assert facts[1].replaces == [facts[0].id]
@@ -128,7 +130,7 @@ async def test_a_file_that_stands_nowhere_is_placed_by_hand(yard: Yard) -> None:
     card = yard.card(("odd.JPG", jpeg(5300), None), inspection_id=None)
     await card.go_through()
     assert (await card.standing()).not_placed == 1
-    loose = (await actions.list_files(yard.db, yard.agent, card.id, -1, 10, True))[0].sighting_id
+    loose = (await list_files(yard.db, yard.agent, card.id, -1, 10, True))[0].sighting_id
     lead = await _lead(yard)
     order = _order(yard.inspection_id, "B", [], sightings=[loose])
     moved = await move_pictures(yard.db, lead, order)

@@ -12,14 +12,15 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from service.access.rules import Caller, Role
+from service.campaigns.store.tables import unit_images
 from service.contract.cards import PlacementClaim
 from service.contract.records import Move, MoveIn, MoveTarget
 from service.contract.wire import new_id
 from service.errors import Conflict, Invalid, NotAllowed, NotFound
-from service.intake import actions
-from service.intake.actions.moves import move_pictures, moves_of_unit
-from service.records import actions as records
-from service.records.store import unit_images
+from service.intake.actions.moves import move_pictures
+from service.intake.actions.returns import list_files
+from service.records.actions.images import read_image
+from service.records.actions.moves import moves_of_unit
 from tests import build
 from tests.intake.returning import Yard, assert_sound, claim, jpeg, rows_of, shown_at
 
@@ -104,7 +105,7 @@ async def test_i12_an_undone_move_leaves_everything_as_it_was_and_both_in_both_h
             (move.id, lead.name, move.reason, None, order.id),
         ]
     digest = undone.pictures[0].digest
-    image, _ = await records.read_image(yard.db, lead, digest)
+    image, _ = await read_image(yard.db, lead, digest)
     facts = image.sightings[0].placements
     assert [(fact.standing, fact.reason) for fact in facts] == [
         (False, None), (False, move.reason), (True, order.reason)
@@ -198,7 +199,7 @@ async def test_what_cannot_be_undone_is_refused_and_nothing_changes(yard: Yard) 
     await _card(yard, 7500)
     card = yard.card(("odd.JPG", jpeg(7590), None), inspection_id=None)
     await card.go_through()
-    loose = (await actions.list_files(yard.db, yard.agent, card.id, -1, 10, True))[0].sighting_id
+    loose = (await list_files(yard.db, yard.agent, card.id, -1, 10, True))[0].sighting_id
     lead = await _lead(yard)
     inspector = await build.person(yard.db, Role.INSPECTOR, at=[yard.made.site])
     elsewhere = await build.person(yard.db, Role.SHIFT_LEAD, at=[yard.made.other_site])

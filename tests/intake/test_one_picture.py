@@ -16,15 +16,18 @@ from msgspec.structs import replace
 
 from service.access.rules import Role
 from service.campaigns.actions.reading import read_inspection
+from service.campaigns.store.tables import unit_images
 from service.contract.cards import ManifestFile, PictureFacts
 from service.contract.records import HistoryItem, MoveIn, MoveTarget
 from service.contract.wire import new_id
 from service.errors import NotFound
+from service.images.actions import MADE, make_thumbnails
+from service.images.store import images
 from service.intake.actions.moves import move_pictures
 from service.intake.store.showing import shown_drift
-from service.records import actions as records
-from service.records.actions.thumbnails import MADE, make_thumbnails
-from service.records.store import images, sightings, unit_images
+from service.intake.store.tables import sightings
+from service.records.actions.history import unit_history
+from service.records.actions.images import read_image
 from service.records.store.history import Wanted
 from service.web.actions import image_of_unit
 from tests import build
@@ -47,7 +50,7 @@ def _no_picture(path: str, body: bytes, said: Any, kind: str = "other") -> Manif
 
 async def _history(yard: Yard, serial: str | None = None, **more: Any) -> list[HistoryItem]:
     reader = more.pop("reader", None) or await build.person(yard.db, Role.AUDITOR)
-    return await records.unit_history(yard.db, reader, serial or yard.serial, Wanted(**more), None, 100)
+    return await unit_history(yard.db, reader, serial or yard.serial, Wanted(**more), None, 100)
 
 
 async def _held(yard: Yard, inspection_id: UUID | None = None) -> dict[str, tuple[int, int, int]]:
@@ -81,7 +84,7 @@ async def test_i1_bytes_first_seen_as_no_picture_are_one_where_they_come_as_one(
     assert await _held(yard) == {"A": (1, 0, 0)}
     assert await _thumbnails_ordered(yard, digest) == 1
     reader = await build.person(yard.db, Role.AUDITOR)
-    image, _ = await records.read_image(yard.db, reader, digest)
+    image, _ = await read_image(yard.db, reader, digest)
     assert (image.format, image.width, image.exif, image.looked_at) == ("JPEG", 64, EXIF, None)
     assert {seen.path: (seen.kind, seen.clocks.exif is not None) for seen in image.sightings} == {
         name: (kind, False),
@@ -195,7 +198,7 @@ async def test_one_picture_at_two_locations_counts_at_both_and_says_so(yard: Yar
         ("A", None): [],
     }
     reader = await build.person(yard.db, Role.AUDITOR)
-    image, _ = await records.read_image(yard.db, reader, files[0].sha256)
+    image, _ = await read_image(yard.db, reader, files[0].sha256)
     assert [(at.unit, at.location) for at in image.stands_at] == [(serial, "A"), (serial, "B")]
 
 
@@ -251,7 +254,7 @@ async def test_more_sightings_than_a_page_are_told_page_by_page_and_none_is_not_
         await image_of_unit(yard.db, stranger, unit["serial"], digest, None)
     paths, after = [], None
     while True:
-        image, after = await records.read_image(yard.db, reader, digest, after, 200)
+        image, after = await read_image(yard.db, reader, digest, after, 200)
         paths += [seen.path for seen in image.sightings]
         if after is None:
             break
@@ -266,10 +269,10 @@ async def test_what_the_service_finds_in_the_bytes_stands_before_what_agents_tol
     await card.go_through()
     digest = card.files[0].sha256
     reader = await build.person(yard.db, Role.AUDITOR)
-    told, _ = await records.read_image(yard.db, reader, digest)
+    told, _ = await read_image(yard.db, reader, digest)
     assert (told.format, told.width, told.exif, told.looked_at) == ("PNG", 1, {"Make": "told"}, None)
     assert await make_thumbnails(yard.db, yard.objects, [digest]) == {digest: MADE}
-    found, _ = await records.read_image(yard.db, reader, digest)
+    found, _ = await read_image(yard.db, reader, digest)
     assert (found.format, found.width, found.height, found.exif) == ("JPEG", 90, 60, {})
     assert found.looked_at is not None
     assert [item.format for item in await _history(yard)] == ["JPEG"]

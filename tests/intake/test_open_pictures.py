@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from service.access.rules import Caller, Role
 from service.campaigns.actions import reading
+from service.campaigns.store.tables import unit_images
 from service.contract.campaigns import BindingIn, Counted
 from service.contract.plan_document import EvaluationWord
 from service.contract.records import MoveIn, MoveTarget
@@ -20,7 +21,6 @@ from service.database import server_now
 from service.intake.actions import binding
 from service.intake.actions.moves import move_pictures
 from service.plans.store import plan_revisions
-from service.records.store import unit_images
 from tests import build
 from tests.campaigns.working import say
 from tests.intake.returning import Yard, assert_sound, claim, fresh_seed, jpeg, rows_of

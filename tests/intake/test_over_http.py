@@ -14,8 +14,8 @@ from service.contract.cards import CardReturnStanding, PartAnswer, Receipt, Rece
 from service.contract.records import Download, HistoryItem, ReturnFile, Unit
 from service.contract.signature import verify_receipt
 from service.contract.wire import Page, new_id
+from service.images.actions import tasks
 from service.jobs import open_queue, work
-from service.records.actions.thumbnails import tasks
 from tests.intake.returning import CardBack, Yard, claim, file_of, jpeg
 from tests.running import Running, token_of_agent
 

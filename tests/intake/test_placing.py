@@ -9,12 +9,13 @@ import pytest
 import sqlalchemy as sa
 
 from service.access.rules import Caller, Role
-from service.campaigns.store import inspection_locations, inspections
+from service.campaigns.store.tables import inspection_locations, inspections
 from service.contract.cards import CardPrepared
 from service.contract.wire import new_id
 from service.errors import Conflict, Invalid, NotAllowed, NotFound
-from service.intake import actions
-from service.intake.store import card_returns, cards
+from service.intake.actions.cards import prepare_card, read_card
+from service.intake.actions.returns import list_files, list_returns, read_return
+from service.intake.store.tables import card_returns, cards
 from tests import build
 from tests.intake.returning import (
     STARTED,
@@ -56,7 +57,7 @@ async def test_an_image_known_at_another_site_is_not_sent_again_and_stays_out_of
     assert (await other.put_part(0, agent=far)).lacking == []
     await other.commit(far)
     with pytest.raises(NotFound):
-        await actions.read_return(yard.db, far, card.id)
+        await read_return(yard.db, far, card.id)
     await assert_sound(yard)
 
 
@@ -82,7 +83,7 @@ async def test_a_card_or_inspection_of_another_site_is_refused_and_nothing_is_wr
 
 async def _prepare(yard: Yard, agent: Caller, site: str, inspection: UUID, **more: object) -> UUID:
     card_id = new_id()
-    await actions.prepare_card(yard.db, agent, card_id, await _prepared(yard, site, inspection, **more))
+    await prepare_card(yard.db, agent, card_id, await _prepared(yard, site, inspection, **more))
     return card_id
 
 
@@ -103,11 +104,11 @@ async def _prepared(yard: Yard, site: str, inspection: UUID, **more: object) -> 
 async def test_i8_a_card_is_prepared_once_however_often_it_is_told(yard: Yard) -> None:
     card_id = new_id()
     body = await _prepared(yard, yard.made.site, yard.inspection_id)
-    told = await actions.prepare_card(yard.db, yard.agent, card_id, body)
-    assert await actions.prepare_card(yard.db, yard.agent, card_id, body) == told
-    assert await actions.read_card(yard.db, yard.agent, card_id) == told
+    told = await prepare_card(yard.db, yard.agent, card_id, body)
+    assert await prepare_card(yard.db, yard.agent, card_id, body) == told
+    assert await read_card(yard.db, yard.agent, card_id) == told
     with pytest.raises(Conflict):
-        await actions.prepare_card(yard.db, yard.agent, card_id, msgspec.structs.replace(body, folders=5))
+        await prepare_card(yard.db, yard.agent, card_id, msgspec.structs.replace(body, folders=5))
     for unknown in ("inspection_id", "revision_id"):
         with pytest.raises(Invalid):
             await _prepare(yard, yard.agent, yard.made.site, yard.inspection_id, **{unknown: new_id()})
@@ -139,7 +140,7 @@ async def test_claims_that_cannot_be_followed_are_kept_with_a_remark(yard: Yard)
         assert any(words in remark for remark in standing.remarks), words
     assert await shown_at(yard.db, yard.inspection_id) == {("", 0, card.files[3].sha256): 1}
     assert await shown_at(yard.db, elsewhere) == {}
-    listed = await actions.list_files(yard.db, yard.agent, card.id, -1, 100, True)
+    listed = await list_files(yard.db, yard.agent, card.id, -1, 100, True)
     assert [file.claimed_location for file in listed] == [None, None, None, "Z"]
     await assert_sound(yard)
 
@@ -166,7 +167,7 @@ async def test_odd_text_is_kept(yard: Yard) -> None:
     file.picture.exif = {"DateTimeOriginal": "2026:09:09 14:30:00", "UserComment": "\0\0"}
     card = yard.card_of([file], [body], scope="S\0")
     await card.go_through()
-    listed = await actions.list_files(yard.db, yard.agent, card.id, -1, 10, False)
+    listed = await list_files(yard.db, yard.agent, card.id, -1, 10, False)
     assert listed[0].path == file.path
     assert listed[0].clocks.exif == "2026:09:09 14:30:00"
 
@@ -178,7 +179,7 @@ async def test_i9_all_four_clocks_are_kept_as_read(yard: Yard) -> None:
     file.picture.exif = {"DateTimeOriginal": "2099:01:01 00:00:00", "OffsetTimeOriginal": "+02:00"}
     card = yard.card_of([file], [body])
     receipt = await card.go_through()
-    clocks = (await actions.list_files(yard.db, yard.agent, card.id, -1, 10, False))[0].clocks
+    clocks = (await list_files(yard.db, yard.agent, card.id, -1, 10, False))[0].clocks
     assert clocks.exif == "2099:01:01 00:00:00 +02:00"
     assert clocks.file_system == "1980-01-01T00:00:00"
     assert clocks.read_at == STARTED
@@ -190,12 +191,12 @@ async def test_people_read_returns_of_their_sites_and_cannot_write_them(yard: Ya
     await card.go_through()
     here = await build.person(yard.db, Role.INSPECTOR, at=[yard.made.site])
     there = await build.person(yard.db, Role.INSPECTOR, at=[yard.made.other_site])
-    assert [one.id for one in await actions.list_returns(yard.db, here, None, None, 10)] == [card.id]
-    assert await actions.list_returns(yard.db, there, None, None, 10) == []
+    assert [one.id for one in await list_returns(yard.db, here, None, None, 10)] == [card.id]
+    assert await list_returns(yard.db, there, None, None, 10) == []
     with pytest.raises(NotAllowed):
-        await actions.list_returns(yard.db, there, yard.made.site, None, 10)
+        await list_returns(yard.db, there, yard.made.site, None, 10)
     with pytest.raises(NotFound):
-        await actions.list_files(yard.db, there, card.id, -1, 10, False)
+        await list_files(yard.db, there, card.id, -1, 10, False)
     with pytest.raises(NotAllowed):
         await card.put_part(0, agent=here)
     with pytest.raises(NotAllowed):

@@ -13,20 +13,18 @@ import pytest
 from hypothesis import given
 
 from service.contract.cards import CardReturnCommit, ManifestFile, PlacementClaim, exact_path, manifest_digest
-from service.intake.rules import (
-    Fact,
+from service.database import storable_json
+from service.intake.rules.manifests import manifest_faults, placing_remarks, sizes
+from service.intake.rules.placing import (
     Place,
+    Placement,
     Sighted,
     counts_as_held,
-    heads,
     judge,
-    manifest_faults,
     pictures_held,
-    placing_remarks,
     shown,
-    sizes,
+    standing_placements,
 )
-from service.records.rules import storable_json
 
 OWN, SAME_UNIT, OTHER_UNIT, ELSEWHERE, UNKNOWN = (UUID(int=n) for n in range(1, 6))
 
@@ -96,7 +94,7 @@ def test_i11_what_cannot_be_looked_at_is_not_counted_as_seen() -> None:
 
 KINDS = st.sampled_from(("still", "video", "side", "other"))
 MARKS = st.sets(st.sampled_from(("truncated", "slate", "short_read")), max_size=1).map(frozenset)
-Drawn = tuple[dict[UUID, Sighted], list[Fact]]
+Drawn = tuple[dict[UUID, Sighted], list[Placement]]
 
 
 @st.composite
@@ -108,7 +106,7 @@ def _facts(draw: st.DrawFn) -> Drawn:
         sighted[UUID(int=100 + n)] = Sighted(
             UUID(int=100 + n), digest, back, n, draw(KINDS), draw(MARKS), draw(st.booleans())
         )
-    facts: list[Fact] = []
+    facts: list[Placement] = []
     for sighting in sighted:
         own: list[UUID] = []
         for _ in range(draw(st.integers(0, 5))):
@@ -118,7 +116,7 @@ def _facts(draw: st.DrawFn) -> Drawn:
                 draw(st.sampled_from(("", "A", "B"))),
                 draw(st.integers(0, 2)),
             )
-            fact = Fact(UUID(int=1000 + len(facts)), sighting, where, frozenset(known))
+            fact = Placement(UUID(int=1000 + len(facts)), sighting, where, frozenset(known))
             facts.append(fact)
             own.append(fact.id)
     return sighted, facts
@@ -142,7 +140,7 @@ def test_i1_an_image_is_shown_where_a_file_that_is_a_picture_stands_and_counts_w
 ) -> None:
     sighted, facts = drawn
     standing: dict[tuple[Place, str], list[Sighted]] = {}
-    for fact in heads(facts):
+    for fact in standing_placements(facts):
         seen = sighted[fact.sighting_id]
         standing.setdefault((fact.place, seen.digest), []).append(seen)
     pictures = {
@@ -164,17 +162,17 @@ def test_i1_an_image_is_shown_where_a_file_that_is_a_picture_stands_and_counts_w
 def test_i4_only_a_named_fact_is_replaced(drawn: Drawn) -> None:
     _, facts = drawn
     named = {gone for fact in facts for gone in fact.replaces}
-    assert {fact.id for fact in heads(facts)} == {fact.id for fact in facts} - named
+    assert {fact.id for fact in standing_placements(facts)} == {fact.id for fact in facts} - named
 
 
 def test_i4_two_moves_that_do_not_know_of_each_other_stand_side_by_side() -> None:
     sighting = UUID(int=100)
     x = {sighting: Sighted(sighting, "x", UUID(int=1), 0, "still")}
-    placed = Fact(UUID(int=1), sighting, Place(OWN, "A", 0))
-    one = Fact(UUID(int=2), sighting, Place(OWN, "B", 0), frozenset({placed.id}))
-    two = Fact(UUID(int=3), sighting, Place(OTHER_UNIT, "A", 0), frozenset({placed.id}))
+    placed = Placement(UUID(int=1), sighting, Place(OWN, "A", 0))
+    one = Placement(UUID(int=2), sighting, Place(OWN, "B", 0), frozenset({placed.id}))
+    two = Placement(UUID(int=3), sighting, Place(OTHER_UNIT, "A", 0), frozenset({placed.id}))
     assert {place for place, _ in shown(x, [placed, two, one])} == {one.place, two.place}
-    settled = Fact(UUID(int=4), sighting, Place(OWN, "B", 0), frozenset({one.id, two.id}))
+    settled = Placement(UUID(int=4), sighting, Place(OWN, "B", 0), frozenset({one.id, two.id}))
     assert {place for place, _ in shown(x, [two, settled, placed, one])} == {settled.place}
 
 

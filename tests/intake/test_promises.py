@@ -14,7 +14,7 @@ import psycopg
 import pytest
 import sqlalchemy as sa
 
-from service.campaigns.store import inspection_locations
+from service.campaigns.store.tables import inspection_locations
 from service.contract.comparing import ImagesHeld
 from service.errors import NotFound
 from service.intake.actions.commit import ObjectsMissing

@@ -16,10 +16,9 @@ from service.contract.signature import verify_receipt
 from service.contract.wire import new_id
 from service.contract.work import StatementIn
 from service.errors import Conflict, Invalid, NotFound
-from service.intake import actions
 from service.intake.actions.commit import ObjectsMissing
-from service.intake.store import card_return_parts, receipts
-from service.records.store import sightings
+from service.intake.actions.returns import read_receipt
+from service.intake.store.tables import card_return_parts, receipts, sightings
 from tests import build
 from tests.intake.returning import (
     CardBack,
@@ -86,7 +85,7 @@ async def test_i8_every_step_can_be_repeated_and_gives_the_same_answer(yard: Yar
     )
     receipt = await card.commit(statements=[said])
     assert await card.commit(statements=[said]) == receipt
-    assert await actions.read_receipt(yard.db, yard.agent, card.id) == receipt
+    assert await read_receipt(yard.db, yard.agent, card.id) == receipt
     assert (await card.put_part(0)).lacking == []
     assert (await card.open()).state == "committed"
     assert (await card.standing()).files_new == 3
@@ -158,7 +157,7 @@ async def test_i5_the_object_is_first_and_no_row_is_visible_before_the_commit(ya
     assert await images_among(yard.db, digests) == set()
     assert await rows_of(yard.db, sa.select(sightings).where(sightings.c.card_return_id == card.id)) == []
     with pytest.raises(NotFound, match="not committed"):
-        await actions.read_receipt(yard.db, yard.agent, card.id)
+        await read_receipt(yard.db, yard.agent, card.id)
     await card.commit()
     assert await images_among(yard.db, digests) == set(digests)
 

@@ -9,15 +9,16 @@ import pytest
 import sqlalchemy as sa
 
 from service.access.rules import Role
+from service.campaigns.store.tables import unit_images
 from service.contract.campaigns import BindingIn
 from service.contract.records import MoveIn, MoveTarget
 from service.contract.wire import new_id
 from service.database import server_now
 from service.intake.actions.binding import rebind
 from service.intake.actions.moves import move_pictures
-from service.intake.store import placements
-from service.records import actions as records
-from service.records.store import unit_images
+from service.intake.store.tables import placements
+from service.records.actions.history import unit_history
+from service.records.actions.images import read_image
 from service.records.store.history import Wanted
 from tests import build
 from tests.intake.returning import Yard, assert_sound, claim, fresh_seed, jpeg, rows_of, shown_at
@@ -68,14 +69,14 @@ async def test_i12_a_binding_that_brings_a_location_brings_the_pictures_claimed_
 
     row = await _row(yard, first)
     assert (row["element_last"], row["evaluation"], row["note"]) == (6, "refer", "nick")
-    image, _ = await records.read_image(yard.db, lead, first)
+    image, _ = await read_image(yard.db, lead, first)
     facts = image.sightings[0].placements
     assert [(fact.location, fact.claimed_location, fact.rule, fact.standing) for fact in facts] == [
         (None, "D", "folder", False),
         ("D", None, "binding", True),
     ]
     assert (facts[1].reason, facts[1].by, facts[1].replaces) == (wanted.reason, lead.name, [facts[0].id])
-    (item,) = await records.unit_history(yard.db, lead, yard.serial, Wanted(location="D", element=6), None, 5)
+    (item,) = await unit_history(yard.db, lead, yard.serial, Wanted(location="D", element=6), None, 5)
     assert (item.rule, item.revision, item.moved) == ("binding", "B", False)
 
     assert await rebind(yard.db, lead, here, wanted) == answer

@@ -14,8 +14,8 @@ from service.contract.cards import CardReturnStanding, RefusalSettledIn, Refused
 from service.contract.wire import new_id
 from service.contract.work import StatementIn
 from service.errors import Conflict, Invalid, NotAllowed, NotFound
-from service.intake import actions
 from service.intake.actions.refused import settle_refused
+from service.intake.actions.returns import list_returns
 from tests import build
 from tests.campaigns.working import words
 from tests.intake.returning import (
@@ -214,5 +214,5 @@ async def test_a_settlement_that_cannot_be_leaves_it_open(yard: Yard) -> None:
     for back in (card, other):
         [one] = (await back.standing()).refused
         assert one.settled is None
-    listed = await actions.list_returns(yard.db, who, yard.made.site, None, 10)
+    listed = await list_returns(yard.db, who, yard.made.site, None, 10)
     assert [len(row.refused) for row in listed if row.id in (card.id, other.id)] == [1, 1]

@@ -9,8 +9,8 @@ import pytest
 
 from service.contract.cards import LARGE_FROM, ManifestPart, UnreadFile
 from service.errors import Invalid
-from service.intake import store
-from service.intake.actions import ReturnDiffers
+from service.intake.actions.returns import ReturnDiffers
+from service.intake.store.returns import insert_part
 from tests import build
 from tests.intake.returning import CardBack, Yard, claim, file_of, fresh_seed, jpeg, receipt_body
 from tests.intake.sending import large_parts, random_bytes
@@ -64,7 +64,7 @@ async def test_i8_a_part_that_lost_a_race_is_refused_when_the_other_was_another(
     body = msgspec.json.encode(others.parts[0])
     async with yard.db.begin() as connection:
         row = {"card_return_id": card.id, "part": 0, "files": 2, "body": body, "body_sha256": "0" * 64}
-        assert await store.insert_part(connection, row)
+        assert await insert_part(connection, row)
         mine = asyncio.create_task(card.put_part(0))
         twin = asyncio.create_task(others.put_part(0))
         await asyncio.sleep(1)

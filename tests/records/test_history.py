@@ -13,12 +13,14 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from service.access.rules import Role
+from service.campaigns.store.tables import unit_images
 from service.contract.records import HistoryItem, PositionIn
 from service.contract.wire import new_id
 from service.errors import NotAllowed, NotFound
-from service.intake import actions as intake
-from service.records import actions
-from service.records.store import unit_images
+from service.intake.actions.returns import list_returns
+from service.records.actions.history import unit_history
+from service.records.actions.images import download, read_image, thumbnail
+from service.records.actions.units import move_unit, read_unit
 from service.records.store.history import Wanted, history_query
 from tests import build
 from tests.intake.returning import STARTED, Yard, claim, file_of, jpeg, rows_of
@@ -32,7 +34,7 @@ async def _walk(yard: Yard, wanted: Wanted, limit: int) -> list[HistoryItem]:
     items: list[HistoryItem] = []
     after: tuple[datetime, UUID] | None = None
     while True:
-        page = await actions.unit_history(yard.db, reader, yard.serial, wanted, after, limit)
+        page = await unit_history(yard.db, reader, yard.serial, wanted, after, limit)
         items += page
         if len(page) < limit:
             return items
@@ -147,36 +149,36 @@ async def test_a_site_sees_the_units_it_has_and_what_was_inspected_there(yard: Y
     digest = card.files[0].sha256
     here = await build.person(yard.db, Role.INSPECTOR, at=[yard.made.site])
     there = await build.person(yard.db, Role.INSPECTOR, at=[yard.made.other_site])
-    assert len(await actions.unit_history(yard.db, here, yard.serial, Wanted(), None, 10)) == 1
-    assert (await actions.read_image(yard.db, here, digest))[0].digest == digest
+    assert len(await unit_history(yard.db, here, yard.serial, Wanted(), None, 10)) == 1
+    assert (await read_image(yard.db, here, digest))[0].digest == digest
     for read in (
-        actions.read_unit(yard.db, there, yard.serial),
-        actions.unit_history(yard.db, there, yard.serial, Wanted(), None, 10),
-        actions.read_image(yard.db, there, digest),
-        actions.download(yard.db, yard.objects, there, digest),
-        actions.thumbnail(yard.db, yard.objects, there, digest),
+        read_unit(yard.db, there, yard.serial),
+        unit_history(yard.db, there, yard.serial, Wanted(), None, 10),
+        read_image(yard.db, there, digest),
+        download(yard.db, yard.objects, there, digest),
+        thumbnail(yard.db, yard.objects, there, digest),
     ):
         with pytest.raises(NotFound):
             await read
     await _move_unit(yard, yard.made.other_site)
     for caller in (here, there):
-        items = await actions.unit_history(yard.db, caller, yard.serial, Wanted(), None, 10)
+        items = await unit_history(yard.db, caller, yard.serial, Wanted(), None, 10)
         assert [item.digest for item in items] == [digest]
-        assert (await actions.read_image(yard.db, caller, digest))[0].digest == digest
+        assert (await read_image(yard.db, caller, digest))[0].digest == digest
 
 
 async def _move_unit(yard: Yard, site: str) -> None:
     manager = await build.person(yard.db, Role.MANAGER)
     body = PositionIn(id=new_id(), site=site, since=STARTED.date(), position="Bay 9")
-    await actions.move_unit(yard.db, manager, yard.serial, body)
+    await move_unit(yard.db, manager, yard.serial, body)
 
 
 async def test_who_has_no_role_reads_nothing(yard: Yard) -> None:
     nobody = await build.person(yard.db)
     with pytest.raises(NotAllowed):
-        await actions.read_unit(yard.db, nobody, yard.serial)
+        await read_unit(yard.db, nobody, yard.serial)
     with pytest.raises(NotAllowed):
-        await intake.list_returns(yard.db, nobody, None, None, 10)
+        await list_returns(yard.db, nobody, None, None, 10)
 
 
 async def test_a_page_is_cut_from_an_index_without_sorting_the_history(yard: Yard) -> None:

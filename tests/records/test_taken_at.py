@@ -10,7 +10,9 @@ import pytest
 from hypothesis import given
 from msgspec.structs import replace
 
-from service.records.rules import AHEAD, EARLIEST, exif_as_read, nearest, taken_at, wants_thumbnail
+from service.intake.rules.clocks import AHEAD, EARLIEST, exif_as_read, taken_at
+from service.intake.rules.manifests import wants_thumbnail
+from service.units.rules import nearest
 from tests.intake.returning import file_of
 
 READ = datetime(2026, 5, 1, 12, tzinfo=UTC)

@@ -13,7 +13,8 @@ from service.contract.records import PositionIn, UnitIn
 from service.contract.wire import new_id
 from service.database import Database
 from service.errors import Conflict, Invalid, NotAllowed, NotFound
-from service.records import actions
+from service.records.actions.units import list_units, move_unit, read_unit
+from service.units.actions import create_unit
 from tests import build
 
 pytestmark = pytest.mark.anyio
@@ -34,8 +35,8 @@ async def test_i8_a_unit_is_recorded_once(db: Database) -> None:
     made = await build.fleet(db)
     manager = await build.person(db, Role.MANAGER)
     body, serial = _unit(made), f"{made.name}-A1"
-    one = await actions.create_unit(db, manager, serial, body)
-    assert await actions.create_unit(db, manager, serial, body) == one
+    one = await create_unit(db, manager, serial, body)
+    assert await create_unit(db, manager, serial, body) == one
     assert (one.serial, one.site, one.build, one.position) == (serial, made.site, "X", "Bay 1")
     for other in (
         _unit(made),
@@ -43,16 +44,16 @@ async def test_i8_a_unit_is_recorded_once(db: Database) -> None:
         msgspec.structs.replace(body, position=None),
     ):
         with pytest.raises(Conflict):
-            await actions.create_unit(db, manager, serial, other)
+            await create_unit(db, manager, serial, other)
     with pytest.raises(Conflict):
-        await actions.create_unit(db, manager, serial + "x", body)
-    assert await actions.read_unit(db, manager, serial) == one
+        await create_unit(db, manager, serial + "x", body)
+    assert await read_unit(db, manager, serial) == one
     inspector = await build.person(db, Role.INSPECTOR)
     with pytest.raises(NotAllowed):
-        await actions.create_unit(db, inspector, serial, body)
+        await create_unit(db, inspector, serial, body)
     for wrong in (_unit(made, build="Q"), _unit(made, site="NOWHERE")):
         with pytest.raises(Invalid):
-            await actions.create_unit(db, manager, f"{made.name}-A2", wrong)
+            await create_unit(db, manager, f"{made.name}-A2", wrong)
 
 
 async def test_the_same_creation_twice_at_once_makes_one_unit(db: Database) -> None:
@@ -60,7 +61,7 @@ async def test_the_same_creation_twice_at_once_makes_one_unit(db: Database) -> N
     manager = await build.person(db, Role.MANAGER)
     body = _unit(made)
     first, second = await asyncio.gather(
-        *(actions.create_unit(db, manager, f"{made.name}-B1", body) for _ in range(2))
+        *(create_unit(db, manager, f"{made.name}-B1", body) for _ in range(2))
     )
     assert first == second
     assert len(first.positions) == 1
@@ -70,19 +71,17 @@ async def test_the_newest_date_says_where_a_unit_stands_whatever_came_in_last(db
     made = await build.fleet(db)
     manager = await build.person(db, Role.MANAGER)
     serial = f"{made.name}-C1"
-    created = await actions.create_unit(db, manager, serial, _unit(made))
+    created = await create_unit(db, manager, serial, _unit(made))
     later = PositionIn(id=new_id(), site=made.other_site, since=date(2026, 6, 1), position="Bay 2")
     between = PositionIn(id=new_id(), site=made.site, since=date(2026, 3, 1), position="Store")
-    await actions.move_unit(db, manager, serial, later)
-    await actions.move_unit(db, manager, serial, between)
-    unit = await actions.move_unit(db, manager, serial, between)
+    await move_unit(db, manager, serial, later)
+    await move_unit(db, manager, serial, between)
+    unit = await move_unit(db, manager, serial, between)
     assert (unit.site, unit.position) == (made.other_site, "Bay 2")
     assert [at.position for at in unit.positions] == ["Bay 2", "Store", "Bay 1"]
     with pytest.raises(Conflict):
-        await actions.move_unit(db, manager, serial, msgspec.structs.replace(between, position="else"))
-    assert (
-        await actions.create_unit(db, manager, serial, _unit(made, id=created.id))
-    ).positions == unit.positions
+        await move_unit(db, manager, serial, msgspec.structs.replace(between, position="else"))
+    assert (await create_unit(db, manager, serial, _unit(made, id=created.id))).positions == unit.positions
 
 
 async def test_i12_an_unknown_serial_names_the_nearest_known_ones_of_the_callers_sites(db: Database) -> None:
@@ -91,13 +90,13 @@ async def test_i12_an_unknown_serial_names_the_nearest_known_ones_of_the_callers
     await build.add_units(db, made, 1, site=made.other_site)
     reader = await build.person(db, Role.INSPECTOR, at=[made.site])
     with pytest.raises(NotFound) as refused:
-        await actions.read_unit(db, reader, f"{made.name}-0O012".lower())
+        await read_unit(db, reader, f"{made.name}-0O012".lower())
     named = [error.detail for error in refused.value.errors]
     assert f"{made.name}-00012" in named
     assert f"{made.name}-00030" not in named
     stranger = await build.person(db, Role.INSPECTOR, at=["NOWHERE"])
     with pytest.raises(NotFound) as refused:
-        await actions.read_unit(db, stranger, made.made[0])
+        await read_unit(db, stranger, made.made[0])
     assert refused.value.errors == []
 
 
@@ -111,7 +110,7 @@ async def test_units_are_searched_by_any_part_of_the_serial(db: Database) -> Non
         search: str | None = None, after: str | None = None, limit: int = 100, **more: str
     ) -> list[str]:
         told = {"site": None, "type_code": None} | more
-        rows = await actions.list_units(db, reader, search=search, after=after, limit=limit, **told)
+        rows = await list_units(db, reader, search=search, after=after, limit=limit, **told)
         return [row.serial for row in rows]
 
     assert await found() == serials

@@ -16,14 +16,13 @@ import pytest
 from PIL import Image
 
 from service.access.rules import Role
-from service.campaigns import actions
-from service.campaigns.actions import opening, reading
+from service.campaigns.actions import opening, reading, stating
 from service.contract.campaigns import CampaignIn
 from service.contract.wire import new_id
 from service.contract.work import StatementIn
 from service.database import Database
+from service.images.actions import MADE, reduced
 from service.objects import Objects, ObjectSettings, thumbnail_key
-from service.records.actions.thumbnails import MADE, reduced
 from service.settings import Settings
 from tests import build
 from tests.running import Running
@@ -92,7 +91,7 @@ async def _say(db: Database, inspection_id: UUID) -> None:
         statement = StatementIn(
             id=new_id(), inspection_id=inspection_id, kind=kind, locations=[key], stated_at=TAKEN, **more
         )
-        await actions.make_statement(db, lead, statement)
+        await stating.make_statement(db, lead, statement)
 
     blocked = "not_inspected_reason:port_seized"
     await say("complete", "A", stated_by="Ines Marrow")

@@ -13,12 +13,12 @@ import sqlalchemy as sa
 from sqlalchemy.dialects.postgresql import insert
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-from service.campaigns.store import inspections
+from service.campaigns.store.tables import inspections
 from service.contract.wire import new_id
 from service.database import Database
+from service.images.store import images
 from service.intake.actions.showing import show
-from service.intake.store import card_returns, placements
-from service.records.store import images, sightings
+from service.intake.store.tables import card_returns, placements, sightings
 
 TAKEN = datetime(2026, 11, 20, 8, 12, 3, tzinfo=UTC)
 

@@ -13,9 +13,8 @@ from uuid import UUID
 import httpx
 import pytest
 
-from service.access.rules import Role
-from service.campaigns import actions
-from service.campaigns.actions import opening, reading
+from service.access.rules import Caller, Role
+from service.campaigns.actions import opening, reading, stating
 from service.campaigns.actions.stating import TurnedDown
 from service.contract.campaigns import CampaignIn
 from service.contract.wire import new_id
@@ -96,14 +95,14 @@ async def _seed(url: str) -> Blocked:
                 locations=None if key is None else [key],
                 stated_by=speaker,
             )
-            await actions.make_statement(db, lead, statement)
-        await _refuse(db, card, first, HOSTILE)
+            await stating.make_statement(db, lead, statement)
+        await _refuse(db, lead, card, first, HOSTILE)
         return Blocked(made, campaign.id, serial, unplaced_only, first, card.id, "Ines Marrow")
     finally:
         await db.close()
 
 
-async def _refuse(db: Database, card: Card, inspection_id: UUID, note: str) -> None:
+async def _refuse(db: Database, lead: Caller, card: Card, inspection_id: UUID, note: str) -> None:
     wrong = StatementIn(
         id=new_id(),
         inspection_id=inspection_id,
@@ -118,7 +117,7 @@ async def _refuse(db: Database, card: Card, inspection_id: UUID, note: str) -> N
     why = Invalid("'no time' is not a reason for not inspecting a location.", next_step="Give a term.")
     async with db.begin() as connection:
         turned = [TurnedDown(wrong, why), TurnedDown(unknown, Invalid("There is no such inspection."))]
-        await keep_refused(connection, card.id, turned, server_now())
+        await keep_refused(connection, lead, card.id, turned, server_now())
 
 
 def test_complete_by_statements_stands_beside_what_blocks_it(blocked: Blocked, pages: Pages) -> None:

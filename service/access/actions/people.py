@@ -15,7 +15,7 @@ from argon2.exceptions import InvalidHashError, VerificationError
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.access import store
-from service.access.actions import hash_of, new_token
+from service.access.actions.tokens import hash_of, new_token
 from service.access.rules import Act, Caller, Role, wait_after
 from service.contract.access import Account, AccountIn, CallerStanding, PasswordChange, SignedIn, SignIn
 from service.database import Database, Row, server_now

@@ -8,11 +8,15 @@ import msgspec
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.access.rules import Act, Caller
-from service.campaigns import rules, store
+from service.campaigns import rules
 from service.campaigns.actions import reading
 from service.campaigns.actions.settling import changing
 from service.campaigns.rules import BoundLocation
-from service.campaigns.store import bindings, facts
+from service.campaigns.store.campaigns import lock_campaign
+from service.campaigns.store.inspections import campaigns_of, inspection_by_id, lock_inspections
+from service.campaigns.store.locations import bind_locations, bind_revision
+from service.campaigns.store.statements import bindings_of
+from service.campaigns.store.tables import bindings
 from service.contract.campaigns import BindingIn, BindingMade, LocationPassage
 from service.contract.plan_document import PlanDocument
 from service.database import Database, Row, server_now
@@ -115,9 +119,9 @@ async def bind(
     above. Raises NotFound, NotAllowed, Conflict (another revision is effective, it is already bound to it,
     or the campaign is closed).
     """
-    for campaign_id in await store.campaigns_of(connection, [inspection_id]):
-        await store.lock_campaign(connection, campaign_id, share=True)
-    inspection = (await store.lock_inspections(connection, [inspection_id])).get(inspection_id)
+    for campaign_id in await campaigns_of(connection, [inspection_id]):
+        await lock_campaign(connection, campaign_id, share=True)
+    inspection = (await lock_inspections(connection, [inspection_id])).get(inspection_id)
     if inspection is None:
         raise reading.no_inspection(inspection_id)
     caller.must(Act.REBIND, inspection["site"])
@@ -134,12 +138,12 @@ async def _bind_anew(connection: AsyncConnection, caller: Caller, inspection: Ro
     document = await revision_document(connection, wanted.revision_id)
     async with changing(connection, [inspection_id]):
         made = {"id": wanted.id, "revision_id": wanted.revision_id, "reason": wanted.reason}
-        last = (await facts.bindings_of(connection, inspection_id))[-1]
+        last = (await bindings_of(connection, inspection_id))[-1]
         fact = {**made, "inspection_id": inspection_id, "replaces": [last["id"]]}
         await append(connection, bindings, [fact], caller)
-        await facts.bind_revision(connection, inspection_id, wanted.revision_id)
+        await bind_revision(connection, inspection_id, wanted.revision_id)
         locations = locations_for(document, inspection["build"])
-        await facts.bind_locations(connection, [inspection_id], locations)
+        await bind_locations(connection, [inspection_id], locations)
 
 
 async def _may_bind(connection: AsyncConnection, inspection: Row, revision_id: UUID) -> None:
@@ -164,9 +168,9 @@ async def _may_bind(connection: AsyncConnection, inspection: Row, revision_id: U
 async def binding_made(connection: AsyncConnection, inspection_id: UUID, wanted: BindingIn) -> BindingMade:
     """A recorded binding with what came and went by it (I8); raises Conflict where the id stands for
     another."""
-    inspection = await store.inspection(connection, inspection_id)
+    inspection = await inspection_by_id(connection, inspection_id)
     assert inspection is not None
-    history = await facts.bindings_of(connection, inspection["id"])
+    history = await bindings_of(connection, inspection["id"])
     at = next((n for n, row in enumerate(history) if row["id"] == wanted.id), 0)
     made = history[at]
     asked = (wanted.id, wanted.revision_id, wanted.reason)
@@ -179,4 +183,3 @@ async def binding_made(connection: AsyncConnection, inspection_id: UUID, wanted:
         ),
         inspection=await reading.inspection_detail(connection, inspection["id"]),
     )
-

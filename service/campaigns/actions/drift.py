@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from uuid import UUID
 
-from service.campaigns import store
 from service.campaigns.store import rollup
+from service.campaigns.store.campaigns import next_open_campaign
 from service.database import Database
 
 
@@ -17,7 +17,7 @@ async def drift_of_next(db: Database, after: UUID | None) -> tuple[UUID, int] | 
     """
     async with db.begin() as connection:
         await rollup.use_one_snapshot(connection)
-        campaign_id = await store.next_open_campaign(connection, after)
+        campaign_id = await next_open_campaign(connection, after)
         if campaign_id is None:
             return None
         return campaign_id, len(await rollup.completion_drift(connection, campaign_id))

@@ -10,11 +10,22 @@ from uuid import UUID
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.access.rules import Act, Caller
-from service.campaigns import rules, store
+from service.campaigns import rules
 from service.campaigns.actions import binding, reading
 from service.campaigns.rules import BoundLocation, Counts
-from service.campaigns.store import bindings, facts, rollup
+from service.campaigns.store import rollup
+from service.campaigns.store.campaigns import (
+    campaign_by_id,
+    insert_campaign,
+    lock_campaign,
+    name_taken,
+    units_by_serial,
+    update_campaign,
+)
+from service.campaigns.store.inspections import insert_inspections, units_in_campaign
+from service.campaigns.store.locations import bind_locations
 from service.campaigns.store.rollup import RollupKey
+from service.campaigns.store.tables import bindings
 from service.contract.campaigns import Campaign, CampaignIn
 from service.contract.problem import ProblemError
 from service.contract.wire import new_id
@@ -66,7 +77,7 @@ async def put_campaign(
             "created_at": server_now(),
             "created_by": account_id,
         }
-        if unchanged is None and await store.insert_campaign(connection, values):
+        if unchanged is None and await insert_campaign(connection, values):
             await _open_inspections(connection, caller, campaign_id, wanted.units)
         else:
             await _change(connection, caller, campaign_id, wanted, unchanged)
@@ -81,7 +92,7 @@ async def _change(
     unchanged: Unchanged | None,
 ) -> None:
     """Accept a repetition, edit what was read, or raise."""
-    campaign = await store.lock_campaign(connection, campaign_id, share=False)
+    campaign = await lock_campaign(connection, campaign_id, share=False)
     if campaign is None and unchanged is None:
         raise Conflict(
             f"A campaign is already named {wanted.name}.", next_step="Give this one a name of its own."
@@ -109,14 +120,14 @@ async def _change(
 
 async def _edit(connection: AsyncConnection, campaign: Row, changes: Mapping[str, Any]) -> None:
     refuse_closed(campaign)
-    if "name" in changes and await store.name_taken(connection, changes["name"]):
+    if "name" in changes and await name_taken(connection, changes["name"]):
         raise Conflict(f"A campaign is already named {changes['name']}.")
-    await store.update_campaign(connection, campaign["id"], dict(changes))
+    await update_campaign(connection, campaign["id"], dict(changes))
 
 
 async def _all_in(connection: AsyncConnection, campaign_id: UUID, serials: Sequence[str]) -> bool:
-    found = await store.units_by_serial(connection, serials)
-    inside = await store.units_in_campaign(connection, campaign_id)
+    found = await units_by_serial(connection, serials)
+    inside = await units_in_campaign(connection, campaign_id)
     return found.keys() == set(serials) and all(unit["id"] in inside for unit in found.values())
 
 
@@ -142,7 +153,7 @@ async def add_units(db: Database, caller: Caller, campaign_id: UUID, serials: Se
     """
     caller.must(Act.RUN_CAMPAIGN)
     async with db.begin() as connection:
-        campaign = await store.lock_campaign(connection, campaign_id, share=True)
+        campaign = await lock_campaign(connection, campaign_id, share=True)
         if campaign is None:
             raise reading.no_campaign(campaign_id)
         await _open_inspections(connection, caller, campaign_id, serials)
@@ -153,12 +164,12 @@ async def close_campaign(db: Database, caller: Caller, campaign_id: UUID) -> Cam
     """Close a campaign: it takes no more statements or units. Again: the same answer (I8)."""
     caller.must(Act.RUN_CAMPAIGN)
     async with db.begin() as connection:
-        campaign = await store.lock_campaign(connection, campaign_id, share=False)
+        campaign = await lock_campaign(connection, campaign_id, share=False)
         if campaign is None:
             raise reading.no_campaign(campaign_id)
         await _must_run_all(connection, caller, campaign)
         if campaign["closed_at"] is None:
-            await store.update_campaign(connection, campaign_id, {"closed_at": server_now()})
+            await update_campaign(connection, campaign_id, {"closed_at": server_now()})
         return await reading.visible_campaign(connection, caller, campaign_id)
 
 
@@ -169,11 +180,11 @@ _Group = tuple[UUID, str]
 async def _open_inspections(
     connection: AsyncConnection, caller: Caller, campaign_id: UUID, serials: Sequence[str]
 ) -> None:
-    campaign = await store.campaign(connection, campaign_id)
+    campaign = await campaign_by_id(connection, campaign_id)
     assert campaign is not None
-    found = await store.units_by_serial(connection, serials)
+    found = await units_by_serial(connection, serials)
     _check_units(caller, campaign, serials, found)
-    inside = await store.units_in_campaign(connection, campaign_id)
+    inside = await units_in_campaign(connection, campaign_id)
     fresh = [unit for unit in found.values() if unit["id"] not in inside]
     if not fresh:
         return
@@ -257,11 +268,16 @@ async def _write(
         for key, (group, unit) in rows.items()
     ]
     values.sort(key=lambda value: value["unit_id"])
-    made = await store.insert_inspections(connection, values)
+    made = await insert_inspections(connection, values)
     if not made:
         return
     first = [
-        {"id": new_id(), "inspection_id": value["id"], "revision_id": value["revision_id"], "reason": AT_FIRST}
+        {
+            "id": new_id(),
+            "inspection_id": value["id"],
+            "revision_id": value["revision_id"],
+            "reason": AT_FIRST,
+        }
         for value in values
         if value["id"] in made
     ]
@@ -269,7 +285,7 @@ async def _write(
     changes: dict[RollupKey, Counts] = {}
     for group in grouped:
         here = [key for key, (of, _) in rows.items() if of == group and key in made]
-        await facts.bind_locations(connection, here, locations[group])
+        await bind_locations(connection, here, locations[group])
         each, _ = rules.inspection_standing(locations[group], {})
         sites = Counter((campaign["id"], rows[key][1]["site_id"], campaign["type_id"]) for key in here)
         for rollup_key, number in sites.items():

@@ -10,9 +10,14 @@ from uuid import UUID
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.access.rules import Act, Caller
-from service.campaigns import rules, store
+from service.campaigns import rules
 from service.campaigns.rules import COLUMNS, Counts
-from service.campaigns.store import facts, rollup
+from service.campaigns.store import rollup
+from service.campaigns.store.campaigns import campaign_by_id, campaign_page
+from service.campaigns.store.inspections import inspection_by_id, inspection_page
+from service.campaigns.store.locations import locations_of
+from service.campaigns.store.places import pictures_by_location, uncounted_of
+from service.campaigns.store.statements import bindings_of, statements_of
 from service.contract.campaigns import (
     Binding,
     Campaign,
@@ -28,7 +33,6 @@ from service.contract.campaigns import (
 from service.database import Database, Row
 from service.errors import NotAllowed, NotFound
 from service.plans.store import revision_document
-from service.records.store import places
 
 
 def no_inspection(inspection_id: UUID) -> NotFound:
@@ -130,7 +134,7 @@ async def list_campaigns(
     """A page of campaigns, newest id first, and the id that the next page begins below."""
     caller.must(Act.READ)
     async with db.begin() as connection:
-        rows = await store.campaign_page(
+        rows = await campaign_page(
             connection,
             site_codes=caller.sites,
             account_id=caller.account_id,
@@ -149,7 +153,7 @@ async def read_campaign(db: Database, caller: Caller, campaign_id: UUID) -> Camp
 
 async def visible_campaign(connection: AsyncConnection, caller: Caller, campaign_id: UUID) -> Campaign:
     caller.must(Act.READ)
-    row = await store.campaign(connection, campaign_id)
+    row = await campaign_by_id(connection, campaign_id)
     if row is None:
         raise no_campaign(campaign_id)
     [found] = await campaigns_out(connection, caller, [row])
@@ -180,12 +184,12 @@ async def list_inspections(
     site_codes = narrowed(caller, site)
     async with db.begin() as connection:
         await visible_campaign(connection, caller, campaign_id)
-        rows = await store.inspection_page(
+        rows = await inspection_page(
             connection, campaign_id, site_codes=site_codes, state=state, after=after, limit=limit + 1
         )
         page = rows[:limit]
         counts = await rollup.counts_of(connection, [row["id"] for row in page])
-        uncounted = await places.uncounted_of(connection, [row["id"] for row in page])
+        uncounted = await uncounted_of(connection, [row["id"] for row in page])
     items = [
         InspectionRow(
             **_inspection_words(row),
@@ -214,7 +218,7 @@ def _inspection_words(row: Row) -> dict[str, Any]:
 
 async def visible_inspection(connection: AsyncConnection, caller: Caller, inspection_id: UUID) -> Row:
     """Raises NotFound, or NotAllowed for an inspection of another site."""
-    row = await store.inspection(connection, inspection_id)
+    row = await inspection_by_id(connection, inspection_id)
     if row is None:
         raise no_inspection(inspection_id)
     caller.must(Act.READ, row["site"])
@@ -229,15 +233,15 @@ async def read_inspection(db: Database, caller: Caller, inspection_id: UUID) -> 
 
 
 async def inspection_detail(connection: AsyncConnection, inspection_id: UUID) -> InspectionDetail:
-    row = await store.inspection(connection, inspection_id)
+    row = await inspection_by_id(connection, inspection_id)
     if row is None:
         raise no_inspection(inspection_id)
     document = await revision_document(connection, row["revision_id"])
     names = {location.key: location.name for location in document.locations()}
-    locations = (await facts.locations_of(connection, [inspection_id]))[inspection_id]
+    locations = (await locations_of(connection, [inspection_id]))[inspection_id]
     counts = (await rollup.counts_of(connection, [inspection_id]))[inspection_id]
-    uncounted = await places.uncounted_of(connection, [inspection_id])
-    pictures = await places.pictures_by_location(connection, inspection_id)
+    uncounted = await uncounted_of(connection, [inspection_id])
+    pictures = await pictures_by_location(connection, inspection_id)
     return InspectionDetail(
         **_inspection_words(row),
         counts=counted(counts),
@@ -246,7 +250,7 @@ async def inspection_detail(connection: AsyncConnection, inspection_id: UUID) ->
         campaign=row["campaign"],
         closed=row["closed_at"] is not None,
         plan=row["plan"],
-        bindings=[binding_out(made) for made in await facts.bindings_of(connection, inspection_id)],
+        bindings=[binding_out(made) for made in await bindings_of(connection, inspection_id)],
         locations=[
             _location_out(location, names, pictures.get(location["location_key"])) for location in locations
         ],
@@ -282,10 +286,10 @@ async def list_statements(db: Database, caller: Caller, inspection_id: UUID) -> 
 
 async def statements_out(connection: AsyncConnection, inspection_id: UUID) -> list[StatementOut]:
     standing: dict[UUID, list[str]] = {}
-    for row in (await facts.locations_of(connection, [inspection_id]))[inspection_id]:
+    for row in (await locations_of(connection, [inspection_id]))[inspection_id]:
         for head in row["heads"]:
             standing.setdefault(head, []).append(row["location_key"])
-    said = (await facts.statements_of(connection, [inspection_id]))[inspection_id]
+    said = (await statements_of(connection, [inspection_id]))[inspection_id]
     return [_statement_out(row, standing.get(row["id"], [])) for row in said]
 
 

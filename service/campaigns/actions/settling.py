@@ -8,10 +8,13 @@ from uuid import UUID
 
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-from service.campaigns import rules, store
+from service.campaigns import rules
 from service.campaigns.rules import BoundLocation, Counts, Fold, OpenPictures, Statement
-from service.campaigns.store import facts, rollup
+from service.campaigns.store import rollup
+from service.campaigns.store.inspections import lock_inspections, touch_inspection
+from service.campaigns.store.locations import locations_of, set_folds
 from service.campaigns.store.rollup import RollupKey
+from service.campaigns.store.statements import statements_of
 from service.contract.work import LocationState
 from service.database import Row
 
@@ -43,15 +46,15 @@ async def changing(
     and the roll-up moves by what changed, in the caller's transaction. Ids that do not exist are absent
     from what is yielded.
     """
-    locked = await store.lock_inspections(connection, inspection_ids)
+    locked = await lock_inspections(connection, inspection_ids)
     before = await rollup.counts_of(connection, locked.keys())
     yield locked
     await _settle(connection, locked, before)
 
 
 async def _settle(connection: AsyncConnection, locked: dict[UUID, Row], before: dict[UUID, Counts]) -> None:
-    spoken_of = await facts.statements_of(connection, locked.keys())
-    locations_of = await facts.locations_of(connection, locked.keys())
+    spoken_of = await statements_of(connection, locked.keys())
+    rows_of = await locations_of(connection, locked.keys())
     open_of = await rollup.open_pictures_of(connection, locked.keys())
     changes: dict[RollupKey, list[Counts]] = {}
     for inspection_id, row in locked.items():
@@ -59,7 +62,7 @@ async def _settle(connection: AsyncConnection, locked: dict[UUID, Row], before: 
             connection,
             inspection_id,
             spoken_of[inspection_id],
-            locations_of[inspection_id],
+            rows_of[inspection_id],
             open_of[inspection_id],
         )
         key = (row["campaign_id"], row["site_id"], row["type_id"])
@@ -87,7 +90,7 @@ async def _fold_one(
         for row in rows
         if (row["state"], tuple(row["heads"])) != (states[key := row["location_key"]], folds[key].heads)
     }
-    await facts.set_folds(connection, inspection_id, changed)
+    await set_folds(connection, inspection_id, changed)
     counts, complete = rules.inspection_standing(locations, states, pictures)
-    await facts.touch_inspection(connection, inspection_id, complete=complete, pictures=pictures)
+    await touch_inspection(connection, inspection_id, complete=complete, pictures=pictures)
     return counts

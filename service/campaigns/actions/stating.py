@@ -12,12 +12,13 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.access.rules import Act, Caller
 from service.access.store import people_at
-from service.campaigns import store
 from service.campaigns.actions import reading
 from service.campaigns.actions.settling import changing
 from service.campaigns.rules import Statement, contradictions
-from service.campaigns.store import facts
-from service.campaigns.store import statements as statement_facts
+from service.campaigns.store.campaigns import lock_campaign
+from service.campaigns.store.inspections import campaigns_of, inspection_by_id
+from service.campaigns.store.locations import locations_of
+from service.campaigns.store.tables import statements as statement_facts
 from service.contract.campaigns import StatementMade
 from service.contract.problem import ProblemError
 from service.contract.work import StatementIn
@@ -78,7 +79,7 @@ async def record_statements(
             caller,
             card_return_id,
             locked,
-            await facts.locations_of(connection, locked.keys()),
+            await locations_of(connection, locked.keys()),
             await _speakers(connection, caller, locked),
             closed,
         )
@@ -93,8 +94,8 @@ async def record_statements(
 async def _closed(connection: AsyncConnection, fresh: Sequence[StatementIn]) -> dict[UUID, str]:
     """The names of those campaigns that are closed, by id; the others stay open for this transaction."""
     closed = {}
-    for campaign_id in sorted(await store.campaigns_of(connection, {s.inspection_id for s in fresh})):
-        campaign = await store.lock_campaign(connection, campaign_id, share=True)
+    for campaign_id in sorted(await campaigns_of(connection, {s.inspection_id for s in fresh})):
+        campaign = await lock_campaign(connection, campaign_id, share=True)
         if campaign is not None and campaign["closed_at"] is not None:
             closed[campaign_id] = campaign["name"]
     return closed
@@ -313,13 +314,15 @@ async def _same_as_held(
     connection: AsyncConnection, caller: Caller, statement: StatementIn, row: Row
 ) -> None:
     """Raise Conflict where the id already stands for another statement (I8)."""
-    inspection = await store.inspection(connection, statement.inspection_id)
+    inspection = await inspection_by_id(connection, statement.inspection_id)
     if inspection is None:
         raise reading.no_inspection(statement.inspection_id)
     may_state(caller, statement, inspection["site"])
     # The whole unit was written out then, to what the inspection owed then.
     named = row["locations"] if statement.locations is None else statement.locations
     wanted = {"id": statement.id, "inspection_id": statement.inspection_id, "kind": statement.kind}
-    locations = {"locations": row["locations"]} if set(named) == set(row["locations"]) else {"locations": named}
+    locations = (
+        {"locations": row["locations"]} if set(named) == set(row["locations"]) else {"locations": named}
+    )
     if not same(statement_facts, row, {**wanted, **_words(statement), **locations}):
         raise recorded_otherwise(f"Statement {statement.id}")

@@ -11,8 +11,8 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 from service.access import store as access
 from service.access.rules import Act, Caller
 from service.access.store import people_at
-from service.campaigns import store
-from service.campaigns.store import facts
+from service.campaigns.store.inspections import open_inspections_at
+from service.campaigns.store.locations import locations_of
 from service.contract.work import InspectionBrief, LocationStanding, RevisionBrief, Worklist
 from service.database import Database, Row, server_now
 from service.errors import NotFound
@@ -32,13 +32,13 @@ async def read_worklist(db: Database, caller: Caller, site: str) -> Worklist:
         found = await access.site(connection, site)
         if found is None:
             raise NotFound(f"There is no site {site}.", next_step="Take one from the list of sites.")
-        rows = await store.open_inspections_at(connection, site)
-        locations_of = await facts.locations_of(connection, [row["id"] for row in rows])
+        rows = await open_inspections_at(connection, site)
+        rows_of = await locations_of(connection, [row["id"] for row in rows])
         revisions = await _revisions(connection, rows, site)
         people = await people_at(connection, site)
     return Worklist(
         site=site,
-        inspections=[_brief(row, locations_of[row["id"]]) for row in rows],
+        inspections=[_brief(row, rows_of[row["id"]]) for row in rows],
         revisions=revisions,
         card_profile=found["card_profile"],
         people=people,

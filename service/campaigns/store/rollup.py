@@ -12,10 +12,15 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.access.store import sites
 from service.campaigns.rules import COLUMN_OF, COLUMNS, OPEN_COLUMNS, Counts, OpenPictures, delta
-from service.campaigns.store import campaigns, completion, inspection_locations, inspections
+from service.campaigns.store.tables import (
+    campaigns,
+    completion,
+    inspection_locations,
+    inspections,
+    unit_images,
+)
 from service.database import Row
 from service.plans.store import equipment_types, plan_revisions
-from service.records.store import unit_images
 
 # campaign, site, equipment type
 RollupKey = tuple[UUID, UUID, UUID]

@@ -12,13 +12,13 @@ from typing import Any
 import structlog
 
 from service.contract.wire import new_id
-from service.custody import store
-from service.custody.actions import add_run
 from service.custody.actions.reading import record_readings
+from service.custody.actions.runs import add_run
 from service.custody.rules import counted, share
+from service.custody.store.readings import images_after, images_count, longest_unread, sizes_of
 from service.database import Database
+from service.intake.actions.thumbnails import order_lacking
 from service.objects.holding import Holding, ReadBack
-from service.records.actions.thumbnails import order_lacking
 
 AT_ONCE = 4
 PER_BATCH = 32
@@ -35,22 +35,22 @@ async def audit_share(
     """Read back as many as one run of the schedule must, so that all are read within the window: first
     those not found sound, then those never read, then those read longest ago."""
     async with db.begin() as connection:
-        limit = share(await store.images_count(connection), window_days)
-        chosen = await store.longest_unread(connection, limit)
+        limit = share(await images_count(connection), window_days)
+        chosen = await longest_unread(connection, limit)
     return await _audit(db, holding, _batches(chosen), len(chosen), told)
 
 
 async def audit_all(db: Database, holding: Holding, told: Told | None = None) -> dict[str, int]:
     """Read back every original, by digest."""
     async with db.begin() as connection:
-        number = await store.images_count(connection)
+        number = await images_count(connection)
     return await _audit(db, holding, _everything(db), number, told)
 
 
 async def audit_digests(db: Database, holding: Holding, digests: Sequence[str]) -> dict[str, int]:
     """Read back those of the digests that are held here."""
     async with db.begin() as connection:
-        chosen = await store.sizes_of(connection, digests)
+        chosen = await sizes_of(connection, digests)
     return await _audit(db, holding, _batches(chosen), len(chosen), None)
 
 
@@ -63,7 +63,7 @@ async def _everything(db: Database) -> AsyncIterator[Sequence[Original]]:
     after = ""
     while True:
         async with db.begin() as connection:
-            batch = await store.images_after(connection, after, PER_BATCH)
+            batch = await images_after(connection, after, PER_BATCH)
         if not batch:
             return
         yield batch

@@ -8,7 +8,16 @@ from typing import Any
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.contract.wire import new_id
-from service.custody import store
+from service.custody.store.readings import (
+    READING,
+    images_after,
+    keep_readings,
+    kept_readings,
+    lock_custody,
+    standing_readings,
+)
+from service.custody.store.tables import image_readings
+from service.database import Row
 from service.facts.projections import State, settle
 from service.facts.store import append
 
@@ -21,33 +30,33 @@ class Custody:
     name = "custody"
 
     async def keys(self, connection: AsyncConnection, after: str | None) -> Sequence[str]:
-        return [digest for digest, _ in await store.images_after(connection, after or "", KEYS_AT_ONCE)]
+        return [digest for digest, _ in await images_after(connection, after or "", KEYS_AT_ONCE)]
 
     async def lock(self, connection: AsyncConnection, keys: Collection[str]) -> None:
-        await store.lock_custody(connection, keys)
+        await lock_custody(connection, keys)
 
     async def kept(self, connection: AsyncConnection, keys: Collection[str]) -> dict[str, State]:
-        kept = await store.kept_readings(connection, keys)
-        names = (*store.READING, "unsound_at")
+        kept = await kept_readings(connection, keys)
+        names = (*READING, "unsound_at")
         return {digest: {name: row[name] for name in names} for digest, row in kept.items()}
 
     async def fold(self, connection: AsyncConnection, keys: Collection[str]) -> dict[str, State]:
-        standing = await store.standing_readings(connection, keys)
+        standing = await standing_readings(connection, keys)
         return {digest: _state(standing.get(digest)) for digest in keys}
 
     async def write(self, connection: AsyncConnection, states: Mapping[str, State]) -> None:
-        await store.keep_readings(connection, states)
+        await keep_readings(connection, states)
 
     def named(self, key: str) -> str:
         return f"original {key}"
 
 
-def _state(reading: Mapping[str, Any] | None) -> State:
+def _state(reading: Row | None) -> State:
     """What is not sound is asked for again from when it was read on."""
     if reading is None:
-        return dict.fromkeys((*store.READING, "unsound_at"))
+        return dict.fromkeys((*READING, "unsound_at"))
     unsound_at = reading["read_at"] if reading["outcome"] != "sound" else None
-    return {name: reading[name] for name in store.READING} | {"unsound_at": unsound_at}
+    return {name: reading[name] for name in READING} | {"unsound_at": unsound_at}
 
 
 CUSTODY = Custody()
@@ -57,7 +66,7 @@ async def record_readings(connection: AsyncConnection, readings: Sequence[Mappin
     """Append readings (columns of image_readings), each in place of the one that stood of its original."""
     digests = [reading["digest"] for reading in readings]
     await CUSTODY.lock(connection, digests)
-    before = await store.standing_readings(connection, digests)
+    before = await standing_readings(connection, digests)
     facts = [
         {
             "id": new_id(),
@@ -66,5 +75,5 @@ async def record_readings(connection: AsyncConnection, readings: Sequence[Mappin
         }
         for reading in readings
     ]
-    await append(connection, store.image_readings, facts, None)
+    await append(connection, image_readings, facts, None)
     await settle(connection, CUSTODY, digests)

@@ -16,10 +16,10 @@ from typing import Any
 import structlog
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-from service.custody import store
-from service.custody.actions import add_run
+from service.custody.actions.runs import add_run
 from service.custody.rules import Policy, renew_at, strongest
 from service.custody.store import retention
+from service.custody.store.figures import last_runs
 from service.database import Database, Row
 from service.objects.holding import Holding, Lock, Mode
 
@@ -65,7 +65,7 @@ async def _note(db: Database, started_at: datetime, at: datetime, done: Locked) 
     """Passes that did nothing and tell nothing new are not kept: there is one every few minutes."""
     counts = done.counts()
     async with db.begin() as connection:
-        last: Row | None = (await store.last_runs(connection)).get("retention")
+        last: Row | None = (await last_runs(connection)).get("retention")
         if done.returns or done.renewed or last is None or last["found"]["object_lock"] != done.object_lock:
             await add_run(connection, "retention", started_at, at, counts)
 

@@ -19,7 +19,7 @@ from datetime import timedelta
 
 import structlog
 
-from service.custody.actions import add_run
+from service.custody.actions.runs import add_run
 from service.custody.rules import orphans
 from service.custody.store import naming
 from service.database import Database

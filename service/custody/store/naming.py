@@ -8,11 +8,11 @@ from collections.abc import Collection
 import sqlalchemy as sa
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-from service.custody.store import texts_of
-from service.intake.store import card_return_parts, card_returns
+from service.database import texts_of
+from service.images.store import images
 from service.intake.store.large import awaited_files, large_files
 from service.intake.store.naming import NAMING
-from service.records.store import images
+from service.intake.store.tables import card_return_parts, card_returns
 
 _DIGEST = re.compile(rb"[0-9a-f]{64}")
 

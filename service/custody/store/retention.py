@@ -13,11 +13,10 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.access.store import sites
 from service.custody.rules import Policy
-from service.custody.store import image_custody, retention_policies, return_locks, texts_of
-from service.database import Row
+from service.custody.store.tables import image_custody, retention_policies, return_locks
+from service.database import Row, texts_of
 from service.facts.store import standing
-from service.intake.store import card_returns
-from service.records.store import sightings
+from service.intake.store.tables import card_returns, sightings
 
 STRICT, LOOSE = "compliance", "governance"
 

@@ -7,10 +7,10 @@ from uuid import UUID
 from service.access.rules import Caller
 from service.contract.cards import FilesAhead, PartAnswer
 from service.database import Database
-from service.intake.actions import ReturnDiffers, open_return, opened_return
 from service.intake.actions.lacking import look, recorded
 from service.intake.actions.parts import answer
-from service.intake.rules import sizes
+from service.intake.actions.returns import ReturnDiffers, open_return, opened_return
+from service.intake.rules.manifests import sizes
 from service.intake.store.large import await_files
 from service.intake.store.naming import about_to_name
 from service.objects import Objects

@@ -8,13 +8,15 @@ from uuid import UUID
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.access.rules import Caller
-from service.campaigns.actions import binding, inspection_context
+from service.campaigns.actions import binding
+from service.campaigns.actions.homes import lock_homes
 from service.contract.campaigns import BindingIn, BindingMade
 from service.contract.wire import new_id
 from service.database import Database, Row
 from service.facts.store import append
-from service.intake import store
 from service.intake.actions.showing import show
+from service.intake.store.sighting import claims_waiting
+from service.intake.store.tables import placements
 
 
 async def rebind(db: Database, caller: Caller, inspection_id: UUID, wanted: BindingIn) -> BindingMade:
@@ -33,12 +35,12 @@ async def rebind(db: Database, caller: Caller, inspection_id: UUID, wanted: Bind
 async def _bring_claimed(
     connection: AsyncConnection, caller: Caller, inspection_id: UUID, wanted: BindingIn
 ) -> None:
-    home = (await inspection_context(connection, [inspection_id]))[inspection_id]
-    claimed = await store.claims_waiting(connection, inspection_id, home.locations)
+    home = (await lock_homes(connection, [inspection_id]))[inspection_id]
+    claimed = await claims_waiting(connection, inspection_id, home.locations)
     if not claimed:
         return
     made = {"binding_id": wanted.id, "revision_id": home.revision_id}
-    await append(connection, store.placements, [{**_brought(row), **made} for row in claimed], caller)
+    await append(connection, placements, [{**_brought(row), **made} for row in claimed], caller)
     await show(connection, [inspection_id], {row["digest"] for row in claimed})
 
 

@@ -12,30 +12,32 @@ import msgspec
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.access.rules import Caller
-from service.campaigns.actions import inspection_context, record_statements
+from service.campaigns.actions.homes import lock_homes
+from service.campaigns.actions.stating import record_statements
+from service.campaigns.rules import Home
 from service.contract.cards import LARGE_FROM, CardReturnCommit, ManifestFile, ReceiptBody, ReceiptFile
 from service.contract.failpoints import reach
 from service.contract.problem import ProblemError
-from service.database import Database, Row, server_now
+from service.database import Database, Row, server_now, storable_json
 from service.errors import Conflict, Invalid
-from service.intake import store
-from service.intake.actions import ReturnDiffers, opened_return
+from service.images.actions import NotYetVerified, order_thumbnails
 from service.intake.actions.lacking import look, order_reading, recorded
 from service.intake.actions.parts import ERRORS_SHOWN, decoded, refuse_contradictions
 from service.intake.actions.recording import Recorder, gather_images
 from service.intake.actions.refused import keep_refused
-from service.intake.rules import (
-    Home,
-    Recorded,
-    extent_remarks,
-    manifest_faults,
-    placing_remarks,
-    sizes,
+from service.intake.actions.returns import ReturnDiffers, opened_return
+from service.intake.rules.holding import Recorded
+from service.intake.rules.manifests import extent_remarks, manifest_faults, placing_remarks, sizes
+from service.intake.store.returns import (
+    card_by_id,
+    close_return,
+    insert_receipt,
+    part_body,
+    part_numbers,
+    receipt_body,
+    revision_label,
 )
 from service.objects import Objects
-from service.records.actions import NotYetVerified
-from service.records.actions.thumbnails import order_thumbnails
-from service.records.rules import storable_json
 from service.signing import Signer
 
 # Files written with one statement per table; parts are small, so that uploads begin soon.
@@ -66,7 +68,7 @@ class Manifest:
             yield files
 
     async def _decoded(self, connection: AsyncConnection, part: int) -> list[ManifestFile]:
-        body = await store.part(connection, self.return_id, part)
+        body = await part_body(connection, self.return_id, part)
         assert body is not None, "parts are never deleted"
         files = decoded(body)
         if len(files) + sum(map(len, self.kept.values())) <= FILES_KEPT:
@@ -133,7 +135,7 @@ async def _earlier_receipt(connection: AsyncConnection, row: Row, commit: CardRe
             f"Card return {row['id']} was committed with other content.",
             next_step="Open a new card return for what was not in the first one.",
         )
-    return await store.receipt(connection, row["id"])
+    return await receipt_body(connection, row["id"])
 
 
 def _extent_of(commit: CardReturnCommit) -> dict[str, Any]:
@@ -153,7 +155,7 @@ def _refuse_false_end(commit: CardReturnCommit) -> None:
 
 
 async def _manifest(connection: AsyncConnection, return_id: UUID, commit: CardReturnCommit) -> Manifest:
-    manifest = Manifest(return_id, await store.part_numbers(connection, return_id), [], set(), {})
+    manifest = Manifest(return_id, await part_numbers(connection, return_id), [], set(), {})
     async for sent in manifest.read(connection):
         manifest.files.extend(
             ReceiptFile(path=file.path, sha256=file.sha256, size=file.size, path_bytes=file.path_bytes)
@@ -218,12 +220,12 @@ async def _write(
     commit: CardReturnCommit,
     manifest: Manifest,
 ) -> bytes:
-    card = await store.card(connection, row["card_id"]) if row["card_id"] else None
+    card = await card_by_id(connection, row["card_id"]) if row["card_id"] else None
     own = row["inspection_id"] or (card["inspection_id"] if card else None)
     concerned = (
         manifest.claimed | {said.inspection_id for said in commit.statements} | ({own} if own else set())
     )
-    homes = await inspection_context(connection, concerned)
+    homes = await lock_homes(connection, concerned)
     now = server_now()
     new = await gather_images(connection, manifest.read_by_many(connection), now)
     recorder = Recorder(connection, caller, row, homes, own, now)
@@ -248,7 +250,7 @@ async def _write(
         "unread": storable_json(msgspec.to_builtins(commit.unread)),
         "remarks": extent_remarks(commit) + remarks + placing_remarks(recorder.remarks),
     }
-    await store.close_return(connection, row["id"], closing)
+    await close_return(connection, row["id"], closing)
     await order_thumbnails(connection, sorted(recorder.thumbnails))
     return await _sign(connection, signer, row, commit, manifest.files, now)
 
@@ -269,8 +271,8 @@ async def _opening_remarks(
         remarks.append(f"Plan revision {said['revisionId']}, named by the card, is not known here.")
     under = row["revision_id"] or (card["revision_id"] if card else None)
     if home is not None and under not in (None, home.revision_id):
-        was = await store.revision_label(connection, under)
-        now = await store.revision_label(connection, home.revision_id)
+        was = await revision_label(connection, under)
+        now = await revision_label(connection, home.revision_id)
         remarks.append(
             f"The card was prepared under revision {was}; the inspection is bound to revision {now}."
         )
@@ -301,7 +303,7 @@ async def _sign(
         aside=commit.aside,
     )
     receipt = msgspec.json.encode(signer.sign(msgspec.json.encode(body)))
-    await store.insert_receipt(
+    await insert_receipt(
         connection,
         {"card_return_id": row["id"], "key_id": signer.key_id, "body": receipt, "issued_at": now},
     )

@@ -14,12 +14,12 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.contract.cards import LARGE_FROM, FileAhead, ManifestFile, UploadTicket
 from service.database import Database
-from service.intake import store
-from service.intake.rules import Recorded, Seen, seen_as
+from service.images.store import images_held
+from service.intake.rules.holding import Recorded, Seen, seen_as
 from service.intake.store import large
+from service.intake.store.returns import return_by_id
 from service.jobs import READING_BACK, defer, under_way
 from service.objects import Objects
-from service.records.store import images_held
 from service.settings import Settings
 
 MEDIA_TYPES = {"JPEG": "image/jpeg", "PNG": "image/png", "TIFF": "image/tiff", "BMP": "image/bmp"}
@@ -90,6 +90,6 @@ async def order_reading(db: Database, return_id: UUID, digests: Iterable[str]) -
         return
     once = f"read-back:{return_id}"
     async with db.begin() as connection:
-        await store.card_return(connection, return_id, "update")
+        await return_by_id(connection, return_id, "update")
         if not await under_way(connection, once):
             await defer(connection, READ_BACK_TASK, queue=READING_BACK, once=once, digests=ordered)

@@ -24,13 +24,13 @@ from service.contract.cards import LARGE_FROM, LargeAnswer, LargeParts, part_siz
 from service.contract.failpoints import reach
 from service.database import Database, Row
 from service.errors import Conflict, Invalid, Unavailable
-from service.intake.actions import opened_return
+from service.images.store import images_held
 from service.intake.actions.lacking import READ_BACK_TASK
+from service.intake.actions.returns import opened_return
 from service.intake.store import large as store
 from service.jobs import READING_BACK, defer, under_way
 from service.objects import Objects, multipart
 from service.objects.multipart import PartSpan, ReadBack, spans
-from service.records.store import images_held
 from service.settings import Settings
 
 TICKETS_AT_ONCE = 100

@@ -12,21 +12,20 @@ import msgspec
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.access.rules import Act, Caller
-from service.campaigns.actions import inspection_context
+from service.campaigns.actions.homes import lock_homes
+from service.campaigns.rules import Home
+from service.campaigns.store.places import unit_images_by_id
 from service.contract.problem import ProblemError
 from service.contract.records import Move, MovedPicture, MoveIn, MoveTarget
 from service.contract.wire import new_id
-from service.database import Database, Row
+from service.database import Database, Row, storable
 from service.errors import Conflict, Invalid, NotAllowed, NotFound
 from service.facts.store import append, append_one, recorded, recorded_otherwise, same
 from service.intake.actions.showing import show
 from service.intake.actions.undoing import ends_of, undo
-from service.intake.rules import PICTURES, Home
+from service.intake.rules.placing import PICTURES
 from service.intake.store import moving as store
-from service.intake.store import picture_moves, placements
-from service.records import store as records
-from service.records.actions import visible_unit
-from service.records.rules import storable
+from service.intake.store.tables import picture_moves, placements
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +56,7 @@ async def move_pictures(db: Database, caller: Caller, body: MoveIn) -> Move:
             await _move(connection, caller, body, order, homes)
         elif not same(picture_moves, known[body.id], order):
             raise recorded_otherwise(f"Move {body.id}")
-        return _shown_move(await store.move_rows(connection, [body.id]))
+        return shown_move(await store.move_rows(connection, [body.id]))
 
 
 def _order(body: MoveIn) -> dict[str, Any]:
@@ -68,12 +67,12 @@ def _order(body: MoveIn) -> dict[str, Any]:
 
 async def _ends(connection: AsyncConnection, caller: Caller, body: MoveIn) -> Mapping[UUID, Home]:
     """The inspections that pictures leave or reach. Sites are looked at before anything is told of them."""
-    ends = {row["inspection_id"] for row in await records.unit_images_by_id(connection, body.pictures)}
+    ends = {row["inspection_id"] for row in await unit_images_by_id(connection, body.pictures)}
     if body.to is not None:
         ends.add(body.to.inspection_id)
     if body.undoes is not None:
         ends |= await ends_of(connection, body.undoes)
-    homes = await inspection_context(connection, ends)
+    homes = await lock_homes(connection, ends)
     for home in homes.values():
         caller.must(Act.MOVE_PICTURE, home.site)
     return homes
@@ -125,7 +124,7 @@ def _checked_target(body: MoveIn, homes: Mapping[UUID, Home]) -> MoveTarget:
 
 
 async def _standing_pictures(connection: AsyncConnection, body: MoveIn) -> list[_Going]:
-    rows = await records.unit_images_by_id(connection, body.pictures)
+    rows = await unit_images_by_id(connection, body.pictures)
     gone = sorted(set(body.pictures) - {row["id"] for row in rows})
     if gone:
         raise Conflict(
@@ -174,8 +173,8 @@ def _item(move_id: UUID, to: MoveTarget, ordinal: int, one: _Going) -> dict[str,
 
 
 def _facts(to: MoveTarget, going: Sequence[_Going], made: Mapping[str, Any]) -> list[dict[str, Any]]:
-    """One placement per sighting, which replaces every standing one that the move takes away; `made`: by which
-    move, under which revision."""
+    """One placement per sighting, which replaces every standing one that the move takes away; `made`: by
+    which move, under which revision."""
     replaced: dict[UUID, list[Row]] = {}
     for one in going:
         for fact in one.replaced:
@@ -211,7 +210,7 @@ def _is_open(fact: Row) -> bool:
     return bool(fact["rule"] == "slate" and fact["location_key"] is None)
 
 
-def _shown_move(rows: Sequence[Row]) -> Move:
+def shown_move(rows: Sequence[Row]) -> Move:
     first = rows[0]
     return Move(
         id=first["id"],
@@ -228,20 +227,3 @@ def _moved_picture(row: Row) -> MovedPicture:
     renamed = {"from_location": row["from_location_key"], "to_location": row["to_location_key"]}
     same = {name: row[name] for name in MovedPicture.__struct_fields__ if name not in renamed}
     return MovedPicture(**same, **renamed)
-
-
-async def moves_of_unit(
-    db: Database, caller: Caller, serial: str, before: UUID | None, limit: int
-) -> list[Move]:
-    """Moves of pictures from or to a unit the caller may see, the newest id first, below `before`. Who had
-    the unit at his site once sees those from or to its inspections there, as in the history."""
-    caller.must(Act.READ)
-    async with db.begin() as connection:
-        unit = await visible_unit(connection, caller, serial)
-        held_at = None if caller.at(unit["site"]) else caller.sites
-        move_ids = await store.moves_of_unit(connection, unit["id"], held_at, before, limit)
-        rows = await store.move_rows(connection, move_ids) if move_ids else []
-    by_move: dict[UUID, list[Row]] = {}
-    for row in rows:
-        by_move.setdefault(row["id"], []).append(row)
-    return [_shown_move(by_move[move_id]) for move_id in move_ids]

@@ -22,12 +22,13 @@ from service.contract.failpoints import reach
 from service.contract.problem import ProblemError
 from service.database import Database, Row
 from service.errors import Invalid, NotFound
-from service.intake import store
-from service.intake.actions import ReturnDiffers, open_return, opened_return
 from service.intake.actions.lacking import look, recorded, split, tickets
-from service.intake.rules import Recorded, Seen, contradictions, seen_in_record, sizes
+from service.intake.actions.returns import ReturnDiffers, open_return, opened_return
+from service.intake.rules.holding import Recorded, Seen, seen_in_record
+from service.intake.rules.manifests import contradictions, sizes
 from service.intake.store import large
 from service.intake.store.naming import about_to_name
+from service.intake.store.returns import insert_part, part_body, part_digest
 from service.objects import Objects
 from service.settings import Settings
 
@@ -80,15 +81,15 @@ async def _keep(
 ) -> bool:
     """Keep a part as it was sent; False when it was kept before. Raises ReturnDiffers for another."""
     fingerprint = hashlib.sha256(body).hexdigest()
-    stored = await store.part_digest(connection, row["id"], number)
+    stored = await part_digest(connection, row["id"], number)
     if stored is None:
         _refuse_committed(row, number)
         part = {"card_return_id": row["id"], "part": number, "files": len(files)}
         await about_to_name(connection)
-        if await store.insert_part(connection, {**part, "body": body, "body_sha256": fingerprint}):
+        if await insert_part(connection, {**part, "body": body, "body_sha256": fingerprint}):
             return True
         # Another request was faster, with whatever body.
-        stored = await store.part_digest(connection, row["id"], number)
+        stored = await part_digest(connection, row["id"], number)
     if stored != fingerprint:
         await _refuse_other(connection, row["id"], number, files)
     return False
@@ -100,7 +101,7 @@ async def check_part(
     """Look at the store for every file of a part, those that are held already as well; what lacks."""
     async with db.begin() as connection:
         await opened_return(connection, caller, return_id)
-        part = await store.part(connection, return_id, number)
+        part = await part_body(connection, return_id, number)
         if part is None:
             raise NotFound(
                 f"Part {number} of card return {return_id} was not sent.",
@@ -164,7 +165,7 @@ async def _refuse_other(
     connection: AsyncConnection, return_id: UUID, number: int, files: Sequence[ManifestFile]
 ) -> None:
     """The bytes differ; the files do not when only one of the two brought the opening."""
-    body = await store.part(connection, return_id, number)
+    body = await part_body(connection, return_id, number)
     assert body is not None, "parts are never deleted"
     if decoded(body) != files:
         raise ReturnDiffers(

@@ -13,16 +13,19 @@ from zoneinfo import ZoneInfo
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.access.rules import Caller
+from service.campaigns.rules import Home
 from service.contract.cards import ManifestFile, exact_path
 from service.contract.wire import new_id
-from service.database import Row, as_bytea, insert_rows
+from service.database import Row, as_bytea, insert_rows, storable, storable_json
 from service.facts.store import append
-from service.intake import store
+from service.images import store as images_rows
 from service.intake.actions.showing import count_pictures
-from service.intake.rules import PICTURES, Home, Verdict, judge
+from service.intake.rules.clocks import taken_at
+from service.intake.rules.manifests import wants_thumbnail
+from service.intake.rules.placing import PICTURES, Verdict, judge
 from service.intake.store.showing import PlaceKey, show_anew
-from service.records import store as records
-from service.records.rules import storable, storable_json, taken_at, wants_thumbnail
+from service.intake.store.sighting import first_wanted
+from service.intake.store.tables import placements, sightings
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +50,7 @@ async def gather_images(
             met.update(firsts)
             yield [_image_row(file, now) for file in firsts.values()]
 
-    return await records.gather_images(connection, rows())
+    return await images_rows.gather_images(connection, rows())
 
 
 @dataclass(slots=True)
@@ -78,7 +81,7 @@ class Recorder:
         ]
         self.files += len(files)
         rows = [_sighting_row(item, self.card_return["id"], zone, self.now) for item in seen]
-        await insert_rows(self.connection, records.sightings, rows)
+        await insert_rows(self.connection, sightings, rows)
         pictures = [item for item in seen if item.file.kind in PICTURES]
         await self._write_facts(seen, pictures)
         await self._show(pictures)
@@ -87,7 +90,7 @@ class Recorder:
             1 for item in pictures if not (item.verdict.place and item.verdict.place.location_key)
         )
         wanted = {file.sha256 for file in files if wants_thumbnail(file)}
-        self.thumbnails |= await records.first_wanted(self.connection, self.card_return["id"], wanted)
+        self.thumbnails |= await first_wanted(self.connection, self.card_return["id"], wanted)
 
     async def _write_facts(self, seen: Sequence[Seen], pictures: Sequence[Seen]) -> None:
         placed = [item for item in seen if item.verdict.claim is not None]
@@ -95,7 +98,7 @@ class Recorder:
         facts = [_placement(item, self.homes) for item in placed if item.verdict.place]
         await append(
             self.connection,
-            store.placements,
+            placements,
             facts,
             self.caller,
             card_return_id=self.card_return["id"],

@@ -7,7 +7,7 @@ from uuid import UUID
 
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-from service.campaigns.actions import add_pictures
+from service.campaigns.actions.homes import add_pictures
 from service.intake.store.showing import PlaceKey, show_anew
 
 

@@ -10,6 +10,7 @@ from uuid import UUID
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.access.rules import Caller
+from service.campaigns.rules import Home
 from service.contract.problem import ProblemError
 from service.contract.records import MoveIn
 from service.contract.wire import new_id
@@ -17,9 +18,9 @@ from service.database import Row
 from service.errors import Conflict, Invalid, NotFound
 from service.facts.store import append
 from service.intake.actions.showing import show
-from service.intake.rules import Fact, Home, Place, heads
+from service.intake.rules.placing import Place, Placement, standing_placements
 from service.intake.store import moving as store
-from service.intake.store import placements
+from service.intake.store.tables import placements
 
 # What a placement says besides who said it and when: it comes back as it was.
 SAID = (
@@ -67,7 +68,7 @@ async def undo(
 def _standing_for(move_id: UUID, made: Sequence[Row], facts: Sequence[Row]) -> dict[UUID, UUID]:
     """The fact that stands for each that the move made: itself, or the one by which the undoing of a later
     move restored it."""
-    heads_now = {fact.id for fact in heads(_fact(row) for row in facts)}
+    heads_now = {fact.id for fact in standing_placements(_placement(row) for row in facts)}
     later: dict[UUID, list[Row]] = {}
     for row in facts:
         for gone in row["replaces"]:
@@ -108,8 +109,8 @@ def _refuse_from_nowhere(move_id: UUID, made: Sequence[Row]) -> None:
         )
 
 
-def _fact(row: Row) -> Fact:
-    return Fact(row["id"], row["sighting_id"], _place(row), frozenset(row["replaces"]))
+def _placement(row: Row) -> Placement:
+    return Placement(row["id"], row["sighting_id"], _place(row), frozenset(row["replaces"]))
 
 
 def _place(row: Row) -> Place:

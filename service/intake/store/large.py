@@ -12,7 +12,7 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.contract.cards import LARGE_FROM
 from service.database import Row, metadata, moment, reference, text
-from service.records.store import images
+from service.images.store import images
 
 # One upload per digest, whoever sends it. `parts` are the SHA-256 of its parts, 32 bytes each.
 # Receiving: `upload_id` alone, NULL when the store is to begin anew. Verifying: `assembled_at`. Held as it

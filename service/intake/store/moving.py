@@ -10,11 +10,11 @@ import sqlalchemy as sa
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.access.store import sites
-from service.campaigns.store import inspections
+from service.campaigns.store.tables import inspections, unit_images
 from service.database import Row
 from service.facts.store import standing
-from service.intake.store import card_returns, picture_move_items, picture_moves, placements
-from service.records.store import sightings, unit_images, units
+from service.intake.store.tables import card_returns, picture_move_items, picture_moves, placements, sightings
+from service.units.store import units
 
 
 async def insert_move_items(connection: AsyncConnection, rows: Sequence[dict[str, Any]]) -> None:
@@ -79,7 +79,9 @@ async def sightings_by_id(connection: AsyncConnection, sighting_ids: Iterable[UU
         sa.select(
             sightings,
             sites.c.code.label("site"),
-            sa.exists().where(placements.c.sighting_id == sightings.c.id, standing(placements)).label("stands"),
+            sa.exists()
+            .where(placements.c.sighting_id == sightings.c.id, standing(placements))
+            .label("stands"),
         )
         .join(card_returns, card_returns.c.id == sightings.c.card_return_id)
         .join(sites, sites.c.id == card_returns.c.site_id)

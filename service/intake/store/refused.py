@@ -8,10 +8,10 @@ from uuid import UUID
 import sqlalchemy as sa
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-from service.campaigns.store import inspections
+from service.campaigns.store.tables import inspections
 from service.database import Row, json, reference, text
 from service.facts.store import fact_table
-from service.records.store import units
+from service.units.store import units
 
 # `statement` is what was sent; `inspection_id` stands in it and may be unknown here: no foreign key.
 refused_statements = fact_table(

@@ -9,8 +9,8 @@ from uuid import UUID
 import sqlalchemy as sa
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-from service.intake.rules import NO_PICTURE, PICTURES
-from service.records.store import unit_images
+from service.campaigns.store.tables import unit_images
+from service.intake.rules.placing import NO_PICTURE, PICTURES
 
 # rules.shown said again in SQL, so that the two can be held against each other. The id is made of the key:
 # what stands at a place again is the same row again.

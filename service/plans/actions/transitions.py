@@ -15,7 +15,7 @@ from service.database import Database, Row, server_now
 from service.errors import Conflict, Invalid, NotAllowed
 from service.facts.store import append_one, recorded, recorded_otherwise, same
 from service.plans import rules, store
-from service.plans.actions import locked_revision, person, revision_detail
+from service.plans.actions.revisions import locked_revision, person, revision_detail
 
 # Clocks of caller and service may differ by this much before "from now" is taken for the past.
 CLOCK_SLACK = timedelta(minutes=1)

@@ -11,8 +11,8 @@ from uuid import UUID
 import sqlalchemy as sa
 from sqlalchemy.ext.asyncio import AsyncConnection
 
+from service.campaigns.store.places import elsewhere
 from service.database import Row
-from service.records.store.places import elsewhere
 
 # The page is cut on unit_images alone, from ix_unit_images_history (or ix_unit_images_location), before
 # anything is joined: a page costs the same at a thousand rows and at a million. Tables of campaigns,

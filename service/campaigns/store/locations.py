@@ -1,19 +1,17 @@
-"""SQL of statements and bindings, and of what they make of the locations of an inspection."""
+"""SQL of the locations of inspections: bound to a revision, and what statements make of them."""
 
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import asdict
 from typing import Any
 from uuid import UUID
 
 import sqlalchemy as sa
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-from service.campaigns.rules import BoundLocation, Fold, OpenPictures
-from service.campaigns.store import bindings, inspection_locations, inspections, statements
+from service.campaigns.rules import BoundLocation, Fold
+from service.campaigns.store.tables import inspection_locations, inspections
 from service.database import Row
-from service.plans.store import plan_revisions
 
 
 async def locations_of(
@@ -25,26 +23,6 @@ async def locations_of(
         sa.select(inspection_locations)
         .where(at.inspection_id.in_(inspection_ids))
         .order_by(at.inspection_id, at.bound.desc(), at.ordinal, at.location_key)
-    )
-    found: dict[UUID, list[Row]] = {key: [] for key in inspection_ids}
-    for row in (await connection.execute(query)).mappings():
-        found[row["inspection_id"]].append(row)
-    return found
-
-
-async def statements_of(
-    connection: AsyncConnection, inspection_ids: Collection[UUID]
-) -> dict[UUID, list[Row]]:
-    """Every statement of each inspection with its speaker, in the order the service recorded them."""
-    query = (
-        sa.select(
-            *(column for column in statements.c if column is not statements.c.stated_by),
-            sa.func.coalesce(statements.c.stated_by, statements.c.by_name).label("stated_by"),
-            sa.case((statements.c.account_id.is_not(None), statements.c.by_name)).label("account"),
-            sa.case((statements.c.agent_id.is_not(None), statements.c.by_name)).label("agent"),
-        )
-        .where(statements.c.inspection_id.in_(inspection_ids))
-        .order_by(statements.c.number)
     )
     found: dict[UUID, list[Row]] = {key: [] for key in inspection_ids}
     for row in (await connection.execute(query)).mappings():
@@ -66,17 +44,6 @@ async def set_folds(connection: AsyncConnection, inspection_id: UUID, folds: Map
         )
 
 
-async def touch_inspection(
-    connection: AsyncConnection, inspection_id: UUID, *, complete: bool, pictures: OpenPictures
-) -> None:
-    """Keep what was counted anew of an inspection."""
-    await connection.execute(
-        sa.update(inspections)
-        .where(inspections.c.id == inspection_id)
-        .values(complete=complete, **asdict(pictures), version=inspections.c.version + 1)
-    )
-
-
 _ADD_HELD = sa.text(
     """
     UPDATE inspection_locations AS l SET pictures_held = l.pictures_held + given.number
@@ -90,17 +57,6 @@ async def add_held(connection: AsyncConnection, inspection_id: UUID, by_location
     """Add to `pictures_held` of the locations there are."""
     given = {"keys": list(by_location.keys()), "numbers": list(by_location.values())}
     await connection.execute(_ADD_HELD, {"inspection_id": inspection_id, **given})
-
-
-async def bindings_of(connection: AsyncConnection, inspection_id: UUID) -> Sequence[Row]:
-    """How the inspection came to its revision, the oldest first: under its lock they are numbered in order."""
-    query = (
-        sa.select(bindings, bindings.c.by_name.label("by"), plan_revisions.c.label.label("revision"))
-        .join(plan_revisions, plan_revisions.c.id == bindings.c.revision_id)
-        .where(bindings.c.inspection_id == inspection_id)
-        .order_by(bindings.c.number)
-    )
-    return (await connection.execute(query)).mappings().all()
 
 
 async def bind_revision(connection: AsyncConnection, inspection_id: UUID, revision_id: UUID) -> None:

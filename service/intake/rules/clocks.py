@@ -1,21 +1,24 @@
-"""When a picture was taken, what may become a thumbnail, and which serial was meant. Pure."""
+"""When a picture was taken, by which of its clocks. Pure (I9)."""
 
 from __future__ import annotations
 
-import difflib
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from datetime import UTC, datetime, timedelta, timezone
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
-from service.contract.cards import ManifestFile
+from service.contract.records import (
+    Clocks,
+)
 
 # Videoscopes with a file system and a clock are younger than this; common practice, no source.
 EARLIEST = datetime(1990, 1, 1, tzinfo=UTC)
+
 AHEAD = timedelta(days=1)
 
 _EXIF_MOMENT = re.compile(r"(\d{4}):(\d\d):(\d\d) (\d\d):(\d\d):(\d\d)")
+
 _EXIF_OFFSET = re.compile(r"([+-])(\d\d):(\d\d)")
 
 
@@ -99,24 +102,6 @@ def _placed_in(moment: datetime, zone: ZoneInfo) -> datetime | None:
         return None
 
 
-UNREADABLE = frozenset({"zero_length", "not_an_image"})
-
-
-def wants_thumbnail(file: ManifestFile) -> bool:
-    """Bytes that are a picture under whatever name, and stills that may be one: a truncated one shows
-    what it has."""
-    if file.picture is not None:
-        return True
-    return file.kind == "still" and not UNREADABLE & set(file.marks)
-
-
-def nearest(serial: str, known: Iterable[str], count: int = 5) -> list[str]:
-    """Known serials that look most like `serial`, the closest first."""
-    by_folded = {other.casefold(): other for other in known}
-    close = difflib.get_close_matches(serial.casefold(), by_folded, n=count, cutoff=0.5)
-    return [by_folded[other] for other in close]
-
-
 def exif_as_read(exif: Mapping[str, str]) -> str | None:
     """The camera's clock as it stands in the file: DateTimeOriginal, its decimals and its offset."""
     moment = exif.get("DateTimeOriginal")
@@ -127,20 +112,11 @@ def exif_as_read(exif: Mapping[str, str]) -> str | None:
     return moment + (f".{decimals}" if decimals else "") + (f" {offset}" if offset else "")
 
 
-def storable(text: str) -> str:
-    """Text as Postgres can hold it: it has no NUL, so the picture of one stands in.
-
-    The manifest part as sent is kept beside it, byte for byte.
-    """
-    return text.replace("\0", "\u2400")
-
-
-def storable_json(value: Any) -> Any:
-    """A JSON value with all its text made storable."""
-    if isinstance(value, str):
-        return storable(value)
-    if isinstance(value, list):
-        return [storable_json(item) for item in value]
-    if isinstance(value, dict):
-        return {storable(key): storable_json(item) for key, item in value.items()}
-    return value
+def clocks(row: Mapping[Any, Any]) -> Clocks:
+    """The four clocks (I9) of a row that carries a sighting and its image's Exif."""
+    return Clocks(
+        exif=exif_as_read(row["exif"]),
+        file_system=row["modified"],
+        read_at=row["read_at"],
+        received_at=row["received_at"],
+    )

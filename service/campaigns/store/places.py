@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from uuid import UUID
 
 import sqlalchemy as sa
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-from service.database import Row
+from service.campaigns.store.tables import unit_images
+from service.database import Row, uuids_of
 
 # More are not named on a page; one more is read, to know that there are more.
 PLACES_NAMED = 5
@@ -89,3 +90,10 @@ async def uncounted_of(connection: AsyncConnection, inspection_ids: Sequence[UUI
     """By inspection how many images stand there and count at no location: not known, or they are marked."""
     found = await connection.execute(sa.text(_UNCOUNTED), {"inspections": list(inspection_ids)})
     return {row.inspection_id: row.number for row in found}
+
+
+async def unit_images_by_id(connection: AsyncConnection, ids: Iterable[UUID]) -> Sequence[Row]:
+    found = await connection.execute(
+        sa.select(unit_images).where(unit_images.c.id == sa.any_(uuids_of(ids))).order_by(unit_images.c.id)
+    )
+    return found.mappings().all()

@@ -14,23 +14,32 @@ from PIL import Image, ImageOps
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.contract.pictures import LARGEST_JUDGED, judge
-from service.database import Database, server_now
-from service.errors import NotFound
+from service.database import Database, server_now, storable_json
+from service.errors import Conflict, NotFound
+from service.images.store import images_held, note_looked_at
 from service.jobs import THUMBNAILS, defer_each
 from service.objects import Objects
-from service.records import store
-from service.records.rules import storable_json
+
+
+class NotYetVerified(Conflict):
+    slug, title = "objects-unverified", "A large file is not yet verified"
+
 
 LONG_SIDE = 320
+
 # Four times the largest still that common videoscopes write (common practice, no source).
 MOST_PIXELS = 80_000_000
+
 JPEG_END = b"\xff\xd9"
+
 MADE, FAILED = "made", "failed"
+
 PER_JOB = 200
 
-THUMBNAIL_TASK = "records:make_thumbnails"
+THUMBNAIL_TASK = "images:make_thumbnails"
 
 tasks = procrastinate.Blueprint()
+
 log = structlog.get_logger(__name__)
 
 
@@ -74,7 +83,7 @@ async def make_thumbnails(db: Database, objects: Objects, digests: Sequence[str]
     failure is marked, not raised. An original that is not sound is left as it is: custody finds that, and
     orders the thumbnail again when the original is sound (order_lacking)."""
     async with db.begin() as connection:
-        images = await store.images_held(connection, digests)
+        images = await images_held(connection, digests)
     outcomes = {}
     for digest, image in images.items():
         if image["thumbnail"] is not None:
@@ -84,7 +93,7 @@ async def make_thumbnails(db: Database, objects: Objects, digests: Sequence[str]
             if image["size"] > LARGEST_JUDGED:
                 raise NoThumbnail(f"{image['size']} bytes are too many")
             original = await _sound_bytes(objects, digest)
-            found = await asyncio.to_thread(_said_by, original)
+            found = await asyncio.to_thread(_told_by, original)
             small = await asyncio.to_thread(reduced, original)
             await objects.write(objects.thumbnail_key(digest), small, "image/jpeg")
             outcomes[digest] = MADE
@@ -95,7 +104,7 @@ async def make_thumbnails(db: Database, objects: Objects, digests: Sequence[str]
             log.error("no thumbnail yet", digest=digest, reason=str(error))
             continue
         async with db.begin() as connection:
-            await store.note_looked_at(connection, digest, {**found, "thumbnail": outcomes[digest]})
+            await note_looked_at(connection, digest, {**found, "thumbnail": outcomes[digest]})
     return outcomes
 
 
@@ -109,7 +118,7 @@ async def _sound_bytes(objects: Objects, digest: str) -> bytes:
     return original
 
 
-def _said_by(original: bytes) -> dict[str, Any]:
+def _told_by(original: bytes) -> dict[str, Any]:
     """What the bytes say of themselves: columns of images."""
     judged = judge(len(original), io.BytesIO(original))
     picture = judged.picture
@@ -131,12 +140,6 @@ async def order_thumbnails(connection: AsyncConnection, digests: Sequence[str]) 
     jobs = [{"digests": digests[start : start + PER_JOB]} for start in range(0, len(digests), PER_JOB)]
     if jobs:
         await defer_each(connection, THUMBNAIL_TASK, jobs, queue=THUMBNAILS)
-
-
-async def order_lacking(connection: AsyncConnection, sound: Sequence[str]) -> None:
-    """Order the thumbnails that originals just read back as sound still lack. One may be ordered twice; the
-    second job finds it made."""
-    await order_thumbnails(connection, sorted(await store.thumbnails_lacking(connection, sound)))
 
 
 @tasks.task(name="make_thumbnails", queue=THUMBNAILS, pass_context=True, retry=_AGAIN)

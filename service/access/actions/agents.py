@@ -1,0 +1,182 @@
+"""Enrolment codes and agents."""
+
+from __future__ import annotations
+
+import secrets
+from datetime import timedelta
+from uuid import UUID
+
+import msgspec
+from sqlalchemy.ext.asyncio import AsyncConnection
+
+from service.access import store
+from service.access.actions.tokens import hash_of, new_token
+from service.access.rules import CODE_ALPHABET, Act, Caller, plain_code
+from service.contract.access import (
+    AgentEnrolled,
+    AgentReport,
+    AgentStanding,
+    EnrolAgent,
+    EnrolmentCode,
+    JwkSet,
+    NewCode,
+)
+from service.contract.wire import new_id
+from service.database import Database, Row, server_now
+from service.errors import Conflict, NotAllowed, NotFound
+
+
+async def make_code(db: Database, caller: Caller, wanted: NewCode) -> EnrolmentCode:
+    """A new one-time code. It is not repeatable: a lost answer leaves an unused code that expires."""
+    caller.must(Act.RUN_SITE, wanted.site)
+    async with db.begin() as connection:
+        return await issue_code(connection, wanted, by=caller.account_id)
+
+
+async def issue_code(connection: AsyncConnection, wanted: NewCode, *, by: UUID | None) -> EnrolmentCode:
+    """The code itself; also for the command line, which needs no caller."""
+    site = await store.site(connection, wanted.site)
+    if site is None:
+        raise NotFound(f"There is no site {wanted.site}.", next_step="Take a code of GET /api/v1/sites.")
+    code = "-".join("".join(secrets.choice(CODE_ALPHABET) for _ in range(5)) for _ in range(5))
+    now = server_now()
+    row = {
+        "id": new_id(),
+        "code_hash": hash_of(plain_code(code)),
+        "site_id": site["id"],
+        "created_at": now,
+        "expires_at": now + timedelta(hours=wanted.hours),
+    }
+    await store.insert_code(connection, row)
+    await store.note(
+        connection, "code_made", site_id=site["id"], by_account_id=by, detail={"code_id": str(row["id"])}
+    )
+    return EnrolmentCode(code=code, site=site["code"], expires_at=row["expires_at"])
+
+
+async def enrol(db: Database, keys: JwkSet, wanted: EnrolAgent) -> AgentEnrolled:
+    """Enrol a workstation with a one-time code; who holds the code is the caller.
+
+    The same request again (I8) gives a fresh token and ends the one before, because a token is never
+    kept readable; only while the code has not expired and the agent has not reported with its token,
+    so that a used code does not stay a second key.
+    """
+    async with db.begin() as connection:
+        code = await store.lock_code(connection, hash_of(plain_code(wanted.code)))
+        if code is None:
+            raise NotAllowed("The enrolment code is not known.", next_step="Check it, or ask for a new one.")
+        if code["expires_at"] <= server_now():
+            raise NotAllowed("The enrolment code has expired.", next_step="Ask for a new one.")
+        if code["used_at"] is None:
+            await _first_enrolment(connection, code, wanted)
+        else:
+            await _repeated_enrolment(connection, code, wanted)
+        token = new_token("sla")
+        await store.insert_token(connection, hash_of(token), agent_id=wanted.id)
+    return AgentEnrolled(
+        id=wanted.id,
+        site=code["site"],
+        site_name=code["site_name"],
+        time_zone=code["time_zone"],
+        token=token,
+        keys=keys,
+    )
+
+
+async def _first_enrolment(connection: AsyncConnection, code: Row, wanted: EnrolAgent) -> None:
+    row = {
+        "id": wanted.id,
+        "site_id": code["site_id"],
+        "name": wanted.name,
+        "platform": wanted.platform,
+        "version": wanted.version,
+        "enrolled_at": server_now(),
+    }
+    if not await store.insert_agent(connection, row):
+        raise Conflict(
+            f"The agent id {wanted.id} is enrolled already.",
+            next_step="Enrol under a new id; ids are made once.",
+        )
+    await store.use_code(connection, code["id"], wanted.id)
+    detail = {"code_id": str(code["id"]), "name": wanted.name}
+    await store.note(connection, "agent_enrolled", agent_id=wanted.id, site_id=code["site_id"], detail=detail)
+
+
+async def _repeated_enrolment(connection: AsyncConnection, code: Row, wanted: EnrolAgent) -> None:
+    if code["agent_id"] != wanted.id:
+        raise NotAllowed(
+            "The enrolment code has been used by another workstation.",
+            next_step="Ask an administrator for a new one. If nobody of you used it, tell him so.",
+        )
+    agent = await store.agent(connection, wanted.id)
+    assert agent is not None
+    if agent["retired_at"] or agent["last_seen_at"]:
+        raise NotAllowed(
+            "This workstation has enrolled and worked since; its code is spent.",
+            next_step="Use the token it holds, or ask for a new code and enrol under a new id.",
+        )
+    if (agent["name"], agent["platform"], agent["version"]) != (wanted.name, wanted.platform, wanted.version):
+        raise Conflict("The same enrolment was sent before with another name, platform or version.")
+    await store.revoke_tokens(connection, agent_id=wanted.id)
+    await store.note(connection, "token_issued_again", agent_id=wanted.id, site_id=code["site_id"])
+
+
+async def report(db: Database, caller: Caller, agent_id: UUID, sent: AgentReport) -> AgentStanding:
+    """Keep what an agent says of itself, and how far its clock is from ours (agent minus service)."""
+    if caller.agent_id != agent_id:
+        raise NotAllowed("Only the agent itself reports its state.")
+    now = server_now()
+    async with db.begin() as connection:
+        await store.update_agent(
+            connection,
+            agent_id,
+            last_seen_at=now,
+            version=sent.version,
+            platform=sent.platform,
+            report=msgspec.to_builtins(sent),
+            clock_offset_s=(sent.clock - now).total_seconds(),
+        )
+        return await _standing(connection, agent_id)
+
+
+async def retire(db: Database, caller: Caller, agent_id: UUID) -> AgentStanding:
+    """End an agent: its tokens are refused from now on; what it brought stays. Repeating changes nothing."""
+    caller.must(Act.RUN_SITE)
+    async with db.begin() as connection:
+        standing = await _standing(connection, agent_id)
+        caller.must(Act.RUN_SITE, standing.site)
+        row = await store.agent(connection, agent_id)
+        assert row is not None
+        if row["retired_at"] is None:
+            await store.update_agent(connection, agent_id, retired_at=server_now())
+            await store.revoke_tokens(connection, agent_id=agent_id)
+            await store.note(connection, "agent_retired", agent_id=agent_id, by_account_id=caller.account_id)
+    return standing
+
+
+async def list_agents(
+    db: Database, caller: Caller, after: tuple[str, str, UUID] | None, limit: int
+) -> list[AgentStanding]:
+    """Agents in service at the caller's sites, by site and name."""
+    caller.must(Act.READ)
+    async with db.begin() as connection:
+        return [_agent_of(row) for row in await store.agent_page(connection, after, limit, caller.sites)]
+
+
+async def _standing(connection: AsyncConnection, agent_id: UUID) -> AgentStanding:
+    row = await store.agent(connection, agent_id)
+    if row is None:
+        raise NotFound(f"There is no agent {agent_id}.", next_step="Take an id of GET /api/v1/agents.")
+    return _agent_of(row)
+
+
+def _agent_of(row: Row) -> AgentStanding:
+    return AgentStanding(
+        id=row["id"],
+        name=row["name"],
+        site=row["site"],
+        enrolled_at=row["enrolled_at"],
+        last_seen_at=row["last_seen_at"],
+        report=None if row["report"] is None else msgspec.convert(row["report"], AgentReport),
+        clock_offset_s=row["clock_offset_s"],
+    )

@@ -1,0 +1,78 @@
+"""The retention policy of a site."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from sqlalchemy.ext.asyncio import AsyncConnection
+
+from service.access.rules import Act, Caller
+from service.access.store import note
+from service.contract.custody import (
+    Retention,
+    RetentionIn,
+)
+from service.contract.wire import new_id
+from service.custody.store import retention
+from service.custody.store.tables import retention_policies
+from service.database import Database, Row
+from service.errors import NotFound
+from service.facts.store import append
+
+
+async def read_retention(db: Database, caller: Caller, site: str) -> Retention:
+    """The retention policy that stands at a site."""
+    caller.must(Act.READ, site)
+    async with db.begin() as connection:
+        return await standing_retention(connection, site)
+
+
+async def put_retention(
+    db: Database, caller: Caller, site: str, wanted: RetentionIn, check: Callable[[Retention], None]
+) -> Retention:
+    """Record another policy; `check` is given the standing one and raises when the change is not meant for
+    it. The same policy again changes nothing and needs no check."""
+    caller.must(Act.RUN_SITE, site)
+    async with db.begin() as connection:
+        return await record_retention(connection, site, wanted, by=caller, check=check)
+
+
+async def record_retention(
+    connection: AsyncConnection,
+    site: str,
+    wanted: RetentionIn,
+    *,
+    by: Caller | None,
+    check: Callable[[Retention], None] = lambda _: None,
+) -> Retention:
+    """The change itself; also for the command line, which needs no caller."""
+    site_id = await retention.site_id(connection, site, lock=True)
+    now = await standing_retention(connection, site)
+    assert site_id is not None
+    if (now.days, now.mode) == (wanted.days, wanted.mode):
+        return now
+    check(now)
+    before = await retention.standing_policy(connection, site)
+    policy: dict[str, Any] = {"days": wanted.days, "mode": wanted.mode}
+    fact = {"id": new_id(), "site_id": site_id, "turn": now.number + 1, **policy}
+    fact["replaces"] = [] if before is None else [before["id"]]
+    await append(connection, retention_policies, [fact], by)
+    account_id = by.account_id if by is not None else None
+    detail = {"number": now.number + 1, **policy}
+    await note(connection, "retention_changed", site_id=site_id, by_account_id=account_id, detail=detail)
+    return await standing_retention(connection, site)
+
+
+async def standing_retention(connection: AsyncConnection, site: str) -> Retention:
+    """The policy that stands at a site; raises NotFound."""
+    if await retention.site_id(connection, site) is None:
+        raise NotFound(f"There is no site {site}.", next_step="Take a code of GET /api/v1/sites.")
+    return retention_of(site, await retention.standing_policy(connection, site))
+
+
+def retention_of(site: str, row: Row | None) -> Retention:
+    if row is None:
+        return Retention(site=site, days=0, mode="governance", number=0, by=None, recorded_at=None)
+    names = ("days", "mode", "recorded_at")
+    return Retention(site=site, number=row["turn"], by=row.get("by"), **{name: row[name] for name in names})

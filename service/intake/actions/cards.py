@@ -1,0 +1,75 @@
+"""Cards going out."""
+
+from __future__ import annotations
+
+from typing import Any
+from uuid import UUID
+
+from sqlalchemy.ext.asyncio import AsyncConnection
+
+from service.access.rules import Act, Caller
+from service.campaigns.store.inspections import inspection_by_id as inspection_by_id
+from service.contract.cards import (
+    CardPrepared,
+    CardStanding,
+)
+from service.database import Database, Row, storable
+from service.errors import Invalid, NotFound
+from service.facts.store import append_one, recorded
+from service.intake.store.returns import card_by_id, revision_label, site_named
+from service.intake.store.tables import cards
+
+
+async def prepare_card(db: Database, caller: Caller, card_id: UUID, body: CardPrepared) -> CardStanding:
+    """Record that a card was prepared for an inspection of the agent's site."""
+    caller.must(Act.READ_CARD, body.site)
+    async with db.begin() as connection:
+        site = await known_site(connection, body.site)
+        if not await recorded(connection, cards, [card_id]):
+            await _check_preparation(connection, body)
+        fact = {"id": card_id, "site_id": site["id"], **_words(body)}
+        await append_one(connection, cards, fact, caller, f"Card {card_id}")
+        row = await card_by_id(connection, card_id)
+        assert row is not None
+        return card_standing(row)
+
+
+def _words(body: CardPrepared) -> dict[str, Any]:
+    values = {name: getattr(body, name) for name in body.__struct_fields__ if name != "site"}
+    return {name: storable(value) if isinstance(value, str) else value for name, value in values.items()}
+
+
+async def _check_preparation(connection: AsyncConnection, body: CardPrepared) -> None:
+    inspection = await inspection_by_id(connection, body.inspection_id)
+    if inspection is None or inspection["site"] != body.site:
+        raise Invalid(
+            f"Site {body.site} has no inspection {body.inspection_id}.",
+            next_step="Pull the worklist of the site and prepare the card for an inspection of it.",
+        )
+    if await revision_label(connection, body.revision_id) is None:
+        raise Invalid(
+            f"There is no plan revision {body.revision_id}.",
+            next_step="Pull the plans and prepare the card again.",
+        )
+
+
+async def read_card(db: Database, caller: Caller, card_id: UUID) -> CardStanding:
+    """A prepared card of one of the caller's sites."""
+    caller.must(Act.READ)
+    async with db.begin() as connection:
+        row = await card_by_id(connection, card_id)
+    if row is None or not caller.at(row["site"]):
+        raise NotFound(f"No card {card_id} is recorded at your sites.")
+    return card_standing(row)
+
+
+def card_standing(row: Row) -> CardStanding:
+    return CardStanding(**{name: row[name] for name in CardStanding.__struct_fields__})
+
+
+async def known_site(connection: AsyncConnection, code: str) -> Row:
+    """The row of a site; raises NotFound."""
+    site = await site_named(connection, code)
+    if site is None:
+        raise NotFound(f"There is no site {code}.", next_step="Check the site the agent is enrolled at.")
+    return site

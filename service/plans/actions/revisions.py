@@ -1,0 +1,272 @@
+"""Use cases of plan revisions: drafting, editing, reading, comparing; their life is in transitions.py."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from datetime import datetime
+from typing import Any
+from uuid import UUID
+
+from sqlalchemy.ext.asyncio import AsyncConnection
+
+from service.access.rules import Act, Caller
+from service.contract.plan_document import PlanDocument
+from service.contract.plans import (
+    ApplicableLocation,
+    Difference,
+    Publication,
+    Revision,
+    RevisionDetail,
+    RevisionEvent,
+)
+from service.contract.problem import ProblemError
+from service.database import Database, Row, server_now
+from service.errors import Conflict, Invalid, NotAllowed
+from service.plans import difference, rules, store
+from service.plans.actions.catalogue import known_plan, same_as_asked
+from service.plans.document import Checked, digest, plain
+
+
+def person(caller: Caller) -> UUID:
+    """The account behind the caller; raises NotAllowed for an agent."""
+    if caller.account_id is None:
+        raise NotAllowed("This is for a person to do, signed in; an agent cannot.")
+    return caller.account_id
+
+
+def accepted(checked: Checked) -> PlanDocument:
+    """The document of a check without error; raises Invalid that lists the findings."""
+    if checked.document is None:
+        faults = [found for found in checked.findings if found.severity == "error"]
+        errors = [ProblemError(detail=f.message, path=f.path, line=f.line) for f in faults]
+        raise Invalid(
+            f"The plan document has {len(errors)} fault(s): {errors[0].detail}",
+            consequence="No revision was changed.",
+            next_step="Correct the lines listed under errors; `sightledger plan check FILE` tells the same.",
+            errors=errors,
+        )
+    return checked.document
+
+
+async def create_draft(db: Database, caller: Caller, revision_id: UUID, checked: Checked) -> RevisionDetail:
+    """Record a draft revision of the plan that the document names.
+
+    The same request again answers the draft; raises Invalid (faults, unknown plan, type or build) or
+    Conflict (the label or the id stands for another revision).
+    """
+    caller.must(Act.WRITE_PLAN)
+    author, document = person(caller), accepted(checked)
+    async with db.begin() as connection:
+        plan = await _plan_of(connection, document)
+        row = {"id": revision_id, "plan_id": plan["id"], "author_id": author, **_content(document)}
+        made = {"version": 1, "created_at": server_now(), "author_name": caller.name}
+        await store.insert(connection, store.plan_revisions, row | made)
+        held = await store.revision(connection, revision_id)
+        if held is None:
+            raise Conflict(
+                f"Plan {document.plan} has a revision {document.revision} already.",
+                next_step="Give this one another label, or edit the draft that has it.",
+            )
+        same_as_asked(held, {n: v for n, v in row.items() if n != "document"}, f"Revision {revision_id}")
+        return await revision_detail(connection, held)
+
+
+def _content(document: PlanDocument) -> dict[str, Any]:
+    return {"label": document.revision, "document": plain(document), "digest": digest(document)}
+
+
+async def _plan_of(connection: AsyncConnection, document: PlanDocument) -> Row:
+    """The plan a document is a revision of; raises Invalid where document and library do not agree."""
+    plan = await store.plan_by_code(connection, document.plan)
+    if plan is None:
+        raise _disagrees(
+            "/plan", f"There is no plan {document.plan} in the library.", "Record the plan first."
+        )
+    if plan["equipment_type"] != document.equipment_type:
+        told = f"Plan {document.plan} is for type {plan['equipment_type']}, not {document.equipment_type}."
+        raise _disagrees("/equipmentType", told, "Correct the document.")
+    known = {build["code"] for build in await store.builds_of(connection, [plan["type_id"]])}
+    for number, build in enumerate(document.builds):
+        if build not in known:
+            told = f"Type {document.equipment_type} has no build {build}."
+            raise _disagrees(f"/builds/{number}", told, "Record the build first, or correct the document.")
+    return plan
+
+
+def _disagrees(path: str, told: str, next_step: str) -> Invalid:
+    return Invalid(
+        told,
+        consequence="No revision was changed.",
+        next_step=next_step,
+        errors=[ProblemError(detail=told, path=path)],
+    )
+
+
+async def edit_draft(
+    db: Database, caller: Caller, revision_id: UUID, checked: Checked, match: Callable[[str], None]
+) -> RevisionDetail:
+    """Put another document in a draft. Only its author may, so that nobody approves his own words.
+
+    `match` is called with the entity tag of the document as it stands and raises where the caller has
+    read another one. A repetition of an edit that was done answers the same. Raises NotFound,
+    NotAllowed, Invalid, or Conflict (no draft any more, I10).
+    """
+    caller.must(Act.WRITE_PLAN)
+    author, document = person(caller), accepted(checked)
+    async with db.begin() as connection:
+        held = await locked_revision(connection, revision_id)
+        if held["author_id"] != author:
+            raise NotAllowed(
+                f"Revision {held['label']} of plan {held['plan']} is {held['author']}'s to edit.",
+                next_step="Send the changes to the author, or draft a further revision.",
+            )
+        content = _content(document)
+        if held["digest"] != content["digest"]:
+            await _may_edit(connection, held, document)
+            match(document_tag(held["digest"]))
+            if not await store.update_draft(connection, revision_id, **content):
+                raise _fixed(held)
+        return await revision_detail(connection, await locked_revision(connection, revision_id))
+
+
+async def _may_edit(connection: AsyncConnection, held: Row, document: PlanDocument) -> None:
+    told = (await store.events_of_plan(connection, held["plan_id"]))[held["id"]]
+    if not rules.editable(told):
+        raise _fixed(held)
+    plan = await _plan_of(connection, document)
+    if plan["id"] != held["plan_id"]:
+        raise _disagrees("/plan", f"The draft belongs to plan {held['plan']}.", "Correct the document.")
+    if await store.label_taken(connection, held["plan_id"], document.revision, held["id"]):
+        raise Conflict(
+            f"Plan {held['plan']} has a revision {document.revision} already.",
+            next_step="Give this one another label.",
+        )
+
+
+def _fixed(held: Row) -> Conflict:
+    return Conflict(
+        f"Revision {held['label']} of plan {held['plan']} is no draft any more; it does not change.",
+        next_step="Draft a further revision with the change.",
+    )
+
+
+def document_tag(digest: str) -> str:
+    """The entity tag of a document: its SHA-256."""
+    return f'"{digest}"'
+
+
+async def locked_revision(connection: AsyncConnection, revision_id: UUID) -> Row:
+    held = await store.revision(connection, revision_id, lock=True)
+    if held is None:
+        raise store.no_revision(revision_id)
+    return held
+
+
+async def list_revisions(
+    db: Database,
+    caller: Caller,
+    plan: str,
+    site: str | None,
+    after: tuple[datetime, UUID] | None,
+    limit: int,
+) -> list[Revision]:
+    """Revisions of a plan, the newest first; raises NotFound."""
+    caller.must(Act.READ)
+    async with db.begin() as connection:
+        plan_id = (await known_plan(connection, plan))["id"]
+        folds = await store.folds_of_plan(connection, plan_id)
+        rows = await store.revisions_after(connection, plan_id, after, limit)
+        now = server_now()
+        return [Revision(**_standing(row, folds, now, site)) for row in rows]
+
+
+def _standing(row: Row, folds: Mapping[UUID, rules.Fold], now: datetime, site: str | None) -> dict[str, Any]:
+    in_force = [
+        Publication(
+            effective_from=held.effective_from, sites=None if held.sites is None else sorted(held.sites)
+        )
+        for held in folds[row["id"]].publications
+    ]
+    return {
+        "id": row["id"],
+        "plan": row["plan"],
+        "label": row["label"],
+        "state": rules.state_of(row["id"], folds, now, site),
+        "digest": row["digest"],
+        "version": row["version"],
+        "author": row["author"],
+        "created_at": row["created_at"],
+        "publications": sorted(in_force, key=lambda held: (held.effective_from, held.sites or [])),
+    }
+
+
+async def read_revision(
+    db: Database, caller: Caller, revision_id: UUID, site: str | None = None
+) -> RevisionDetail:
+    """A revision with its events, its state now (at a site); raises NotFound."""
+    caller.must(Act.READ)
+    async with db.begin() as connection:
+        held = await store.revision(connection, revision_id)
+        if held is None:
+            raise store.no_revision(revision_id)
+        return await revision_detail(connection, held, site)
+
+
+async def revision_detail(connection: AsyncConnection, row: Row, site: str | None = None) -> RevisionDetail:
+    folds = await store.folds_of_plan(connection, row["plan_id"])
+    events = [
+        RevisionEvent(
+            id=told["id"],
+            kind=told["kind"],
+            replaces=told["replaces"],
+            note=told["note"],
+            effective_from=told["effective_from"],
+            sites=told["sites"],
+            by=told["by"],
+            recorded_at=told["recorded_at"],
+        )
+        for told in await store.event_rows(connection, row["id"])
+    ]
+    standing = _standing(row, folds, server_now(), site)
+    return RevisionDetail(**standing, heads=list(folds[row["id"]].heads), events=events)
+
+
+async def read_document(db: Database, caller: Caller, revision_id: UUID) -> PlanDocument:
+    """The document of a revision; raises NotFound."""
+    caller.must(Act.READ)
+    async with db.begin() as connection:
+        return await store.revision_document(connection, revision_id)
+
+
+async def read_applicability(
+    db: Database, caller: Caller, revision_id: UUID, build: str
+) -> list[ApplicableLocation]:
+    """Every location in job order and whether the build has it (I11); raises NotFound, or Invalid where
+    the plan does not cover the build."""
+    document = await read_document(db, caller, revision_id)
+    try:
+        applicable = rules.applicability(document, build)
+    except rules.BuildNotCovered as error:
+        told = ", ".join(document.builds)
+        raise Invalid(str(error), next_step=f"Ask for one of its builds: {told}.") from error
+    return [
+        ApplicableLocation(
+            key=location.key, name=location.name, section=section.name, applicable=applicable[location.key]
+        )
+        for section in document.sections
+        for location in section.locations
+    ]
+
+
+async def read_difference(db: Database, caller: Caller, before: UUID, after: UUID) -> Difference:
+    """What the revision `after` changes of `before`; raises NotFound, or Invalid for two plans."""
+    caller.must(Act.READ)
+    async with db.begin() as connection:
+        old = await store.revision_document(connection, before)
+        new = await store.revision_document(connection, after)
+    if old.plan != new.plan:
+        raise Invalid(
+            f"The revisions belong to two plans, {old.plan} and {new.plan}.",
+            next_step="Compare two revisions of one plan.",
+        )
+    return difference.difference(old, new)

@@ -1,0 +1,127 @@
+"""SQL of images and their sightings, as a caller may see them."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+from uuid import UUID
+
+import sqlalchemy as sa
+from sqlalchemy.ext.asyncio import AsyncConnection
+
+from service.database import Row
+from service.facts.store import stands
+from service.intake.store.tables import placements
+
+# The sightings of an image that the caller may see, from a key on: the card came back at one of his sites, or
+# the picture stands at a unit or inspection of one. Tables of contexts above are named in text.
+_SIGHTINGS = """
+SELECT sighting.*, back.card_id, back.person, back.scope, site.code AS site, agent.name AS agent
+FROM sightings sighting
+JOIN card_returns back ON back.id = sighting.card_return_id
+JOIN sites site ON site.id = back.site_id
+JOIN agents agent ON agent.id = back.agent_id
+WHERE sighting.digest = :digest
+  AND (sighting.card_return_id, sighting.ordinal) > (:after_return, :after_ordinal)
+  AND (CAST(:sites AS text[]) IS NULL OR site.code = ANY(:sites) OR EXISTS (
+    SELECT 1 FROM placements
+    JOIN inspections ON inspections.id = placements.inspection_id
+    JOIN units ON units.id = inspections.unit_id
+    JOIN sites place ON place.id IN (inspections.site_id, units.site_id)
+    WHERE placements.sighting_id = sighting.id AND place.code = ANY(:sites)))
+ORDER BY sighting.card_return_id, sighting.ordinal
+LIMIT :limit
+"""
+
+# What is known of the bytes: what the service found in them, else what the least sighting told that took them
+# for a picture, else the least of all.
+_IMAGE = """
+SELECT image.digest, image.size, image.verified_at, image.thumbnail, image.looked_at,
+       coalesce(image.marks, told.marks, '{}') AS marks, coalesce(image.exif, told.exif, '{}') AS exif,
+       coalesce(image.format, told.format) AS format, coalesce(image.width, told.width) AS width,
+       coalesce(image.height, told.height) AS height
+FROM images image
+LEFT JOIN LATERAL (
+    SELECT * FROM sightings seen WHERE seen.digest = image.digest AND image.looked_at IS NULL
+    ORDER BY seen.format IS NULL, seen.card_return_id, seen.ordinal LIMIT 1
+) told ON true
+WHERE image.digest = :digest
+"""
+
+_EVER_AT_UNIT = """
+SELECT EXISTS (
+    SELECT FROM sightings seen
+    JOIN placements fact ON fact.sighting_id = seen.id
+    JOIN inspections ON inspections.id = fact.inspection_id
+    WHERE seen.digest = :digest AND inspections.unit_id = :unit_id
+)
+"""
+
+_PLACEMENTS = f"""
+SELECT fact.*, unit.serial AS unit, fact.by_name AS by, coalesce(move.reason, binding.reason) AS reason,
+       {stands(placements, "fact")} AS standing
+FROM placements fact
+JOIN inspections inspection ON inspection.id = fact.inspection_id
+JOIN units unit ON unit.id = inspection.unit_id
+LEFT JOIN picture_moves move ON move.id = fact.move_id
+LEFT JOIN bindings binding ON binding.id = fact.binding_id
+WHERE fact.sighting_id = ANY(:sighting_ids)
+ORDER BY fact.number
+"""  # noqa: S608
+
+
+def _codes(site_codes: Collection[str] | None) -> list[str] | None:
+    return None if site_codes is None else sorted(site_codes)
+
+
+# Card return and place in its manifest: the order in which the sightings of an image are told.
+SightingKey = tuple[UUID, int]
+
+BEFORE_ALL: SightingKey = (UUID(int=0), -1)
+
+
+async def visible_sightings(
+    connection: AsyncConnection,
+    digest: str,
+    site_codes: Collection[str] | None,
+    *,
+    after: SightingKey | None = None,
+    limit: int = 1,
+) -> Sequence[Row]:
+    """The sightings of an image the caller may see, in the order of their keys, after the key `after`."""
+    return_id, ordinal = after or BEFORE_ALL
+    asked = {"digest": digest, "sites": _codes(site_codes), "limit": limit}
+    found = await connection.execute(
+        sa.text(_SIGHTINGS), {**asked, "after_return": return_id, "after_ordinal": ordinal}
+    )
+    return found.mappings().all()
+
+
+async def image_by_digest(connection: AsyncConnection, digest: str) -> Row | None:
+    """An image and what is known of its bytes; `looked_at` None: as agents told it."""
+    return (await connection.execute(sa.text(_IMAGE), {"digest": digest})).mappings().one_or_none()
+
+
+async def ever_at_unit(connection: AsyncConnection, digest: str, unit_id: UUID) -> bool:
+    """Whether an image stands or once stood at a unit."""
+    return bool(await connection.scalar(sa.text(_EVER_AT_UNIT), {"digest": digest, "unit_id": unit_id}))
+
+
+_AWAITED = """
+SELECT EXISTS (
+    SELECT FROM awaited_files JOIN card_returns back ON back.id = awaited_files.card_return_id
+    JOIN sites ON sites.id = back.site_id
+    WHERE awaited_files.digest = :digest AND (CAST(:sites AS text[]) IS NULL OR sites.code = ANY(:sites))
+)
+"""
+
+
+async def is_awaited(connection: AsyncConnection, digest: str, site_codes: Collection[str] | None) -> bool:
+    """Whether a card return at those sites waits for a large file of this digest."""
+    asked = {"digest": digest, "sites": _codes(site_codes)}
+    return bool(await connection.scalar(sa.text(_AWAITED), asked))
+
+
+async def placements_of(connection: AsyncConnection, sighting_ids: Sequence[UUID]) -> Sequence[Row]:
+    """Every placement fact of these sightings, replaced ones too."""
+    found = await connection.execute(sa.text(_PLACEMENTS), {"sighting_ids": list(sighting_ids)})
+    return found.mappings().all()
