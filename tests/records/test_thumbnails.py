@@ -7,8 +7,8 @@ import io
 import pytest
 from PIL import Image
 
+from service.images import actions as thumbnails
 from service.images.actions import LONG_SIDE, NoThumbnail, reduced
-from service.records.actions import thumbnails
 
 
 def _encoded(size: tuple[int, int], kind: str = "JPEG", mode: str = "RGB", **more: object) -> bytes:
