@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import asdict, dataclass, fields, replace
+from datetime import datetime
 from itertools import combinations
 from uuid import UUID
 
@@ -27,22 +28,31 @@ class Statement:
 
 
 @dataclass(frozen=True, slots=True)
-class Home:
-    """What other contexts have to know of an inspection; `locations` has the keys it has or ever had."""
+class Inspection:
+    """One unit in one campaign, with the words a person knows them by. `closed_at`: when the campaign was.
+
+    `locations` has the keys it has or ever had; only an inspection that is locked tells them.
+    """
 
     id: UUID
     campaign_id: UUID
+    campaign: str
+    closed_at: datetime | None
     unit_id: UUID
     unit: str
+    position: str | None
     site_id: UUID
     site: str
     type_id: UUID
+    equipment_type: str
     build: str
     plan_id: UUID
+    plan: str
     revision_id: UUID
     revision: str
     version: int
-    locations: frozenset[str]
+    complete: bool
+    locations: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)
@@ -274,6 +284,10 @@ def rollup(inspections: Iterable[Counts]) -> Counts:
 def times(counts: Counts, number: int) -> Counts:
     """The counts of `number` inspections that all stand alike."""
     return replace(counts, **{column: getattr(counts, column) * number for column in COLUMNS})
+
+
+def with_column(counts: Counts, column: str, number: int) -> Counts:
+    return replace(counts, **{column: number})
 
 
 def delta(before: Counts, after: Counts) -> Counts:

@@ -18,7 +18,7 @@ from service.database import Database
 K = TypeVar("K")
 
 # What is kept, or would have to be, by the name of each value.
-State = Mapping[str, Any]
+State = Mapping[Any, Any]
 
 
 class Projection(Protocol[K]):
@@ -43,7 +43,7 @@ class Projection(Protocol[K]):
         ...
 
     async def write(self, connection: AsyncConnection, states: Mapping[K, State]) -> None:
-        """Keep these states; the keys are locked."""
+        """Keep these states, touching only what differs; the keys are locked."""
         ...
 
     def named(self, key: K) -> str:
@@ -57,21 +57,18 @@ class Difference:
 
     projection: str
     key: str
-    value: str
+    value: Any
     kept: Any
     follows: Any
 
+    def __str__(self) -> str:
+        value = " ".join(map(str, self.value)) if isinstance(self.value, tuple) else self.value
+        return f"{self.projection}: {self.key}: {value}: kept {self.kept!r}, follows {self.follows!r}"
 
-async def settle(
-    connection: AsyncConnection, projection: Projection[K], keys: Collection[K]
-) -> dict[K, State]:
-    """After facts about these keys, locked, were appended: fold them, keep what changed; the new states."""
-    kept = await projection.kept(connection, keys)
-    folded = await projection.fold(connection, keys)
-    await projection.write(
-        connection, {key: state for key, state in folded.items() if state != kept.get(key)}
-    )
-    return folded
+
+async def settle(connection: AsyncConnection, projection: Projection[K], keys: Collection[K]) -> None:
+    """After facts about these keys, locked, were appended: keep what follows from all of them."""
+    await projection.write(connection, await projection.fold(connection, keys))
 
 
 async def differences(

@@ -10,17 +10,17 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 from service.access.rules import Act, Caller
 from service.campaigns import rules
 from service.campaigns.actions import reading
-from service.campaigns.actions.settling import changing
-from service.campaigns.rules import BoundLocation
+from service.campaigns.actions.projections import BINDINGS
+from service.campaigns.rules import Inspection
 from service.campaigns.store.campaigns import lock_campaign
-from service.campaigns.store.inspections import campaigns_of, inspection_by_id, lock_inspections
-from service.campaigns.store.locations import bind_locations, bind_revision
+from service.campaigns.store.inspections import campaigns_of, inspection_by_id
 from service.campaigns.store.statements import bindings_of
 from service.campaigns.store.tables import bindings
 from service.contract.campaigns import BindingIn, BindingMade, LocationPassage
 from service.contract.plan_document import PlanDocument
-from service.database import Database, Row, server_now
+from service.database import Database, server_now
 from service.errors import Conflict, NotAllowed
+from service.facts.projections import settle
 from service.facts.store import append, recorded, recorded_otherwise
 from service.plans.store import effective_revision, revision_document
 
@@ -41,27 +41,6 @@ async def effective_now(connection: AsyncConnection, plan_id: UUID, plan: str, s
             next_step="Ask the quality office to publish a revision for this site, or use another plan.",
         )
     return revision_id
-
-
-def locations_for(document: PlanDocument, build: str) -> list[BoundLocation]:
-    """The locations of a revision in job order, as a unit of this build has them (I11).
-
-    Raises Conflict where the revision has nothing for the build.
-    """
-    if build not in document.builds or not document.locations_for(build):
-        raise Conflict(
-            f"Revision {document.revision} of plan {document.plan} has no location for build {build}.",
-            next_step="Have the quality office add the build to the plan, or leave units of this build out.",
-        )
-    return [
-        BoundLocation(
-            location.key,
-            applicable=build in location.builds,
-            mandatory=location.mandatory,
-            pictures_required=location.pictures.required,
-        )
-        for location in document.locations()
-    ]
 
 
 async def compare(
@@ -103,64 +82,59 @@ async def preview_binding(db: Database, caller: Caller, inspection_id: UUID) -> 
     """What would come and go if the inspection were bound to the revision effective at its site now."""
     async with db.begin() as connection:
         inspection = await reading.visible_inspection(connection, caller, inspection_id)
-        revision_id = await effective_now(
-            connection, inspection["plan_id"], inspection["plan"], inspection["site"]
-        )
-        return await compare(connection, inspection["revision_id"], revision_id, inspection["build"])
+        revision_id = await effective_now(connection, inspection.plan_id, inspection.plan, inspection.site)
+        return await compare(connection, inspection.revision_id, revision_id, inspection.build)
+
+
+async def may_rebind(connection: AsyncConnection, caller: Caller, inspection_id: UUID) -> None:
+    """Hold the campaign of an inspection against closing; raises NotFound or NotAllowed. To be called before
+    the inspection is locked."""
+    for campaign_id in await campaigns_of(connection, [inspection_id]):
+        await lock_campaign(connection, campaign_id, share=True)
+    inspection = await inspection_by_id(connection, inspection_id)
+    if inspection is None:
+        raise reading.no_inspection(inspection_id)
+    caller.must(Act.REBIND, inspection.site)
 
 
 async def bind(
-    connection: AsyncConnection, caller: Caller, inspection_id: UUID, wanted: BindingIn
-) -> Row | None:
-    """Bind an inspection to the revision effective at its site now (I10), in the caller's transaction; every
-    statement stays. The inspection, locked, or None where the binding is recorded already.
+    connection: AsyncConnection, caller: Caller, inspection: Inspection, wanted: BindingIn
+) -> frozenset[str] | None:
+    """Bind an inspection, locked, to the revision effective at its site now (I10); every statement stays.
+    The locations it has by it, or None where the binding is recorded already.
 
     Pictures that were claimed for a location that comes are brought to it by service.intake, which lies
-    above. Raises NotFound, NotAllowed, Conflict (another revision is effective, it is already bound to it,
+    above. Raises NotAllowed for an agent, Conflict (another revision is effective, it is already bound to it,
     or the campaign is closed).
     """
-    for campaign_id in await campaigns_of(connection, [inspection_id]):
-        await lock_campaign(connection, campaign_id, share=True)
-    inspection = (await lock_inspections(connection, [inspection_id])).get(inspection_id)
-    if inspection is None:
-        raise reading.no_inspection(inspection_id)
-    caller.must(Act.REBIND, inspection["site"])
     if await recorded(connection, bindings, [wanted.id]):
         return None
-    await _bind_anew(connection, caller, inspection, wanted)
-    return inspection
-
-
-async def _bind_anew(connection: AsyncConnection, caller: Caller, inspection: Row, wanted: BindingIn) -> None:
-    inspection_id = inspection["id"]
     person(caller)
     await _may_bind(connection, inspection, wanted.revision_id)
+    made = {"id": wanted.id, "revision_id": wanted.revision_id, "reason": wanted.reason}
+    last = (await bindings_of(connection, inspection.id))[-1]
+    fact = {**made, "inspection_id": inspection.id, "replaces": [last["id"]]}
+    await append(connection, bindings, [fact], caller)
+    await settle(connection, BINDINGS, [inspection.id])
     document = await revision_document(connection, wanted.revision_id)
-    async with changing(connection, [inspection_id]):
-        made = {"id": wanted.id, "revision_id": wanted.revision_id, "reason": wanted.reason}
-        last = (await bindings_of(connection, inspection_id))[-1]
-        fact = {**made, "inspection_id": inspection_id, "replaces": [last["id"]]}
-        await append(connection, bindings, [fact], caller)
-        await bind_revision(connection, inspection_id, wanted.revision_id)
-        locations = locations_for(document, inspection["build"])
-        await bind_locations(connection, [inspection_id], locations)
+    return inspection.locations | {location.key for location in document.locations()}
 
 
-async def _may_bind(connection: AsyncConnection, inspection: Row, revision_id: UUID) -> None:
-    if inspection["closed_at"] is not None:
+async def _may_bind(connection: AsyncConnection, inspection: Inspection, revision_id: UUID) -> None:
+    if inspection.closed_at is not None:
         raise Conflict(
-            f"Campaign {inspection['campaign']} is closed; its inspections keep their revision.",
+            f"Campaign {inspection.campaign} is closed; its inspections keep their revision.",
             next_step="Inspect the unit to the newer revision in a new campaign.",
         )
-    effective = await effective_now(connection, inspection["plan_id"], inspection["plan"], inspection["site"])
+    effective = await effective_now(connection, inspection.plan_id, inspection.plan, inspection.site)
     if revision_id != effective:
         raise Conflict(
-            f"Revision {revision_id} is not the one effective at site {inspection['site']} now.",
+            f"Revision {revision_id} is not the one effective at site {inspection.site} now.",
             next_step="Look at the preview again: it shows the revision that is effective.",
         )
-    if revision_id == inspection["revision_id"]:
+    if revision_id == inspection.revision_id:
         raise Conflict(
-            f"The inspection is already bound to revision {inspection['revision']}.",
+            f"The inspection is already bound to revision {inspection.revision}.",
             next_step="There is nothing to do.",
         )
 
@@ -170,7 +144,7 @@ async def binding_made(connection: AsyncConnection, inspection_id: UUID, wanted:
     another."""
     inspection = await inspection_by_id(connection, inspection_id)
     assert inspection is not None
-    history = await bindings_of(connection, inspection["id"])
+    history = await bindings_of(connection, inspection.id)
     at = next((n for n, row in enumerate(history) if row["id"] == wanted.id), 0)
     made = history[at]
     asked = (wanted.id, wanted.revision_id, wanted.reason)
@@ -179,7 +153,7 @@ async def binding_made(connection: AsyncConnection, inspection_id: UUID, wanted:
     return BindingMade(
         binding=reading.binding_out(made),
         passage=await compare(
-            connection, history[at - 1]["revision_id"], made["revision_id"], inspection["build"]
+            connection, history[at - 1]["revision_id"], made["revision_id"], inspection.build
         ),
-        inspection=await reading.inspection_detail(connection, inspection["id"]),
+        inspection=await reading.inspection_detail(connection, inspection.id),
     )

@@ -12,6 +12,7 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 from service.access.rules import Act, Caller
 from service.campaigns import rules
 from service.campaigns.actions import binding, reading
+from service.campaigns.actions.projections import locations_for
 from service.campaigns.rules import BoundLocation, Counts
 from service.campaigns.store import rollup
 from service.campaigns.store.campaigns import (
@@ -237,7 +238,7 @@ async def _grouped(
 
 async def _locations(connection: AsyncConnection, group: _Group) -> list[BoundLocation]:
     revision_id, build = group
-    return binding.locations_for(await revision_document(connection, revision_id), build)
+    return locations_for(await revision_document(connection, revision_id), build)
 
 
 async def _write(

@@ -11,7 +11,7 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.access.rules import Act, Caller
 from service.campaigns import rules
-from service.campaigns.rules import COLUMNS, Counts
+from service.campaigns.rules import COLUMNS, Counts, Inspection
 from service.campaigns.store import rollup
 from service.campaigns.store.campaigns import campaign_by_id, campaign_page
 from service.campaigns.store.inspections import inspection_by_id, inspection_page
@@ -188,20 +188,20 @@ async def list_inspections(
             connection, campaign_id, site_codes=site_codes, state=state, after=after, limit=limit + 1
         )
         page = rows[:limit]
-        counts = await rollup.counts_of(connection, [row["id"] for row in page])
-        uncounted = await uncounted_of(connection, [row["id"] for row in page])
+        counts = await rollup.counts_of(connection, [inspection.id for inspection in page])
+        uncounted = await uncounted_of(connection, [inspection.id for inspection in page])
     items = [
         InspectionRow(
-            **_inspection_words(row),
-            counts=counted(counts[row["id"]]),
-            pictures_uncounted=uncounted.get(row["id"], 0),
+            **_inspection_words(inspection),
+            counts=counted(counts[inspection.id]),
+            pictures_uncounted=uncounted.get(inspection.id, 0),
         )
-        for row in page
+        for inspection in page
     ]
     return items, items[-1].unit if len(rows) > limit else None
 
 
-def _inspection_words(row: Row) -> dict[str, Any]:
+def _inspection_words(inspection: Inspection) -> dict[str, Any]:
     names = (
         "id",
         "unit",
@@ -213,16 +213,16 @@ def _inspection_words(row: Row) -> dict[str, Any]:
         "revision",
         "version",
     )
-    return {name: row[name] for name in names}
+    return {name: getattr(inspection, name) for name in names}
 
 
-async def visible_inspection(connection: AsyncConnection, caller: Caller, inspection_id: UUID) -> Row:
+async def visible_inspection(connection: AsyncConnection, caller: Caller, inspection_id: UUID) -> Inspection:
     """Raises NotFound, or NotAllowed for an inspection of another site."""
-    row = await inspection_by_id(connection, inspection_id)
-    if row is None:
+    inspection = await inspection_by_id(connection, inspection_id)
+    if inspection is None:
         raise no_inspection(inspection_id)
-    caller.must(Act.READ, row["site"])
-    return row
+    caller.must(Act.READ, inspection.site)
+    return inspection
 
 
 async def read_inspection(db: Database, caller: Caller, inspection_id: UUID) -> InspectionDetail:
@@ -233,23 +233,23 @@ async def read_inspection(db: Database, caller: Caller, inspection_id: UUID) -> 
 
 
 async def inspection_detail(connection: AsyncConnection, inspection_id: UUID) -> InspectionDetail:
-    row = await inspection_by_id(connection, inspection_id)
-    if row is None:
+    inspection = await inspection_by_id(connection, inspection_id)
+    if inspection is None:
         raise no_inspection(inspection_id)
-    document = await revision_document(connection, row["revision_id"])
+    document = await revision_document(connection, inspection.revision_id)
     names = {location.key: location.name for location in document.locations()}
     locations = (await locations_of(connection, [inspection_id]))[inspection_id]
     counts = (await rollup.counts_of(connection, [inspection_id]))[inspection_id]
     uncounted = await uncounted_of(connection, [inspection_id])
     pictures = await pictures_by_location(connection, inspection_id)
     return InspectionDetail(
-        **_inspection_words(row),
+        **_inspection_words(inspection),
         counts=counted(counts),
         pictures_uncounted=uncounted.get(inspection_id, 0),
-        campaign_id=row["campaign_id"],
-        campaign=row["campaign"],
-        closed=row["closed_at"] is not None,
-        plan=row["plan"],
+        campaign_id=inspection.campaign_id,
+        campaign=inspection.campaign,
+        closed=inspection.closed_at is not None,
+        plan=inspection.plan,
         bindings=[binding_out(made) for made in await bindings_of(connection, inspection_id)],
         locations=[
             _location_out(location, names, pictures.get(location["location_key"])) for location in locations

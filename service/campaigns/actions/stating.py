@@ -14,7 +14,7 @@ from service.access.rules import Act, Caller
 from service.access.store import people_at
 from service.campaigns.actions import reading
 from service.campaigns.actions.settling import changing
-from service.campaigns.rules import Statement, contradictions
+from service.campaigns.rules import Inspection, Statement, contradictions
 from service.campaigns.store.campaigns import lock_campaign
 from service.campaigns.store.inspections import campaigns_of, inspection_by_id
 from service.campaigns.store.locations import locations_of
@@ -51,44 +51,68 @@ async def make_statement(db: Database, caller: Caller, statement: StatementIn) -
 
 async def record_statement(connection: AsyncConnection, caller: Caller, statement: StatementIn) -> None:
     """As `make_statement`, in the caller's transaction."""
-    for turned in await record_statements(connection, caller, [statement], None):
-        raise turned.refusal
+    known = await recorded(connection, statement_facts, [statement.id])
+    if known:
+        await _same_as_recorded(connection, caller, statement, known[statement.id])
+        return
+    closed = await _closed(connection, [statement])
+    async with changing(connection, [statement.inspection_id]) as inspections:
+        for turned in await _record_fresh(connection, caller, [statement], inspections, None, closed):
+            raise turned.refusal
 
 
 async def record_statements(
     connection: AsyncConnection,
     caller: Caller,
     statements: Sequence[StatementIn],
-    card_return_id: UUID | None,
+    card_return_id: UUID,
+    inspections: Mapping[UUID, Inspection],
 ) -> list[TurnedDown]:
-    """Record each statement that can be taken; those that were turned down, each for its own reason.
+    """Record each statement of a card that can be taken; those that were turned down, each for its own
+    reason. The inspections they are about are locked, those that exist (`changing`).
 
-    With a `card_return_id` the words are older than their arrival, and a card has to be taken whole: a
-    campaign closed since, or a re-binding that made a location not applicable, does not turn them away.
-    They are kept; a location that is not applicable stays so (I11).
+    The words are older than their arrival, and a card has to be taken whole: a campaign closed since, or a
+    re-binding that made a location not applicable, does not turn them away. They are kept; a location that is
+    not applicable stays so (I11).
     """
     each = list({msgspec.json.encode(statement): statement for statement in statements}.values())
     known = await recorded(connection, statement_facts, (statement.id for statement in each))
+    turned = []
+    for statement in each:
+        if statement.id in known:
+            try:
+                await _same_as_recorded(connection, caller, statement, known[statement.id])
+            except Refusal as refusal:
+                turned.append(TurnedDown(statement, refusal))
     fresh = [statement for statement in each if statement.id not in known]
-    turned = await _judge_repeated(connection, caller, [s for s in each if s.id in known], known)
     if not fresh:
         return turned
-    closed = {} if card_return_id is not None else await _closed(connection, fresh)
-    async with changing(connection, {statement.inspection_id for statement in fresh}) as locked:
-        batch = Batch(
-            caller,
-            card_return_id,
-            locked,
-            await locations_of(connection, locked.keys()),
-            await _speakers(connection, caller, locked),
-            closed,
-        )
-        rows, refused = batch.judge(fresh)
-        appended = await append(connection, statement_facts, rows, caller, card_return_id=card_return_id)
+    return turned + await _record_fresh(connection, caller, fresh, inspections, card_return_id, {})
+
+
+async def _record_fresh(
+    connection: AsyncConnection,
+    caller: Caller,
+    fresh: Sequence[StatementIn],
+    inspections: Mapping[UUID, Inspection],
+    card_return_id: UUID | None,
+    closed: Mapping[UUID, str],
+) -> list[TurnedDown]:
+    batch = Batch(
+        caller,
+        card_return_id,
+        inspections,
+        await locations_of(connection, inspections.keys()),
+        await _speakers(connection, caller, inspections),
+        closed,
+    )
+    facts, refused = batch.judge(fresh)
+    appended = await append(connection, statement_facts, facts, caller, card_return_id=card_return_id)
     # Another transaction used the id meanwhile, for another inspection.
     late = [statement for statement in fresh if statement.id in appended.differing]
-    refused += [TurnedDown(statement, recorded_otherwise(f"Statement {statement.id}")) for statement in late]
-    return turned + refused
+    return refused + [
+        TurnedDown(statement, recorded_otherwise(f"Statement {statement.id}")) for statement in late
+    ]
 
 
 async def _closed(connection: AsyncConnection, fresh: Sequence[StatementIn]) -> dict[UUID, str]:
@@ -102,21 +126,21 @@ async def _closed(connection: AsyncConnection, fresh: Sequence[StatementIn]) -> 
 
 
 async def _speakers(
-    connection: AsyncConnection, caller: Caller, locked: Mapping[UUID, Row]
+    connection: AsyncConnection, caller: Caller, inspections: Mapping[UUID, Inspection]
 ) -> dict[str, Collection[str]]:
     """By site the people in whose name an agent may speak, those who have left since among them: a card is
     older than its arrival."""
-    sites = {row["site"] for row in locked.values()} if caller.agent else set()
+    sites = {inspection.site for inspection in inspections.values()} if caller.agent else set()
     return {site: await people_at(connection, site, ever=True) for site in sorted(sites)}
 
 
 @dataclass(frozen=True, slots=True)
 class Batch:
-    """What statements made in one breath are judged by; the inspections in `locked` are locked."""
+    """What statements made in one breath are judged by; the inspections are locked."""
 
     caller: Caller
     card_return_id: UUID | None
-    locked: Mapping[UUID, Row]
+    inspections: Mapping[UUID, Inspection]
     rows_of: Mapping[UUID, Sequence[Row]]
     speakers: Mapping[str, Collection[str]]
     closed: Mapping[UUID, str]
@@ -168,25 +192,25 @@ class Batch:
 
     def _row(self, statement: StatementIn) -> dict[str, Any]:
         """The row to append for one statement, after every check that can turn it down by itself."""
-        inspection = self.locked.get(statement.inspection_id)
+        inspection = self.inspections.get(statement.inspection_id)
         if inspection is None:
             raise reading.no_inspection(statement.inspection_id)
-        may_state(self.caller, statement, inspection["site"])
-        if inspection["campaign_id"] in self.closed:
-            name = self.closed[inspection["campaign_id"]]
+        may_state(self.caller, statement, inspection.site)
+        if inspection.campaign_id in self.closed:
+            name = self.closed[inspection.campaign_id]
             raise Conflict(
                 f"Campaign {name} is closed; it takes no further statement.",
                 next_step="Ask the fleet manager for a new campaign over this unit.",
             )
         if self.caller.agent:
-            _check_speaker(statement, inspection["site"], self.speakers[inspection["site"]])
+            _check_speaker(statement, inspection.site, self.speakers[inspection.site])
         _check_reason(statement)
         if any("\0" in (text or "") for text in (statement.reason, statement.note, statement.stated_by)):
             raise Invalid("The statement holds a NUL character.", next_step="State it again without.")
         any_build = self.card_return_id is not None
         named = _named(statement, self.rows_of[statement.inspection_id], any_build=any_build)
         if statement.kind == "omission_authorised" and any(row["mandatory"] for row in named):
-            self.caller.must(Act.AUTHORISE_MANDATORY_OMISSION, inspection["site"])
+            self.caller.must(Act.AUTHORISE_MANDATORY_OMISSION, inspection.site)
         return {
             "id": statement.id,
             "inspection_id": statement.inspection_id,
@@ -294,30 +318,14 @@ def _named(statement: StatementIn, rows: Sequence[Row], *, any_build: bool) -> l
     return [row for row in rows if row["location_key"] in wanted]
 
 
-async def _judge_repeated(
-    connection: AsyncConnection,
-    caller: Caller,
-    statements: Sequence[StatementIn],
-    known: Mapping[UUID, Row],
-) -> list[TurnedDown]:
-    """Of statements whose id is recorded, those that are not the recorded ones (I8)."""
-    turned = []
-    for statement in statements:
-        try:
-            await _same_as_held(connection, caller, statement, known[statement.id])
-        except Refusal as refusal:
-            turned.append(TurnedDown(statement, refusal))
-    return turned
-
-
-async def _same_as_held(
+async def _same_as_recorded(
     connection: AsyncConnection, caller: Caller, statement: StatementIn, row: Row
 ) -> None:
     """Raise Conflict where the id already stands for another statement (I8)."""
     inspection = await inspection_by_id(connection, statement.inspection_id)
     if inspection is None:
         raise reading.no_inspection(statement.inspection_id)
-    may_state(caller, statement, inspection["site"])
+    may_state(caller, statement, inspection.site)
     # The whole unit was written out then, to what the inspection owed then.
     named = row["locations"] if statement.locations is None else statement.locations
     wanted = {"id": statement.id, "inspection_id": statement.inspection_id, "kind": statement.kind}

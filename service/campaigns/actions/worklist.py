@@ -11,6 +11,7 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 from service.access import store as access
 from service.access.rules import Act, Caller
 from service.access.store import people_at
+from service.campaigns.rules import Inspection
 from service.campaigns.store.inspections import open_inspections_at
 from service.campaigns.store.locations import locations_of
 from service.contract.work import InspectionBrief, LocationStanding, RevisionBrief, Worklist
@@ -32,26 +33,28 @@ async def read_worklist(db: Database, caller: Caller, site: str) -> Worklist:
         found = await access.site(connection, site)
         if found is None:
             raise NotFound(f"There is no site {site}.", next_step="Take one from the list of sites.")
-        rows = await open_inspections_at(connection, site)
-        rows_of = await locations_of(connection, [row["id"] for row in rows])
-        revisions = await _revisions(connection, rows, site)
+        inspections = await open_inspections_at(connection, site)
+        rows_of = await locations_of(connection, [inspection.id for inspection in inspections])
+        revisions = await _revisions(connection, inspections, site)
         people = await people_at(connection, site)
     return Worklist(
         site=site,
-        inspections=[_brief(row, rows_of[row["id"]]) for row in rows],
+        inspections=[_brief(inspection, rows_of[inspection.id]) for inspection in inspections],
         revisions=revisions,
         card_profile=found["card_profile"],
         people=people,
     )
 
 
-async def _revisions(connection: AsyncConnection, rows: Collection[Row], site: str) -> list[RevisionBrief]:
+async def _revisions(
+    connection: AsyncConnection, inspections: Collection[Inspection], site: str
+) -> list[RevisionBrief]:
     """The revisions the inspections are bound to, and of their plans those effective at the site now."""
     now = server_now()
     found: list[RevisionBrief] = []
-    for plan_id in sorted({row["plan_id"] for row in rows}):
+    for plan_id in sorted({inspection.plan_id for inspection in inspections}):
         folds = await plans.folds_of_plan(connection, plan_id)
-        wanted = {row["revision_id"] for row in rows if row["plan_id"] == plan_id}
+        wanted = {inspection.revision_id for inspection in inspections if inspection.plan_id == plan_id}
         if effective := effective_at(folds, now, site):
             wanted.add(effective)
         for revision_id in sorted(wanted):
@@ -75,18 +78,18 @@ def _revision_brief(revision: Row, folds: Mapping[UUID, Fold], now: datetime, si
     )
 
 
-def _brief(row: Row, locations: Collection[Row]) -> InspectionBrief:
+def _brief(inspection: Inspection, locations: Collection[Row]) -> InspectionBrief:
     return InspectionBrief(
-        id=row["id"],
-        campaign_id=row["campaign_id"],
-        campaign=row["campaign"],
-        unit=row["unit"],
-        equipment_type=row["equipment_type"],
-        build=row["build"],
-        position=row["position"],
-        plan=row["plan"],
-        revision_id=row["revision_id"],
-        revision=row["revision"],
+        id=inspection.id,
+        campaign_id=inspection.campaign_id,
+        campaign=inspection.campaign,
+        unit=inspection.unit,
+        equipment_type=inspection.equipment_type,
+        build=inspection.build,
+        position=inspection.position,
+        plan=inspection.plan,
+        revision_id=inspection.revision_id,
+        revision=inspection.revision,
         locations=[
             LocationStanding(
                 key=location["location_key"],

@@ -2,28 +2,35 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Sequence
-from dataclasses import asdict
+from collections.abc import Collection, Iterable, Mapping
+from dataclasses import replace
 from typing import Any
 from uuid import UUID
 
+import msgspec
 import sqlalchemy as sa
 from sqlalchemy.dialects.postgresql import insert
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.access.store import sites
-from service.campaigns.rules import OpenPictures
+from service.campaigns.rules import OPEN_COLUMNS, Inspection
 from service.campaigns.store.tables import campaigns, inspection_locations, inspections
 from service.database import Row
 from service.plans.store import builds, equipment_types, plan_revisions, plans
 from service.units.store import units
+
+# What is kept of an inspection beside its locations.
+COUNTED = ("complete", *OPEN_COLUMNS)
+_OWN = (
+    "id", "campaign_id", "unit_id", "site_id", "type_id", "revision_id", "version", "complete",
+)  # fmt: skip
 
 
 def _inspection_view() -> sa.Select[*tuple[Any, ...]]:
     """Inspections with the words a person knows them by."""
     return (
         sa.select(
-            inspections,
+            *(inspections.c[name] for name in _OWN),
             units.c.serial.label("unit"),
             units.c.position,
             sites.c.code.label("site"),
@@ -45,7 +52,13 @@ def _inspection_view() -> sa.Select[*tuple[Any, ...]]:
     )
 
 
-async def lock_inspections(connection: AsyncConnection, inspection_ids: Iterable[UUID]) -> dict[UUID, Row]:
+async def _found(connection: AsyncConnection, query: sa.Select[*tuple[Any, ...]]) -> list[Inspection]:
+    return [Inspection(**row) for row in (await connection.execute(query)).mappings()]
+
+
+async def lock_inspections(
+    connection: AsyncConnection, inspection_ids: Iterable[UUID]
+) -> dict[UUID, Inspection]:
     """The inspections, locked until the transaction ends; ids that do not exist are absent.
 
     Every fold reads under this lock. Locks are taken in ascending id, then completion rows in ascending
@@ -58,12 +71,43 @@ async def lock_inspections(connection: AsyncConnection, inspection_ids: Iterable
         .order_by(inspections.c.id)
         .with_for_update(of=inspections, key_share=True)
     )
+    locked = {inspection.id: inspection for inspection in await _found(connection, query)}
+    at = inspection_locations.c
+    keys: dict[UUID, set[str]] = {inspection_id: set() for inspection_id in locked}
+    here = sa.select(at.inspection_id, at.location_key).where(at.inspection_id.in_(locked))
+    for row in await connection.execute(here):
+        keys[row.inspection_id].add(row.location_key)
+    return {key: replace(found, locations=frozenset(keys[key])) for key, found in locked.items()}
+
+
+async def inspections_by_id(
+    connection: AsyncConnection, inspection_ids: Iterable[UUID]
+) -> dict[UUID, Inspection]:
+    """The inspections, not locked; ids that do not exist are absent."""
+    query = _inspection_view().where(inspections.c.id.in_(list(inspection_ids)))
+    return {inspection.id: inspection for inspection in await _found(connection, query)}
+
+
+async def inspection_by_id(connection: AsyncConnection, inspection_id: UUID) -> Inspection | None:
+    return (await inspections_by_id(connection, [inspection_id])).get(inspection_id)
+
+
+async def ids_after(connection: AsyncConnection, after: UUID | None, limit: int) -> list[UUID]:
+    """Ids of inspections in ascending order, after one."""
+    query = sa.select(inspections.c.id).order_by(inspections.c.id).limit(limit)
+    return list(await connection.scalars(query if after is None else query.where(inspections.c.id > after)))
+
+
+async def ids_of_campaign(connection: AsyncConnection, campaign_id: UUID) -> list[UUID]:
+    query = sa.select(inspections.c.id).where(inspections.c.campaign_id == campaign_id)
+    return list(await connection.scalars(query.order_by(inspections.c.id)))
+
+
+async def counted_of(connection: AsyncConnection, inspection_ids: Collection[UUID]) -> dict[UUID, Row]:
+    """What is kept of each inspection beside its locations: whether it is complete, its open pictures."""
+    names = ("id", "complete", *OPEN_COLUMNS)
+    query = sa.select(*(inspections.c[name] for name in names)).where(inspections.c.id.in_(inspection_ids))
     return {row["id"]: row for row in (await connection.execute(query)).mappings()}
-
-
-async def inspection_by_id(connection: AsyncConnection, inspection_id: UUID) -> Row | None:
-    query = _inspection_view().where(inspections.c.id == inspection_id)
-    return (await connection.execute(query)).mappings().one_or_none()
 
 
 async def inspection_page(
@@ -74,7 +118,7 @@ async def inspection_page(
     state: str | None,
     after: str | None,
     limit: int,
-) -> Sequence[Row]:
+) -> list[Inspection]:
     """Inspections of a campaign by ascending serial number, beginning after the serial `after`."""
     query = _inspection_view().where(inspections.c.campaign_id == campaign_id)
     if site_codes is not None:
@@ -90,7 +134,7 @@ async def inspection_page(
         query = query.where(
             sa.exists().where(at.inspection_id == inspections.c.id, at.bound, at.state == state)
         )
-    return (await connection.execute(query.order_by(units.c.serial).limit(limit))).mappings().all()
+    return await _found(connection, query.order_by(units.c.serial).limit(limit))
 
 
 def _something_open() -> sa.ColumnElement[bool]:
@@ -103,10 +147,10 @@ def _something_open() -> sa.ColumnElement[bool]:
     return short | (kept.pictures_engineering + kept.pictures_second_look + kept.pictures_unplaced > 0)
 
 
-async def open_inspections_at(connection: AsyncConnection, site: str) -> Sequence[Row]:
+async def open_inspections_at(connection: AsyncConnection, site: str) -> list[Inspection]:
     """Inspections of a site in campaigns that are not closed, by serial number."""
     query = _inspection_view().where(sites.c.code == site, campaigns.c.closed_at.is_(None))
-    return (await connection.execute(query.order_by(units.c.serial, inspections.c.id))).mappings().all()
+    return await _found(connection, query.order_by(units.c.serial, inspections.c.id))
 
 
 async def insert_inspections(connection: AsyncConnection, rows: list[dict[str, Any]]) -> set[UUID]:
@@ -126,12 +170,24 @@ async def units_in_campaign(connection: AsyncConnection, campaign_id: UUID) -> s
     return set((await connection.execute(query)).scalars())
 
 
-async def touch_inspection(
-    connection: AsyncConnection, inspection_id: UUID, *, complete: bool, pictures: OpenPictures
-) -> None:
-    """Keep what was counted anew of an inspection."""
-    await connection.execute(
-        sa.update(inspections)
-        .where(inspections.c.id == inspection_id)
-        .values(complete=complete, **asdict(pictures), version=inspections.c.version + 1)
-    )
+async def touch_inspections(connection: AsyncConnection, inspection_ids: Collection[UUID]) -> None:
+    """A new version of each: facts about it were written."""
+    here = sa.update(inspections).where(inspections.c.id.in_(inspection_ids))
+    await connection.execute(here.values(version=inspections.c.version + 1))
+
+
+_KEEP = sa.text(
+    f"""
+    UPDATE inspections AS kept SET {", ".join(f"{name} = counted.{name}" for name in COUNTED)}
+    FROM jsonb_populate_recordset(NULL::inspections, CAST(:rows AS jsonb)) AS counted
+    WHERE kept.id = counted.id
+      AND ({", ".join(f"kept.{name}" for name in COUNTED)})
+          IS DISTINCT FROM ({", ".join(f"counted.{name}" for name in COUNTED)})
+    """  # noqa: S608 (names of our own columns)
+)
+
+
+async def keep_counted(connection: AsyncConnection, rows: Collection[Mapping[str, Any]]) -> None:
+    """Keep what was counted anew of inspections (id and COUNTED), where it differs."""
+    if rows:
+        await connection.execute(_KEEP, {"rows": msgspec.json.encode(list(rows), enc_hook=str).decode()})

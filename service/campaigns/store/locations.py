@@ -6,10 +6,11 @@ from collections.abc import Collection, Mapping, Sequence
 from typing import Any
 from uuid import UUID
 
+import msgspec
 import sqlalchemy as sa
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-from service.campaigns.rules import BoundLocation, Fold
+from service.campaigns.rules import BoundLocation
 from service.campaigns.store.tables import inspection_locations, inspections
 from service.database import Row
 
@@ -30,33 +31,23 @@ async def locations_of(
     return found
 
 
-async def set_folds(connection: AsyncConnection, inspection_id: UUID, folds: Mapping[str, Fold]) -> None:
-    """Write the fold of each location; locations that fold alike go in one statement."""
-    alike: dict[Fold, list[str]] = {}
-    for key, folded in folds.items():
-        alike.setdefault(folded, []).append(key)
-    at = inspection_locations.c
-    for folded, keys in alike.items():
-        await connection.execute(
-            sa.update(inspection_locations)
-            .where(at.inspection_id == inspection_id, at.location_key.in_(keys))
-            .values(state=folded.state, heads=list(folded.heads))
-        )
-
-
-_ADD_HELD = sa.text(
+_KEEP = sa.text(
     """
-    UPDATE inspection_locations AS l SET pictures_held = l.pictures_held + given.number
-    FROM unnest(CAST(:keys AS text[]), CAST(:numbers AS integer[])) AS given (key, number)
-    WHERE l.inspection_id = :inspection_id AND l.location_key = given.key
+    UPDATE inspection_locations AS kept
+    SET state = folded.state, heads = folded.heads, pictures_held = folded.pictures_held
+    FROM jsonb_populate_recordset(NULL::inspection_locations, CAST(:rows AS jsonb)) AS folded
+    WHERE kept.inspection_id = folded.inspection_id AND kept.location_key = folded.location_key
+      AND (kept.state, kept.heads, kept.pictures_held)
+          IS DISTINCT FROM (folded.state, folded.heads, folded.pictures_held)
     """
 )
 
 
-async def add_held(connection: AsyncConnection, inspection_id: UUID, by_location: Mapping[str, int]) -> None:
-    """Add to `pictures_held` of the locations there are."""
-    given = {"keys": list(by_location.keys()), "numbers": list(by_location.values())}
-    await connection.execute(_ADD_HELD, {"inspection_id": inspection_id, **given})
+async def keep_folded(connection: AsyncConnection, rows: Collection[Mapping[str, Any]]) -> None:
+    """Keep state, heads and pictures held of locations (with inspection_id and location_key), where they
+    differ."""
+    if rows:
+        await connection.execute(_KEEP, {"rows": msgspec.json.encode(list(rows), enc_hook=str).decode()})
 
 
 async def bind_revision(connection: AsyncConnection, inspection_id: UUID, revision_id: UUID) -> None:

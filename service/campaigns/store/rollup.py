@@ -11,7 +11,7 @@ from sqlalchemy.dialects.postgresql import JSONB, insert
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.access.store import sites
-from service.campaigns.rules import COLUMN_OF, COLUMNS, OPEN_COLUMNS, Counts, OpenPictures, delta
+from service.campaigns.rules import COLUMN_OF, COLUMNS, OPEN_COLUMNS, Counts, OpenPictures
 from service.campaigns.store.tables import (
     campaigns,
     completion,
@@ -24,17 +24,26 @@ from service.plans.store import equipment_types, plan_revisions
 
 # campaign, site, equipment type
 RollupKey = tuple[UUID, UUID, UUID]
+KEY_COLUMNS = ("campaign_id", "site_id", "type_id")
 
 
-async def lock_rows(connection: AsyncConnection, keys: Collection[RollupKey]) -> None:
-    """Lock roll-up rows in ascending key, for a transaction that will add to them in several steps.
+async def lock_rows(connection: AsyncConnection, campaign_ids: Collection[UUID]) -> None:
+    """Lock the roll-up of campaigns, in ascending key, making the rows that are lacking."""
+    of = inspections.c
+    keys = sa.select(of.campaign_id, of.site_id, of.type_id).where(of.campaign_id.in_(campaign_ids))
+    await connection.execute(
+        insert(completion).from_select(KEY_COLUMNS, keys.distinct()).on_conflict_do_nothing()
+    )
+    rows = sa.select(*(completion.c[name] for name in KEY_COLUMNS))
+    rows = rows.where(completion.c.campaign_id.in_(campaign_ids))
+    await connection.execute(rows.order_by(*(completion.c[name] for name in KEY_COLUMNS)).with_for_update())
 
-    One row needs no lock ahead: it cannot be taken in two orders.
-    """
-    if len(keys) > 1:
-        columns = (completion.c.campaign_id, completion.c.site_id, completion.c.type_id)
-        query = sa.select(*columns).where(sa.tuple_(*columns).in_(sorted(keys))).order_by(*columns)
-        await connection.execute(query.with_for_update(key_share=True))
+
+async def keep_rows(connection: AsyncConnection, rows: Mapping[RollupKey, Counts]) -> None:
+    """Keep these counts, in rows that are there and locked."""
+    for key, counts in rows.items():
+        here = [completion.c[name] == value for name, value in zip(KEY_COLUMNS, key, strict=True)]
+        await connection.execute(sa.update(completion).where(*here).values(**asdict(counts)))
 
 
 async def add_to_completion(connection: AsyncConnection, changes: Mapping[RollupKey, Counts]) -> None:
@@ -42,7 +51,7 @@ async def add_to_completion(connection: AsyncConnection, changes: Mapping[Rollup
     for key in sorted(changes):
         if changes[key] == Counts():
             continue
-        values = dict(zip(("campaign_id", "site_id", "type_id"), key, strict=True))
+        values = dict(zip(KEY_COLUMNS, key, strict=True))
         added = insert(completion).values(**values, **asdict(changes[key]))
         await connection.execute(
             added.on_conflict_do_update(
@@ -197,50 +206,43 @@ async def counts_of(connection: AsyncConnection, inspection_ids: Collection[UUID
     query = sa.select(_per_inspection(among, _as_kept(among)))
     found = dict.fromkeys(inspection_ids, Counts(inspections=1))
     for row in (await connection.execute(query)).mappings():
-        found[row["id"]] = _counts(row)
+        found[row["id"]] = counts_in(row)
     return found
 
 
-def _counts(row: Row) -> Counts:
+def counts_in(row: Row) -> Counts:
     return Counts(**{name: row[name] for name in COLUMNS})
 
 
-async def recount(connection: AsyncConnection, campaign_id: UUID | None = None) -> dict[RollupKey, Counts]:
-    """The roll-up counted anew from every location and picture; slow at fleet size, for checks only."""
+async def recount(connection: AsyncConnection, campaign_ids: Collection[UUID]) -> dict[RollupKey, Counts]:
+    """The roll-up of campaigns counted anew, from what is kept of every inspection and location."""
 
     def among(inspection_id: sa.ColumnElement[UUID]) -> sa.ColumnElement[bool]:
-        if campaign_id is None:
-            return sa.true()
-        return inspection_id.in_(sa.select(inspections.c.id).where(inspections.c.campaign_id == campaign_id))
+        return inspection_id.in_(
+            sa.select(inspections.c.id).where(inspections.c.campaign_id.in_(campaign_ids))
+        )
 
-    each = _per_inspection(among, _of_pictures(among)).c
-    key = (each.campaign_id, each.site_id, each.type_id)
+    each = _per_inspection(among, _as_kept(among)).c
+    key = [each[name] for name in KEY_COLUMNS]
     sums = [sa.cast(sa.func.sum(each[name]), sa.BigInteger).label(name) for name in COLUMNS]
     rows = await connection.execute(sa.select(*key, *sums).group_by(*key))
-    return {(row["campaign_id"], row["site_id"], row["type_id"]): _counts(row) for row in rows.mappings()}
+    return {(row["campaign_id"], row["site_id"], row["type_id"]): counts_in(row) for row in rows.mappings()}
 
 
-async def use_one_snapshot(connection: AsyncConnection) -> None:
-    """To be called first in a transaction that compares: all of it then sees one instant."""
-    await connection.execute(sa.text("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ, READ ONLY"))
-
-
-async def completion_drift(
-    connection: AsyncConnection, campaign_id: UUID | None = None
-) -> dict[RollupKey, Counts]:
-    """What the roll-up would have to be corrected by, per key; empty when it equals a recount.
-
-    Call it after `use_one_snapshot`, or while nothing is written.
+_HELD = sa.text(
     """
-    kept = {
-        (row["campaign_id"], row["site_id"], row["type_id"]): _counts(row)
-        for row in await completion_rows(
-            connection, campaign_ids=None if campaign_id is None else [campaign_id]
-        )
-    }
-    counted = await recount(connection, campaign_id)
-    changes = {
-        key: delta(kept.get(key, Counts()), counted.get(key, Counts()))
-        for key in kept.keys() | counted.keys()
-    }
-    return {key: change for key, change in changes.items() if change != Counts()}
+    SELECT inspection_id, location_key, count(DISTINCT digest)::integer AS held
+    FROM unit_images WHERE inspection_id = ANY(:inspections) AND counted AND location_key <> ''
+    GROUP BY inspection_id, location_key
+    """
+)
+
+
+async def pictures_held_of(
+    connection: AsyncConnection, inspection_ids: Collection[UUID]
+) -> dict[UUID, dict[str, int]]:
+    """Of each inspection how many pictures count at each location, from what is shown there now."""
+    found: dict[UUID, dict[str, int]] = {inspection_id: {} for inspection_id in inspection_ids}
+    for row in await connection.execute(_HELD, {"inspections": list(inspection_ids)}):
+        found[row.inspection_id][row.location_key] = row.held
+    return found

@@ -10,6 +10,7 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.campaigns.store.tables import bindings, statements
 from service.database import Row
+from service.facts.store import standing
 from service.plans.store import plan_revisions
 
 
@@ -42,3 +43,15 @@ async def bindings_of(connection: AsyncConnection, inspection_id: UUID) -> Seque
         .order_by(bindings.c.number)
     )
     return (await connection.execute(query)).mappings().all()
+
+
+async def standing_bindings(
+    connection: AsyncConnection, inspection_ids: Collection[UUID]
+) -> dict[UUID, UUID]:
+    """The revision that each inspection is bound to, from the facts."""
+    query = (
+        sa.select(bindings.c.inspection_id, bindings.c.revision_id)
+        .where(bindings.c.inspection_id.in_(inspection_ids), standing(bindings))
+        .order_by(bindings.c.number)
+    )
+    return {row.inspection_id: row.revision_id for row in await connection.execute(query)}

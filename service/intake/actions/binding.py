@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from typing import Any
 from uuid import UUID
 
@@ -9,12 +10,13 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.access.rules import Caller
 from service.campaigns.actions import binding
-from service.campaigns.actions.homes import lock_homes
+from service.campaigns.actions.settling import changing
+from service.campaigns.store.tables import bindings
 from service.contract.campaigns import BindingIn, BindingMade
 from service.contract.wire import new_id
 from service.database import Database, Row
-from service.facts.store import append
-from service.intake.actions.showing import show
+from service.facts.store import append, recorded
+from service.intake.store.showing import show_anew
 from service.intake.store.sighting import claims_waiting
 from service.intake.store.tables import placements
 
@@ -27,21 +29,27 @@ async def rebind(db: Database, caller: Caller, inspection_id: UUID, wanted: Bind
     another binding. The same request again gives what came and went of the first (I8).
     """
     async with db.begin() as connection:
-        if await binding.bind(connection, caller, inspection_id, wanted) is not None:
-            await _bring_claimed(connection, caller, inspection_id, wanted)
+        await binding.may_rebind(connection, caller, inspection_id)
+        if not await recorded(connection, bindings, [wanted.id]):
+            async with changing(connection, [inspection_id]) as inspections:
+                locations = await binding.bind(connection, caller, inspections[inspection_id], wanted)
+                if locations is not None:
+                    await _bring_claimed(connection, caller, inspection_id, wanted, locations)
         return await binding.binding_made(connection, inspection_id, wanted)
 
 
 async def _bring_claimed(
-    connection: AsyncConnection, caller: Caller, inspection_id: UUID, wanted: BindingIn
+    connection: AsyncConnection,
+    caller: Caller,
+    inspection_id: UUID,
+    wanted: BindingIn,
+    locations: Collection[str],
 ) -> None:
-    home = (await lock_homes(connection, [inspection_id]))[inspection_id]
-    claimed = await claims_waiting(connection, inspection_id, home.locations)
-    if not claimed:
-        return
-    made = {"binding_id": wanted.id, "revision_id": home.revision_id}
-    await append(connection, placements, [{**_brought(row), **made} for row in claimed], caller)
-    await show(connection, [inspection_id], {row["digest"] for row in claimed})
+    claimed = await claims_waiting(connection, inspection_id, locations)
+    if claimed:
+        made = {"binding_id": wanted.id, "revision_id": wanted.revision_id}
+        await append(connection, placements, [{**_brought(row), **made} for row in claimed], caller)
+        await show_anew(connection, [inspection_id], {row["digest"] for row in claimed})
 
 
 def _brought(row: Row) -> dict[str, Any]:

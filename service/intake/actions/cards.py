@@ -8,7 +8,7 @@ from uuid import UUID
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.access.rules import Act, Caller
-from service.campaigns.store.inspections import inspection_by_id as inspection_by_id
+from service.campaigns.store.inspections import inspection_by_id
 from service.contract.cards import (
     CardPrepared,
     CardStanding,
@@ -41,7 +41,7 @@ def _words(body: CardPrepared) -> dict[str, Any]:
 
 async def _check_preparation(connection: AsyncConnection, body: CardPrepared) -> None:
     inspection = await inspection_by_id(connection, body.inspection_id)
-    if inspection is None or inspection["site"] != body.site:
+    if inspection is None or inspection.site != body.site:
         raise Invalid(
             f"Site {body.site} has no inspection {body.inspection_id}.",
             next_step="Pull the worklist of the site and prepare the card for an inspection of it.",

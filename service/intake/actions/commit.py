@@ -12,9 +12,9 @@ import msgspec
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.access.rules import Caller
-from service.campaigns.actions.homes import lock_homes
+from service.campaigns.actions.settling import changing
 from service.campaigns.actions.stating import record_statements
-from service.campaigns.rules import Home
+from service.campaigns.rules import Inspection
 from service.contract.cards import LARGE_FROM, CardReturnCommit, ManifestFile, ReceiptBody, ReceiptFile
 from service.contract.failpoints import reach
 from service.contract.problem import ProblemError
@@ -225,16 +225,15 @@ async def _write(
     concerned = (
         manifest.claimed | {said.inspection_id for said in commit.statements} | ({own} if own else set())
     )
-    homes = await lock_homes(connection, concerned)
     now = server_now()
-    new = await gather_images(connection, manifest.read_by_many(connection), now)
-    recorder = Recorder(connection, caller, row, homes, own, now)
-    async for files in manifest.read_by_many(connection):
-        await recorder.record(files)
-    await recorder.count()
-    turned = await record_statements(connection, caller, commit.statements, row["id"])
+    async with changing(connection, concerned) as inspections:
+        new = await gather_images(connection, manifest.read_by_many(connection), now)
+        recorder = Recorder(connection, caller, row, inspections, own, now)
+        async for files in manifest.read_by_many(connection):
+            await recorder.record(files)
+        turned = await record_statements(connection, caller, commit.statements, row["id"], inspections)
     await keep_refused(connection, caller, row["id"], turned, now)
-    remarks = await _opening_remarks(connection, row, card, homes.get(own) if own else None)
+    remarks = await _opening_remarks(connection, row, card, inspections.get(own) if own else None)
     closing = {
         "committed_at": now,
         "finished_at": commit.finished_at,
@@ -256,7 +255,7 @@ async def _write(
 
 
 async def _opening_remarks(
-    connection: AsyncConnection, row: Row, card: Row | None, home: Home | None
+    connection: AsyncConnection, row: Row, card: Row | None, inspection: Inspection | None
 ) -> list[str]:
     """What a person should know of a card that was accepted although not all of it fits."""
     said: dict[str, Any] = row["opening"]
@@ -270,9 +269,9 @@ async def _opening_remarks(
     if said["revisionId"] is not None and row["revision_id"] is None:
         remarks.append(f"Plan revision {said['revisionId']}, named by the card, is not known here.")
     under = row["revision_id"] or (card["revision_id"] if card else None)
-    if home is not None and under not in (None, home.revision_id):
+    if inspection is not None and under not in (None, inspection.revision_id):
         was = await revision_label(connection, under)
-        now = await revision_label(connection, home.revision_id)
+        now = await revision_label(connection, inspection.revision_id)
         remarks.append(
             f"The card was prepared under revision {was}; the inspection is bound to revision {now}."
         )

@@ -12,8 +12,8 @@ import msgspec
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.access.rules import Act, Caller
-from service.campaigns.actions.homes import lock_homes
-from service.campaigns.rules import Home
+from service.campaigns.actions.settling import changing
+from service.campaigns.rules import Inspection
 from service.campaigns.store.places import unit_images_by_id
 from service.contract.problem import ProblemError
 from service.contract.records import Move, MovedPicture, MoveIn, MoveTarget
@@ -21,10 +21,10 @@ from service.contract.wire import new_id
 from service.database import Database, Row, storable
 from service.errors import Conflict, Invalid, NotAllowed, NotFound
 from service.facts.store import append, append_one, recorded, recorded_otherwise, same
-from service.intake.actions.showing import show
 from service.intake.actions.undoing import ends_of, undo
 from service.intake.rules.placing import PICTURES
 from service.intake.store import moving as store
+from service.intake.store.showing import show_anew
 from service.intake.store.tables import picture_moves, placements
 
 
@@ -50,10 +50,11 @@ async def move_pictures(db: Database, caller: Caller, body: MoveIn) -> Move:
         raise NotAllowed("An agent does not move pictures: a person does, signed in.")
     order = _order(body)
     async with db.begin() as connection:
-        homes = await _ends(connection, caller, body)
+        ends = await _ends(connection, caller, body)
         known = await recorded(connection, picture_moves, [body.id])
         if not known:
-            await _move(connection, caller, body, order, homes)
+            async with changing(connection, ends) as inspections:
+                await _move(connection, caller, body, order, inspections)
         elif not same(picture_moves, known[body.id], order):
             raise recorded_otherwise(f"Move {body.id}")
         return shown_move(await store.move_rows(connection, [body.id]))
@@ -65,17 +66,17 @@ def _order(body: MoveIn) -> dict[str, Any]:
     return {"id": body.id, "request_sha256": sha256, "reason": storable(body.reason), "undoes": body.undoes}
 
 
-async def _ends(connection: AsyncConnection, caller: Caller, body: MoveIn) -> Mapping[UUID, Home]:
+async def _ends(connection: AsyncConnection, caller: Caller, body: MoveIn) -> set[UUID]:
     """The inspections that pictures leave or reach. Sites are looked at before anything is told of them."""
     ends = {row["inspection_id"] for row in await unit_images_by_id(connection, body.pictures)}
     if body.to is not None:
         ends.add(body.to.inspection_id)
     if body.undoes is not None:
         ends |= await ends_of(connection, body.undoes)
-    homes = await lock_homes(connection, ends)
-    for home in homes.values():
+    inspections = await lock_inspections(connection, ends)
+    for home in inspections.values():
         caller.must(Act.MOVE_PICTURE, home.site)
-    return homes
+    return inspections
 
 
 async def _move(
@@ -83,37 +84,37 @@ async def _move(
     caller: Caller,
     body: MoveIn,
     order: Mapping[str, Any],
-    homes: Mapping[UUID, Home],
+    inspections: Mapping[UUID, Inspection],
 ) -> None:
     if body.undoes is None:
-        to = _checked_target(body, homes)
+        to = _checked_target(body, inspections)
         going = await _standing_pictures(connection, body) + await _loose_sightings(connection, caller, body)
     if not await append_one(connection, picture_moves, order, caller, f"Move {body.id}"):
         raise Conflict(
             f"Move {body.id} is being recorded by another request.", next_step="Repeat the request."
         )
     if body.undoes is not None:
-        await store.insert_move_items(connection, await undo(connection, caller, body, homes))
+        await store.insert_move_items(connection, await undo(connection, caller, body, inspections))
         return
     await store.insert_move_items(connection, [_item(body.id, to, at, one) for at, one in enumerate(going)])
-    made = {"move_id": body.id, "revision_id": homes[to.inspection_id].revision_id}
+    made = {"move_id": body.id, "revision_id": inspections[to.inspection_id].revision_id}
     await append(connection, placements, _facts(to, going, made), caller)
-    await show(connection, homes.keys(), {one.digest for one in going})
+    await show_anew(connection, inspections.keys(), {one.digest for one in going})
 
 
-def _checked_target(body: MoveIn, homes: Mapping[UUID, Home]) -> MoveTarget:
+def _checked_target(body: MoveIn, inspections: Mapping[UUID, Inspection]) -> MoveTarget:
     if body.to is None or not (body.pictures or body.sightings):
         raise Invalid(
             "The move names no place." if body.to is None else "The move names no picture.",
             next_step="Name pictures of a history, or sightings, and where they belong.",
         )
-    home = homes.get(body.to.inspection_id)
-    if home is None:
+    inspection = inspections.get(body.to.inspection_id)
+    if inspection is None:
         raise NotFound(
             f"There is no inspection {body.to.inspection_id}.",
             next_step="Pick the inspection from a campaign.",
         )
-    if body.to.location is not None and body.to.location not in home.locations:
+    if body.to.location is not None and body.to.location not in inspection.locations:
         raise Invalid(
             f"The inspection has no location {body.to.location}.",
             next_step="Pick a location of the plan revision the inspection is bound to.",

@@ -13,17 +13,16 @@ from zoneinfo import ZoneInfo
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.access.rules import Caller
-from service.campaigns.rules import Home
+from service.campaigns.rules import Inspection
 from service.contract.cards import ManifestFile, exact_path
 from service.contract.wire import new_id
 from service.database import Row, as_bytea, insert_rows, storable, storable_json
 from service.facts.store import append
 from service.images import store as images_rows
-from service.intake.actions.showing import count_pictures
 from service.intake.rules.clocks import taken_at
 from service.intake.rules.manifests import wants_thumbnail
 from service.intake.rules.placing import PICTURES, Verdict, judge
-from service.intake.store.showing import PlaceKey, show_anew
+from service.intake.store.showing import show_anew
 from service.intake.store.sighting import first_wanted
 from service.intake.store.tables import placements, sightings
 
@@ -57,26 +56,25 @@ async def gather_images(
 class Recorder:
     """Writes a manifest whose objects the store was seen to hold, some files at a time, in order.
 
-    The inspections in `homes` are locked, the images are written.
+    The inspections in `inspections` are locked, the images are written.
     """
 
     connection: AsyncConnection
     caller: Caller
     card_return: Row
-    homes: Mapping[UUID, Home]
+    inspections: Mapping[UUID, Inspection]
     own: UUID | None
     now: datetime
     files: int = 0
     not_placed: int = 0
     remarks: Counter[str] = field(default_factory=Counter)
     thumbnails: set[str] = field(default_factory=set)
-    _changes: Counter[PlaceKey] = field(default_factory=Counter)
 
     async def record(self, files: Sequence[ManifestFile]) -> None:
         """Write the next files."""
         site, zone = self.card_return["site"], ZoneInfo(self.card_return["time_zone"])
         seen = [
-            Seen(new_id(), ordinal, file, judge(file.placement, self.homes, site, self.own))
+            Seen(new_id(), ordinal, file, judge(file.placement, self.inspections, site, self.own))
             for ordinal, file in enumerate(files, self.files)
         ]
         self.files += len(files)
@@ -95,7 +93,7 @@ class Recorder:
     async def _write_facts(self, seen: Sequence[Seen], pictures: Sequence[Seen]) -> None:
         placed = [item for item in seen if item.verdict.claim is not None]
         placed += [item for item in pictures if item.verdict.claim is None]
-        facts = [_placement(item, self.homes) for item in placed if item.verdict.place]
+        facts = [_placement(item, self.inspections) for item in placed if item.verdict.place]
         await append(
             self.connection,
             placements,
@@ -108,14 +106,10 @@ class Recorder:
     async def _show(self, pictures: Iterable[Seen]) -> None:
         """Show the pictures at their places."""
         placed = [item for item in pictures if item.verdict.place is not None]
-        inspections = {item.verdict.place.inspection_id for item in placed if item.verdict.place}
+        at = {item.verdict.place.inspection_id for item in placed if item.verdict.place}
         if placed:
             digests = {item.file.sha256 for item in placed}
-            self._changes.update(await show_anew(self.connection, inspections, digests))
-
-    async def count(self) -> None:
-        """At the end: tell campaigns the pictures that locations did not have before."""
-        await count_pictures(self.connection, self._changes)
+            await show_anew(self.connection, at, digests)
 
 
 def _image_row(file: ManifestFile, now: datetime) -> dict[str, Any]:
@@ -158,7 +152,7 @@ def _said(item: Seen) -> dict[str, Any]:
     }
 
 
-def _placement(item: Seen, homes: Mapping[UUID, Home]) -> dict[str, Any]:
+def _placement(item: Seen, inspections: Mapping[UUID, Inspection]) -> dict[str, Any]:
     verdict, claim = item.verdict, item.verdict.claim
     place, claimed_key = verdict.place, verdict.claimed_key
     assert place is not None
@@ -173,5 +167,5 @@ def _placement(item: Seen, homes: Mapping[UUID, Home]) -> dict[str, Any]:
         **_said(item),
         "rule": verdict.rule,
         "confidence": claim.confidence if claim is not None else 1.0,
-        "revision_id": homes[place.inspection_id].revision_id,
+        "revision_id": inspections[place.inspection_id].revision_id,
     }

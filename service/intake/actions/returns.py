@@ -10,7 +10,7 @@ import msgspec
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.access.rules import Act, Caller
-from service.campaigns.store.inspections import inspection_by_id as inspection_by_id
+from service.campaigns.store.inspections import inspection_by_id
 from service.contract.cards import (
     CardReturnOpen,
     CardReturnStanding,
@@ -74,7 +74,7 @@ async def _insert_return(
     inspection = None
     if opening.inspection_id is not None:
         inspection = await inspection_by_id(connection, opening.inspection_id)
-        where = inspection["site"] if inspection else None
+        where = inspection.site if inspection else None
         _refuse_foreign(where, opening.site, f"Inspection {opening.inspection_id}")
     revision = opening.revision_id and await revision_label(connection, opening.revision_id)
     await insert_return(

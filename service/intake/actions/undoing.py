@@ -10,16 +10,16 @@ from uuid import UUID
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.access.rules import Caller
-from service.campaigns.rules import Home
+from service.campaigns.rules import Inspection
 from service.contract.problem import ProblemError
 from service.contract.records import MoveIn
 from service.contract.wire import new_id
 from service.database import Row
 from service.errors import Conflict, Invalid, NotFound
 from service.facts.store import append
-from service.intake.actions.showing import show
 from service.intake.rules.placing import Place, Placement, standing_placements
 from service.intake.store import moving as store
+from service.intake.store.showing import show_anew
 from service.intake.store.tables import placements
 
 # What a placement says besides who said it and when: it comes back as it was.
@@ -38,12 +38,12 @@ async def ends_of(connection: AsyncConnection, move_id: UUID) -> set[UUID]:
 
 
 async def undo(
-    connection: AsyncConnection, caller: Caller, body: MoveIn, homes: Mapping[UUID, Home]
+    connection: AsyncConnection, caller: Caller, body: MoveIn, inspections: Mapping[UUID, Inspection]
 ) -> list[dict[str, Any]]:
     """Write the facts that undo the move `body.undoes`; the items of the new move.
 
-    The inspections in `homes` are locked. Raises Conflict where a picture was moved since, and where one
-    stood nowhere before, since no fact can put it there.
+    The inspections are locked. Raises Conflict where a picture was moved since, and where one stood nowhere
+    before, since no fact can put it there.
     """
     assert body.undoes is not None
     if body.to is not None or body.pictures or body.sightings:
@@ -58,10 +58,10 @@ async def undo(
     restored = []
     for was in before:
         gone = [standing[row["id"]] for row in made if was["id"] in row["replaces"]]
-        revision_id = homes[was["inspection_id"]].revision_id
+        revision_id = inspections[was["inspection_id"]].revision_id
         restored.append({**_restored(was, gone), "revision_id": revision_id, "move_id": body.id})
     await append(connection, placements, restored, caller)
-    await show(connection, homes.keys(), {row["digest"] for row in (*made, *before)})
+    await show_anew(connection, inspections.keys(), {row["digest"] for row in (*made, *before)})
     return _items(body, made, before)
 
 

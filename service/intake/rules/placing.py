@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from typing import NamedTuple
 from uuid import UUID
 
-from service.campaigns.rules import Home
+from service.campaigns.rules import Inspection
 from service.contract.cards import PlacementClaim
 from service.facts.rules import standing
 
@@ -121,30 +121,32 @@ class Verdict:
     claim: PlacementClaim | None = field(default=None, repr=False)
 
 
-def judge(claim: PlacementClaim | None, homes: Mapping[UUID, Home], site: str, own: UUID | None) -> Verdict:
+def judge(
+    claim: PlacementClaim | None, inspections: Mapping[UUID, Inspection], site: str, own: UUID | None
+) -> Verdict:
     """Where a file of a card return at `site` belongs; `own` is the inspection the card was prepared for."""
     if claim is None:
         return Verdict(Place(own, "", 0) if own else None, "card")
-    home = homes.get(claim.inspection_id)
-    reason = _not_ours(home, site, homes[own].unit_id if own else None)
-    if home is None or reason:
+    inspection = inspections.get(claim.inspection_id)
+    reason = _not_ours(inspection, site, inspections[own].unit_id if own else None)
+    if inspection is None or reason:
         return Verdict(None, claim.rule, claim.location_key, f"inspection {claim.inspection_id} {reason}")
     if claim.location_key is None:
         # The note of a claim that a slate left open says why.
         remark = claim.note if claim.rule == "slate" else None
         return Verdict(Place(claim.inspection_id, "", 0), claim.rule, remark=remark, claim=claim)
-    if claim.location_key not in home.locations:
+    if claim.location_key not in inspection.locations:
         remark = f"the inspection has no location {claim.location_key}"
         return Verdict(Place(claim.inspection_id, "", 0), claim.rule, claim.location_key, remark, claim)
     place = Place(claim.inspection_id, claim.location_key, claim.element or 0)
     return Verdict(place, claim.rule, claim=claim)
 
 
-def _not_ours(home: Home | None, site: str, own_unit: UUID | None) -> str | None:
-    if home is None:
+def _not_ours(inspection: Inspection | None, site: str, own_unit: UUID | None) -> str | None:
+    if inspection is None:
         return "is not known here"
-    if home.site != site:
+    if inspection.site != site:
         return "belongs to another site"
-    if own_unit is not None and home.unit_id != own_unit:
+    if own_unit is not None and inspection.unit_id != own_unit:
         return "belongs to another unit than the card"
     return None

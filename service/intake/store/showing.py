@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Mapping, Sequence
 from typing import Any
 from uuid import UUID
 
@@ -10,11 +10,14 @@ import sqlalchemy as sa
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.campaigns.store.tables import unit_images
+from service.database import Row, insert_rows
+from service.facts.store import stands
 from service.intake.rules.placing import NO_PICTURE, PICTURES
+from service.intake.store.tables import placements
 
 # rules.shown said again in SQL, so that the two can be held against each other. The id is made of the key:
 # what stands at a place again is the same row again.
-_SHOWN = """
+_SHOWN = f"""
 WITH standing AS MATERIALIZED (
     SELECT fact.id AS placement_id, fact.inspection_id, coalesce(fact.location_key, '') AS location_key,
            coalesce(fact.element, 0) AS element, fact.element_last, fact.evaluation, fact.condition,
@@ -22,9 +25,8 @@ WITH standing AS MATERIALIZED (
            seen.taken_basis, seen.format IS NOT NULL AS told,
            NOT seen.marks && CAST(:no_picture AS text[]) AS counted
     FROM sightings seen JOIN placements fact ON fact.sighting_id = seen.id
-    WHERE seen.kind = ANY(:pictures){among}
-      AND NOT EXISTS (SELECT FROM placements later
-                      WHERE later.sighting_id = fact.sighting_id AND fact.id = ANY(later.replaces))
+    WHERE seen.kind = ANY(:pictures){{among}}
+      AND {stands(placements, "fact")}
 ), first AS (
     SELECT DISTINCT ON (inspection_id, digest, location_key, element) * FROM standing
     ORDER BY inspection_id, digest, location_key, element,
@@ -39,31 +41,13 @@ SELECT CAST(substr(encode(sha256(convert_to(concat_ws(' ', inspection_id, digest
        note, sighting_id AS first_sighting_id, placement_id, sightings, counted, taken_at, taken_basis
 FROM first JOIN number USING (inspection_id, digest, location_key, element)
 JOIN inspections inspection ON inspection.id = inspection_id
-"""
-_COLUMNS = ", ".join(column.name for column in unit_images.columns)
-_AMONG = " AND seen.digest = ANY(:digests) AND fact.inspection_id = ANY(:inspections)"
-_PER_LOCATION = """
-SELECT inspection_id, location_key, count(DISTINCT digest)::integer AS number FROM {rows}
-WHERE counted AND location_key <> '' GROUP BY inspection_id, location_key
-"""
-_TAKE_AWAY = f"""
-WITH gone AS (
-    DELETE FROM unit_images WHERE digest = ANY(:digests) AND inspection_id = ANY(:inspections)
-    RETURNING inspection_id, location_key, digest, counted
-) {_PER_LOCATION.format(rows="gone")}
-"""  # noqa: S608 (names of our own tables)
-_SHOW = f"""
-WITH made AS (
-    INSERT INTO unit_images ({_COLUMNS}) SELECT {_COLUMNS} FROM ({_SHOWN.format(among=_AMONG)}) AS shown
-    RETURNING inspection_id, location_key, digest, counted
-) {_PER_LOCATION.format(rows="made")}
 """  # noqa: S608
-_EVERYTHING = f"SELECT {_COLUMNS} FROM ({_SHOWN.format(among='')}) AS shown"  # noqa: S608
-_KEPT = f"SELECT {_COLUMNS} FROM unit_images"  # noqa: S608
-_DRIFT = f"({_EVERYTHING} EXCEPT {_KEPT}) UNION ALL ({_KEPT} EXCEPT {_EVERYTHING})"
-
-# inspection and location
-PlaceKey = tuple[UUID, str]
+_COLUMNS = ", ".join(column.name for column in unit_images.columns)
+_AT = " AND fact.inspection_id = ANY(:inspections)"
+_AMONG = " AND seen.digest = ANY(:digests) AND fact.inspection_id = ANY(:inspections)"
+_TAKE_AWAY = "DELETE FROM unit_images WHERE digest = ANY(:digests) AND inspection_id = ANY(:inspections)"
+_SHOW = f"INSERT INTO unit_images ({_COLUMNS}) {_SHOWN.format(among=_AMONG)}"
+_FOLD = f"SELECT {_COLUMNS} FROM ({_SHOWN.format(among=_AT)}) AS shown"  # noqa: S608
 
 
 def _values(**more: Any) -> dict[str, Any]:
@@ -72,22 +56,28 @@ def _values(**more: Any) -> dict[str, Any]:
 
 async def show_anew(
     connection: AsyncConnection, inspection_ids: Collection[UUID], digests: Collection[str]
-) -> dict[PlaceKey, int]:
-    """Make anew what these inspections, locked, show of these images; by how many pictures that count each
-    location has more (or fewer) than before. Each inspection has an entry, be it at no location and of none:
-    what is open there may have changed."""
+) -> None:
+    """Make anew what these inspections, locked, show of these images."""
     values = {"inspections": list(inspection_ids), "digests": list(digests)}
-    gone = await connection.execute(sa.text(_TAKE_AWAY), values)
-    changes = {(row.inspection_id, row.location_key): -row.number for row in gone}
-    made = await connection.execute(sa.text(_SHOW), _values(**values))
-    for row in made:
-        place = (row.inspection_id, row.location_key)
-        changes[place] = changes.get(place, 0) + row.number
-    return dict.fromkeys(((inspection_id, "") for inspection_id in inspection_ids), 0) | {
-        place: number for place, number in changes.items() if number
-    }
+    await connection.execute(sa.text(_TAKE_AWAY), values)
+    await connection.execute(sa.text(_SHOW), _values(**values))
 
 
-async def shown_drift(connection: AsyncConnection) -> int:
-    """How many rows of unit_images are not what the facts give, or lack; a walk over everything."""
-    return int(await connection.scalar(sa.text(f"SELECT count(*) FROM ({_DRIFT}) AS apart"), _values()) or 0)  # noqa: S608
+async def shown_by_facts(connection: AsyncConnection, inspection_ids: Collection[UUID]) -> Sequence[Row]:
+    """What these inspections have to show, from the facts."""
+    found = await connection.execute(sa.text(_FOLD), _values(inspections=list(inspection_ids)))
+    return found.mappings().all()
+
+
+async def shown_now(connection: AsyncConnection, inspection_ids: Collection[UUID]) -> Sequence[Row]:
+    query = sa.select(unit_images).where(unit_images.c.inspection_id.in_(inspection_ids))
+    return (await connection.execute(query)).mappings().all()
+
+
+async def show(
+    connection: AsyncConnection, inspection_ids: Collection[UUID], rows: Sequence[Mapping[str, Any]]
+) -> None:
+    """Show these rows at these inspections, locked, and nothing else."""
+    here = sa.delete(unit_images).where(unit_images.c.inspection_id.in_(inspection_ids))
+    await connection.execute(here)
+    await insert_rows(connection, unit_images, rows)
