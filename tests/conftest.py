@@ -1,6 +1,6 @@
 """One PostgreSQL and one S3 store per run; databases and buckets in them as tests need them.
 
-Tests share `database_url`, so they make names of their own (tests/build.py does). What needs an empty
+Tests share `database_url`, so they make names of their own (tests/factories.py does). What needs an empty
 database takes `fresh_database_url`.
 """
 
@@ -19,9 +19,9 @@ from psycopg import sql
 from sqlalchemy import make_url
 
 from service.objects import Objects, ObjectSettings
-from tests import services
+from tests import engines
 
-pytest_plugins = ["tests.running"]
+pytest_plugins = ["tests.live_service"]
 
 # How long an example takes says nothing on a machine that does other work as well.
 hypothesis.settings.register_profile("unhurried", deadline=None)
@@ -38,7 +38,7 @@ def anyio_backend() -> str:
 @pytest.fixture(scope="session")
 def postgres_server() -> Iterator[str]:
     """A SQLAlchemy URL whose user may create databases."""
-    with services.postgres_server() as url:
+    with engines.postgres_server() as url:
         yield url
 
 
@@ -83,7 +83,7 @@ def empty_database_url(postgres_server: str) -> Iterator[str]:
 @pytest.fixture(scope="session")
 def object_settings() -> Iterator[ObjectSettings]:
     """The store, with a bucket that all tests of a run share."""
-    with services.object_server() as settings:
+    with engines.object_server() as settings:
         yield settings
 
 

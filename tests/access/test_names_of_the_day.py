@@ -27,8 +27,8 @@ from service.plans.document import check_bytes
 from service.records import actions as records
 from service.records.store.history import Wanted
 from service.settings import Settings
-from tests import build
-from tests.intake.returning import Yard, claim, fresh_seed, jpeg, open_yard
+from tests import factories
+from tests.intake.factories import Yard, claim, fresh_seed, jpeg, open_yard
 
 pytestmark = pytest.mark.anyio
 
@@ -52,7 +52,7 @@ async def _rename(yard: Yard, person: Caller) -> None:
 
 async def test_i3_statements_bindings_moves_and_placements_keep_the_name_of_their_day(yard: Yard) -> None:
     here = yard.inspection_id
-    lead = await build.person(yard.db, Role.SHIFT_LEAD)
+    lead = await factories.person(yard.db, Role.SHIFT_LEAD)
     said = StatementIn(
         id=new_id(), inspection_id=here, kind="complete", locations=["A"], stated_by="A. Person"
     )
@@ -63,9 +63,9 @@ async def test_i3_statements_bindings_moves_and_placements_keep_the_name_of_thei
     target = MoveTarget(inspection_id=here, location="B")
     move = MoveIn(id=new_id(), reason="wrong folder", to=target, pictures=[item.id])
     moved = await move_pictures(yard.db, lead, move)
-    places = [build.location(key, "XY", mandatory=key == "A") for key in "ABCD"]
+    places = [factories.location(key, "XY", mandatory=key == "A") for key in "ABCD"]
     async with yard.db.begin() as connection:
-        revision = await build.add_revision(connection, yard.made, "B", places, effective_from=server_now())
+        revision = await factories.add_revision(connection, yard.made, "B", places, effective_from=server_now())
     wanted = BindingIn(id=new_id(), revision_id=revision, reason="D came")
     await rebind(yard.db, lead, here, wanted)
 
@@ -83,8 +83,8 @@ async def test_i3_statements_bindings_moves_and_placements_keep_the_name_of_thei
 
 
 async def test_i3_plan_events_authors_and_retention_keep_the_name_of_their_day(yard: Yard) -> None:
-    author, approver = await build.person(yard.db, Role.AUTHOR), await build.person(yard.db, Role.APPROVER)
-    places = [build.location(key, "XY", mandatory=key == "A") for key in "AB"]
+    author, approver = await factories.person(yard.db, Role.AUTHOR), await factories.person(yard.db, Role.APPROVER)
+    places = [factories.location(key, "XY", mandatory=key == "A") for key in "AB"]
     checked = check_bytes(msgspec.json.encode(yard.made.document("N", places)), "plan.json")
     revision_id = new_id()
     made = await plans.create_draft(yard.db, author, revision_id, checked)
@@ -93,7 +93,7 @@ async def test_i3_plan_events_authors_and_retention_keep_the_name_of_their_day(y
     standing = await record_event(yard.db, author, revision_id, submitted)
     approved = RevisionEventIn(id=new_id(), kind="approved", replaces=standing.heads)
     await record_event(yard.db, approver, revision_id, approved)
-    admin = await build.person(yard.db, Role.ADMINISTRATOR)
+    admin = await factories.person(yard.db, Role.ADMINISTRATOR)
     await put_retention(yard.db, admin, yard.made.site, RetentionIn(30), lambda _: None)
 
     for person in (author, approver, admin):

@@ -24,7 +24,7 @@ from service.objects import ObjectSettings
 from service.objects.holding import Holding
 from tests.agent.sites import ROOT, Site, make_unit, variables
 from tests.agent.station import jpeg, put
-from tests.running import Running, execute
+from tests.live_service import Running, execute
 
 # So that a card of a few files goes in several transactions and parts, as one of thousands does.
 SMALL_BATCHES = """

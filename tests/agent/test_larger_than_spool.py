@@ -20,7 +20,7 @@ from agent.settings import State
 from agent.workstation import Workstation
 from tests.agent.sites import Site, make_site
 from tests.agent.station import Bench, jpeg, put
-from tests.running import Running
+from tests.live_service import Running
 
 MB = 1_000_000
 small_disk = pytest.mark.skipif(sys.platform != "linux" or os.geteuid() != 0, reason="mounts a small disk")

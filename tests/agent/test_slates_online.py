@@ -22,7 +22,7 @@ from service.contract.wire import new_id
 from tests.agent.sites import Site, make_unit
 from tests.agent.slate_views import View, seen
 from tests.agent.station import jpeg, put
-from tests.running import Running
+from tests.live_service import Running
 from tests.web.test_browser import BEYOND, CHROMIUM, DESK, FLAGS, PHONE, SMALL_TARGETS, WEAK_TEXT
 from tests.web.wellformed import Outline
 

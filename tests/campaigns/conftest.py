@@ -5,7 +5,7 @@ from collections.abc import AsyncIterator
 import pytest
 
 from service.database import Database
-from tests.running import service, service_settings  # noqa: F401 (fixtures)
+from tests.live_service import service, service_settings  # noqa: F401 (fixtures)
 
 
 @pytest.fixture

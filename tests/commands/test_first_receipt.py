@@ -10,7 +10,7 @@ from pathlib import Path
 import httpx
 
 from tests.documents import STAYS, Shell, blocks
-from tests.running import ROOT
+from tests.live_service import ROOT
 
 OWN_ENGINES = "# with engines of your own\n"
 # What a reader waits for before going on in the first terminal.

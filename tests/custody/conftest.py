@@ -14,8 +14,8 @@ from service.database import Database
 from service.objects import Objects, ObjectSettings
 from service.objects.holding import Holding
 from service.settings import Settings
-from tests.intake.returning import Yard, open_yard
-from tests.running import client_of
+from tests.intake.factories import Yard, open_yard
+from tests.live_service import client_of
 
 
 @pytest.fixture

@@ -21,8 +21,8 @@ from service.errors import Refusal
 from service.intake.store import card_returns, receipts
 from service.records.store import images, sightings
 from service.settings import Settings
-from tests import services
-from tests.intake.returning import CardBack, Yard, claim, fresh_seed, jpeg, open_yard, receipt_body, rows_of
+from tests import engines
+from tests.intake.factories import CardBack, Yard, claim, fresh_seed, jpeg, open_yard, receipt_body, rows_of
 
 pytestmark = pytest.mark.anyio
 
@@ -49,7 +49,7 @@ class Pair:
 
 @pytest.fixture
 async def pair(anyio_backend: str) -> AsyncIterator[Pair]:
-    with services.throwaway_folder() as folder:
+    with engines.throwaway_folder() as folder:
         # On: an acknowledged commit is at the replica too.
         settings = {"synchronous_commit": "on"}
         primary = Postgres(folder / "primary", throwaway=True, settings=settings)

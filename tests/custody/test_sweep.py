@@ -25,7 +25,7 @@ from service.objects import ObjectSettings, original_key
 from service.objects.holding import Holding, Upload
 from service.settings import Settings
 from tests.http.test_command import sightledger
-from tests.intake.returning import CardBack, Yard, claim, images_among, jpeg, rows_of
+from tests.intake.factories import CardBack, Yard, claim, images_among, jpeg, rows_of
 
 pytestmark = pytest.mark.anyio
 

@@ -22,7 +22,7 @@ from deploy.embedded.postgres import Postgres
 from deploy.embedded.processes import Child, StartError, lock_folder
 from deploy.embedded.store import ObjectStore
 from service.objects import Objects, ObjectSettings
-from tests.services import throwaway_folder
+from tests.engines import throwaway_folder
 
 ROOT = Path(__file__).parents[2]
 

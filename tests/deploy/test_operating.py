@@ -27,8 +27,8 @@ from service.objects.bucket import prepare_bucket
 from service.settings import Settings
 from tests.documents import Shell, blocks
 from tests.http.test_command import sightledger
-from tests.intake.returning import CardBack, Yard, claim, fresh_seed, jpeg, open_yard, receipt_body
-from tests.running import ROOT, environment_of, execute, running_service, token_of_agent
+from tests.intake.factories import CardBack, Yard, claim, fresh_seed, jpeg, open_yard, receipt_body
+from tests.live_service import ROOT, environment_of, execute, running_service, token_of_agent
 
 pytestmark = pytest.mark.anyio
 OPERATING = ROOT / "deploy" / "OPERATING.md"

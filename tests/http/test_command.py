@@ -10,7 +10,7 @@ import pytest
 
 from service.contract.wire import new_id
 from service.settings import Settings
-from tests.running import ROOT, Running, environment_of, make_site
+from tests.live_service import ROOT, Running, environment_of, make_site
 
 
 def sightledger(

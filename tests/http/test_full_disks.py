@@ -24,16 +24,16 @@ from service.objects import Objects
 from service.objects.probing import PREFIX
 from service.settings import Settings
 from service.writable import Kept
-from tests import services
+from tests import engines
 from tests.http.test_service import problem_of
-from tests.running import token_of_person, with_store
+from tests.live_service import token_of_person, with_store
 
 
 def may_mount() -> bool:
     """Whether this process may mount a file system of its own: root with that right, on Linux."""
     if sys.platform != "linux":
         return False
-    with services.throwaway_folder() as folder:
+    with engines.throwaway_folder() as folder:
         tried = subprocess.run(["mount", "-t", "tmpfs", "tmpfs", folder], capture_output=True, check=False)
         if tried.returncode == 0:
             subprocess.run(["umount", folder], check=True)
@@ -45,7 +45,7 @@ small_disks = pytest.mark.skipif(not may_mount(), reason="a small disk cannot be
 
 @contextmanager
 def small_disk(megabytes: int) -> Iterator[Path]:
-    with services.throwaway_folder() as folder:
+    with engines.throwaway_folder() as folder:
         size = f"size={megabytes}m,mode=711"
         subprocess.run(["mount", "-t", "tmpfs", "-o", size, "tmpfs", folder], check=True)
         try:

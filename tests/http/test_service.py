@@ -22,7 +22,7 @@ from service.app import create_app
 from service.contract.wire import new_id
 from service.database import Database
 from service.settings import Settings
-from tests.running import Running, running_service
+from tests.live_service import Running, running_service
 
 # RFC 9457 3.1: the members and their JSON types; the last three are extension members (3.2).
 MEMBERS: dict[str, type] = {

@@ -10,9 +10,9 @@ import pytest
 
 from service.database import Database
 from service.intake.actions.committing import Commits
-from tests.intake.returning import Yard, claim, fresh_seed, jpeg, open_yard, receipt_body
-from tests.intake.sending import JSON, Sender, work_off
-from tests.running import Running, token_of_agent
+from tests.intake.factories import Yard, claim, fresh_seed, jpeg, open_yard, receipt_body
+from tests.intake.protocol import JSON, Sender, work_off
+from tests.live_service import Running, token_of_agent
 
 pytestmark = pytest.mark.anyio
 

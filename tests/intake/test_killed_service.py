@@ -17,9 +17,9 @@ from service.contract.failpoints import SERVICE
 from service.database import Database
 from service.objects import ObjectSettings
 from service.settings import Settings
-from tests.intake.returning import CardBack, Yard, claim, file_of, fresh_seed, jpeg, open_yard, receipt_body
-from tests.intake.sending import Sender, random_bytes, work_off, worker_status
-from tests.running import ROOT, Running, client_of, execute, running_service, token_of_agent
+from tests.intake.factories import CardBack, Yard, claim, file_of, fresh_seed, jpeg, open_yard, receipt_body
+from tests.intake.protocol import Sender, random_bytes, work_off, worker_status
+from tests.live_service import ROOT, Running, client_of, execute, running_service, token_of_agent
 
 pytestmark = pytest.mark.anyio
 

@@ -19,7 +19,7 @@ from service.intake.rules import (
     seen_as,
     seen_in_record,
 )
-from tests.intake.returning import file_of
+from tests.intake.factories import file_of
 
 FOUND = datetime(2026, 9, 10, 8, tzinfo=UTC)
 DIGEST, OTHER = "a" * 64, "b" * 64

@@ -16,8 +16,8 @@ from service.contract.signature import verify_receipt
 from service.contract.wire import Page, new_id
 from service.jobs import open_queue, work
 from service.records.actions.thumbnails import tasks
-from tests.intake.returning import CardBack, Yard, claim, file_of, jpeg
-from tests.running import Running, token_of_agent
+from tests.intake.factories import CardBack, Yard, claim, file_of, jpeg
+from tests.live_service import Running, token_of_agent
 
 pytestmark = pytest.mark.anyio
 

@@ -20,8 +20,8 @@ from service.intake import actions
 from service.intake.actions.commit import ObjectsMissing
 from service.intake.store import card_return_parts, receipts
 from service.records.store import sightings
-from tests import build
-from tests.intake.returning import (
+from tests import factories
+from tests.intake.factories import (
     CardBack,
     Yard,
     assert_sound,
@@ -33,7 +33,7 @@ from tests.intake.returning import (
     rows_of,
     shown_at,
 )
-from tests.running import client_of
+from tests.live_service import client_of
 
 pytestmark = pytest.mark.anyio
 
@@ -76,13 +76,13 @@ async def test_i8_every_step_can_be_repeated_and_gives_the_same_answer(yard: Yar
     assert {ticket.sha256 for ticket in (await card.put_part(0)).lacking} == {f.sha256 for f in card.files}
     assert await card.upload(answer.lacking) == [200, 200, 200]
     assert await card.upload(answer.lacking) == [412, 412, 412]
-    await build.add_people(yard.db, yard.made, yard.made.site)
+    await factories.add_people(yard.db, yard.made, yard.made.site)
     said = StatementIn(
         id=new_id(),
         inspection_id=yard.inspection_id,
         kind="complete",
         locations=["B"],
-        stated_by=build.SPEAKER,
+        stated_by=factories.SPEAKER,
     )
     receipt = await card.commit(statements=[said])
     assert await card.commit(statements=[said]) == receipt

@@ -33,7 +33,7 @@ from service.settings import Settings
 from tests.agent.sites import make_unit, variables
 from tests.agent.station import jpeg, put
 from tests.link.proxy import Proxy
-from tests.running import ROOT, Running, execute, running_service
+from tests.live_service import ROOT, Running, execute, running_service
 
 # Seconds: what a person would set to 30 is scaled down, so that a test does not wait so long.
 TIMEOUT = "2"

@@ -17,7 +17,7 @@ import pytest
 
 from tests.agent.sites import variables
 from tests.link.conftest import Far
-from tests.running import ROOT
+from tests.live_service import ROOT
 
 YEAR = 365 * 86400
 RESUMED = 30.0

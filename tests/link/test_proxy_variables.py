@@ -14,7 +14,7 @@ from service.settings import Settings
 from tests.agent.sites import make_unit
 from tests.link.conftest import enrolled, picture, prepared, push_card
 from tests.link.forward import ForwardProxy
-from tests.running import running_service
+from tests.live_service import running_service
 
 SERVICE, STORE = "sightledger.invalid", "store.invalid:9000"
 

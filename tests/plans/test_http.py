@@ -18,7 +18,7 @@ from service.database import Database
 from service.plans import store
 from service.plans.document import canonical
 from tests.plans.documents import PLAN, document
-from tests.running import Running, everything_held, make_site
+from tests.live_service import Running, everything_held, make_site
 
 Answer = dict[str, Any]
 

@@ -6,7 +6,7 @@ import pytest
 
 from service.database import Database
 from service.settings import Settings
-from tests.intake.returning import Yard, open_yard
+from tests.intake.factories import Yard, open_yard
 
 
 @pytest.fixture

@@ -11,7 +11,7 @@ from hypothesis import given
 from msgspec.structs import replace
 
 from service.records.rules import AHEAD, EARLIEST, exif_as_read, nearest, taken_at, wants_thumbnail
-from tests.intake.returning import file_of
+from tests.intake.factories import file_of
 
 READ = datetime(2026, 5, 1, 12, tzinfo=UTC)
 BERLIN = ZoneInfo("Europe/Berlin")

@@ -27,7 +27,7 @@ from service.database import migrate
 from service.settings import Settings
 from service.signing import create_key_file
 from tests.link.proxy import Proxy
-from tests.running import ROOT, Running, client_of, environment_of, execute
+from tests.live_service import ROOT, Running, client_of, environment_of, execute
 from tests.soak.disks import MB, Disk, can_mount
 
 # Sparse: they take what is written. Far more than a soak of 20,000 files writes.

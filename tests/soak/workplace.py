@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from tests.link.proxy import Proxy
-from tests.running import ROOT
+from tests.live_service import ROOT
 from tests.soak.backend import Backend, Program, wait_until
 from tests.soak.cards import Card, Visit
 from tests.soak.disks import MB

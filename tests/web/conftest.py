@@ -25,9 +25,9 @@ from service.database import Database
 from service.objects import Objects, ObjectSettings, thumbnail_key
 from service.records.actions.thumbnails import MADE, reduced
 from service.settings import Settings
-from tests import build
-from tests.running import Running
-from tests.web.holding import TAKEN, Card, Picture, hold
+from tests import factories
+from tests.live_service import Running
+from tests.web.factories import TAKEN, Card, Picture, hold
 
 HOSTILE = "<script>alert(1)</script>"
 # A right-to-left override makes a name's end look like its middle; a line separator breaks the line.
@@ -38,7 +38,7 @@ HOSTILE_PATH = f"DCIM/\u202egpj.exe\u2028{HOSTILE}\"'>.JPG"
 class Scene:
     """Serial numbers by what they stand for."""
 
-    fleet: build.Fleet
+    fleet: factories.Fleet
     campaign: UUID
     worked: str
     untouched: str
@@ -60,12 +60,12 @@ def scene(service: Running, object_settings: ObjectSettings) -> Scene:
 async def _seed(settings: Settings, objects: Objects) -> Scene:
     db = Database(settings.database_url)
     try:
-        made = await build.fleet(db)
-        worked, untouched = await build.add_units(db, made, 2)
-        [other_build] = await build.add_units(db, made, 1, build="Y")
-        [elsewhere] = await build.add_units(db, made, 1, site=made.other_site)
-        many = await build.add_units(db, made, 60, site=made.other_site)
-        manager = await build.person(db, Role.MANAGER)
+        made = await factories.fleet(db)
+        worked, untouched = await factories.add_units(db, made, 2)
+        [other_build] = await factories.add_units(db, made, 1, build="Y")
+        [elsewhere] = await factories.add_units(db, made, 1, site=made.other_site)
+        many = await factories.add_units(db, made, 60, site=made.other_site)
+        manager = await factories.person(db, Role.MANAGER)
         wanted = CampaignIn(
             name=f"Autumn {HOSTILE} {made.name}",
             plan=made.plan,
@@ -86,7 +86,7 @@ async def _seed(settings: Settings, objects: Objects) -> Scene:
 
 
 async def _say(db: Database, inspection_id: UUID) -> None:
-    lead = await build.person(db, Role.SHIFT_LEAD)
+    lead = await factories.person(db, Role.SHIFT_LEAD)
 
     async def say(kind: Any, key: str, **more: Any) -> None:
         statement = StatementIn(
@@ -101,8 +101,8 @@ async def _say(db: Database, inspection_id: UUID) -> None:
     await say("not_inspected", "C", stated_by=HOSTILE, reason=blocked, note=HOSTILE)
 
 
-async def _pictures(db: Database, objects: Objects, made: build.Fleet, inspection_id: UUID) -> list[Picture]:
-    workstation = await build.agent(db, made, made.site)
+async def _pictures(db: Database, objects: Objects, made: factories.Fleet, inspection_id: UUID) -> list[Picture]:
+    workstation = await factories.agent(db, made, made.site)
     card = Card(made.sites[made.site], workstation.id, inspection_id, person=HOSTILE)
     exif = {
         "DateTimeOriginal": "2026:11:20 09:12:03",

@@ -11,7 +11,7 @@ import pytest
 
 from service.access.rules import Role
 from service.settings import Settings
-from tests.running import Running
+from tests.live_service import Running
 from tests.web.conftest import HOSTILE, Scene
 from tests.web.wellformed import Outline
 

@@ -15,11 +15,11 @@ import httpx
 import pytest
 
 from service.database import Database
-from tests import build
-from tests.campaigns import working
-from tests.running import Running
+from tests import factories
+from tests.campaigns import steps
+from tests.live_service import Running
 from tests.web.conftest import _jpeg
-from tests.web.holding import TAKEN, Card, Picture, hold
+from tests.web.factories import TAKEN, Card, Picture, hold
 from tests.web.test_browser import (
     BEYOND,
     CHROMIUM,
@@ -61,13 +61,13 @@ def shared(service: Running) -> Shared:
 async def _seed(service: Running) -> Shared:
     db = Database(service.settings.database_url)
     try:
-        made = await build.fleet(db)
-        *serials, alone = await build.add_units(db, made, 5)
-        silent = await working.campaign(db, made, [alone], "Pictures at no location")
-        opened = await working.campaign(db, made, serials, "Pictures at two places")
+        made = await factories.fleet(db)
+        *serials, alone = await factories.add_units(db, made, 5)
+        silent = await steps.campaign(db, made, [alone], "Pictures at no location")
+        opened = await steps.campaign(db, made, serials, "Pictures at two places")
         twice, unplaced, marked, crowded = serials
-        at = {row.unit: row.id for row in await working.rows(db, opened.id)}
-        workstation = await build.agent(db, made, made.site)
+        at = {row.unit: row.id for row in await steps.rows(db, opened.id)}
+        workstation = await factories.agent(db, made, made.site)
 
         def card(serial: str) -> Card:
             return Card(made.sites[made.site], workstation.id, at[serial])
@@ -86,7 +86,7 @@ async def _seed(service: Running) -> Shared:
         often = Picture("C", _jpeg(30), "C/0000.JPG", taken=TAKEN - timedelta(days=1))
         sightings = [replace(often, path=f"C/{n:04}.JPG", ordinal=n) for n in range(MANY)]
         await hold(db, card(crowded), sightings)
-        (only,) = await working.rows(db, silent.id)
+        (only,) = await steps.rows(db, silent.id)
         loose = [Picture(None, _jpeg(40 + n), f"DCIM/X{n}.JPG", n) for n in range(2)]
         await hold(db, Card(made.sites[made.site], workstation.id, only.id), loose)
         return Shared(made.site, opened.id, silent.id, twice, unplaced, marked, crowded, left.id, same)

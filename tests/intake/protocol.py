@@ -17,8 +17,8 @@ from service.intake.actions.large import tasks as large_tasks
 from service.jobs import open_queue, work
 from service.records.actions.thumbnails import tasks as thumbnail_tasks
 from service.settings import Settings
-from tests.intake.returning import CardBack, Yard
-from tests.running import ROOT, environment_of
+from tests.intake.factories import CardBack, Yard
+from tests.live_service import ROOT, environment_of
 
 JSON = {"Content-Type": "application/json"}
 

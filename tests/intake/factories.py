@@ -46,8 +46,8 @@ from service.objects import Objects
 from service.records.store import images, sightings, unit_images
 from service.settings import Settings
 from service.signing import Signer
-from tests import build
-from tests.campaigns import working
+from tests import factories
+from tests.campaigns import steps
 
 STARTED = datetime(2026, 9, 10, 8, tzinfo=UTC)
 
@@ -93,7 +93,7 @@ class Yard:
     objects: Objects
     settings: Settings
     signer: Signer
-    made: build.Fleet
+    made: factories.Fleet
     agent: Caller
     campaign_id: UUID
     inspection_id: UUID
@@ -102,9 +102,9 @@ class Yard:
 
     async def another_inspection(self, *, site: str | None = None) -> UUID:
         """The inspection of another unit in a campaign of its own."""
-        serials = await build.add_units(self.db, self.made, 1, site=site)
-        opened = await working.campaign(self.db, self.made, serials)
-        return (await working.rows(self.db, opened.id))[0].id
+        serials = await factories.add_units(self.db, self.made, 1, site=site)
+        opened = await steps.campaign(self.db, self.made, serials)
+        return (await steps.rows(self.db, opened.id))[0].id
 
     def card(self, *pictures: tuple[str, bytes, PlacementClaim | None], **opening: Any) -> CardBack:
         """A card that comes back with these files."""
@@ -119,17 +119,17 @@ class Yard:
 
 async def open_yard(db: Database, settings: Settings) -> Yard:
     """A yard of its own in the shared database and store; close its objects after use."""
-    made = await build.fleet(db)
-    (serial,) = await build.add_units(db, made, 1)
-    opened = await working.campaign(db, made, [serial])
-    (inspection,) = await working.rows(db, opened.id)
+    made = await factories.fleet(db)
+    (serial,) = await factories.add_units(db, made, 1)
+    opened = await steps.campaign(db, made, [serial])
+    (inspection,) = await steps.rows(db, opened.id)
     return Yard(
         db=db,
         objects=open_objects(settings),
         settings=settings,
         signer=Signer.load(settings.receipt_key_file),
         made=made,
-        agent=await build.agent(db, made, made.site),
+        agent=await factories.agent(db, made, made.site),
         campaign_id=opened.id,
         inspection_id=inspection.id,
         revision_id=inspection.revision_id,
@@ -286,7 +286,7 @@ async def assert_sound(yard: Yard) -> None:
         pictures_held(folded)
     )
     for campaign_id in await _campaigns(yard):
-        await working.assert_sound(yard.db, campaign_id)
+        await steps.assert_sound(yard.db, campaign_id)
 
 
 def _same_words(row: Any, facts: Sequence[Any], seen: Sequence[Any]) -> bool:

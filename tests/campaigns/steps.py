@@ -20,28 +20,28 @@ from service.contract.work import StatementIn
 from service.database import Database, Row
 from service.plans.store import revision_document
 from service.records.store import unit_images
-from tests import build
+from tests import factories
 
 WINDOW = {"opens": date(2026, 9, 1), "closes": date(2026, 11, 30)}
 
 
-async def campaign(db: Database, made: build.Fleet, serials: list[str], name: str = "Autumn") -> Campaign:
-    manager = await build.person(db, Role.MANAGER)
+async def campaign(db: Database, made: factories.Fleet, serials: list[str], name: str = "Autumn") -> Campaign:
+    manager = await factories.person(db, Role.MANAGER)
     wanted = CampaignIn(name=f"{name} {new_id().hex}", plan=made.plan, units=serials, **WINDOW)
     return await opening.put_campaign(db, manager, new_id(), wanted, unchanged=None)
 
 
 async def rows(db: Database, campaign_id: UUID) -> list[InspectionRow]:
-    reader = await build.person(db, Role.AUDITOR)
+    reader = await factories.person(db, Role.AUDITOR)
     found, _ = await reading.list_inspections(
         db, reader, campaign_id, site=None, state=None, after=None, limit=1000
     )
     return found
 
 
-async def one_inspection(db: Database, made: build.Fleet, unit_build: str = "X") -> UUID:
+async def one_inspection(db: Database, made: factories.Fleet, unit_build: str = "X") -> UUID:
     """The inspection of one new unit in a new campaign."""
-    opened = await campaign(db, made, await build.add_units(db, made, 1, build=unit_build))
+    opened = await campaign(db, made, await factories.add_units(db, made, 1, build=unit_build))
     return (await rows(db, opened.id))[0].id
 
 

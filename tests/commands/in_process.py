@@ -14,7 +14,7 @@ from unittest.mock import patch
 
 from service.__main__ import main
 from service.settings import Settings
-from tests.running import environment_of
+from tests.live_service import environment_of
 
 
 def sightledger(settings: Settings, *words: str, stdin: str = "") -> CompletedProcess[str]:
