@@ -8,20 +8,26 @@ from __future__ import annotations
 
 import asyncio
 import secrets
-from collections.abc import Iterator
+from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import closing, contextmanager
 from dataclasses import replace
+from uuid import UUID
 
+import httpx
 import hypothesis
 import psycopg
 import pytest
 from psycopg import sql
 from sqlalchemy import make_url
 
+from service.database import Database, migrate
 from service.objects import Objects, ObjectSettings
+from service.objects.bucket import prepare_bucket
+from service.settings import Settings
+from service.signing import create_key_file
 from tests import engines
-
-pytest_plugins = ["tests.live_service"]
+from tests.intake.factories import Yard, open_yard
+from tests.live_service import Running, running_service
 
 # How long an example takes says nothing on a machine that does other work as well.
 hypothesis.settings.register_profile("unhurried", deadline=None)
@@ -45,8 +51,6 @@ def postgres_server() -> Iterator[str]:
 @pytest.fixture(scope="session")
 def migrated_template(postgres_server: str) -> Iterator[str]:
     """The name of a migrated database; copying it takes a fraction of migrating."""
-    from service.database import migrate
-
     with _database(postgres_server) as url:
         migrate(url)
         yield make_url(url).database or ""
@@ -94,6 +98,77 @@ def bucket(object_settings: ObjectSettings) -> ObjectSettings:
     with closing(Objects(settings)) as objects:
         asyncio.run(objects.ensure_bucket())
     return settings
+
+
+@pytest.fixture(scope="session")
+def service_settings(
+    database_url: str, object_settings: ObjectSettings, tmp_path_factory: pytest.TempPathFactory
+) -> Settings:
+    """Settings for the test database and the test store, with a receipt key of its own."""
+    key = tmp_path_factory.mktemp("key") / "receipt-key.pem"
+    create_key_file(key)
+    return Settings(
+        database_url=database_url,
+        s3_endpoint=object_settings.endpoint,
+        s3_public_endpoint=object_settings.public_endpoint,
+        s3_bucket=object_settings.bucket,
+        s3_region=object_settings.region,
+        s3_access_key=object_settings.access_key,
+        s3_secret_key=object_settings.secret_key,
+        receipt_key_file=key,
+        metrics_token="metrics-token-of-the-tests",
+    )
+
+
+@pytest.fixture(scope="session")
+def service(service_settings: Settings, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Running]:
+    """One service for the whole run."""
+    with running_service(service_settings, tmp_path_factory.mktemp("service")) as running:
+        yield running
+
+
+@pytest.fixture
+def make_account(service: Running) -> Callable[..., UUID]:
+    """`make_account(login, password, roles, sites=None)`."""
+    return service.account
+
+
+@pytest.fixture
+def client_for(service: Running) -> Callable[..., httpx.Client]:
+    """`client_for(roles, sites=None)`."""
+    return service.client_for
+
+
+@pytest.fixture
+def settings(service_settings: Settings) -> Settings:
+    """The settings that `db` and `yard` go by; a folder or file of tests that wants a database or a bucket of
+    its own overrides this fixture and nothing else."""
+    return service_settings
+
+
+@pytest.fixture
+async def db(settings: Settings, anyio_backend: str) -> AsyncIterator[Database]:
+    database = Database(settings.database_url)
+    yield database
+    await database.close()
+
+
+@pytest.fixture
+async def yard(db: Database, settings: Settings) -> AsyncIterator[Yard]:
+    """A site with one unit in inspection and an agent, all of its own."""
+    opened = await open_yard(db, settings)
+    yield opened
+    opened.objects.close()
+
+
+@pytest.fixture
+def settings_apart(
+    service_settings: Settings, fresh_database_url: str, object_settings: ObjectSettings
+) -> Settings:
+    """A database and a bucket with Object Lock in which nobody else is."""
+    bucket = f"test-{secrets.token_hex(6)}"
+    prepare_bucket(replace(object_settings, bucket=bucket))
+    return replace(service_settings, database_url=fresh_database_url, s3_bucket=bucket)
 
 
 @contextmanager

@@ -10,7 +10,7 @@ from __future__ import annotations
 import os
 import sys
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field, fields, replace
 from datetime import UTC, datetime
@@ -22,7 +22,6 @@ import boto3
 import httpx
 import msgspec
 import psycopg
-import pytest
 from botocore.config import Config
 
 from deploy.embedded.ports import free_port
@@ -33,7 +32,6 @@ from service.contract.access import AgentEnrolled, SignedIn
 from service.contract.wire import new_id
 from service.database import metadata
 from service.settings import Settings
-from service.signing import create_key_file
 
 if TYPE_CHECKING:
     from types_boto3_s3 import S3Client
@@ -230,45 +228,6 @@ def _wait_until_live(running: Running) -> None:
         except httpx.TransportError:
             time.sleep(0.05)
     raise AssertionError(f"The service did not start:\n{running.child.said(40)}")
-
-
-@pytest.fixture(scope="session")
-def service_settings(
-    database_url: str, object_settings: Any, tmp_path_factory: pytest.TempPathFactory
-) -> Settings:
-    """Settings for the test database and the test store, with a receipt key of its own."""
-    key = tmp_path_factory.mktemp("key") / "receipt-key.pem"
-    create_key_file(key)
-    return Settings(
-        database_url=database_url,
-        s3_endpoint=object_settings.endpoint,
-        s3_public_endpoint=object_settings.public_endpoint,
-        s3_bucket=object_settings.bucket,
-        s3_region=object_settings.region,
-        s3_access_key=object_settings.access_key,
-        s3_secret_key=object_settings.secret_key,
-        receipt_key_file=key,
-        metrics_token="metrics-token-of-the-tests",
-    )
-
-
-@pytest.fixture(scope="session")
-def service(service_settings: Settings, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Running]:
-    """One service for the whole run."""
-    with running_service(service_settings, tmp_path_factory.mktemp("service")) as running:
-        yield running
-
-
-@pytest.fixture
-def make_account(service: Running) -> Callable[..., UUID]:
-    """`make_account(login, password, roles, sites=None)`."""
-    return service.account
-
-
-@pytest.fixture
-def client_for(service: Running) -> Callable[..., httpx.Client]:
-    """`client_for(roles, sites=None)`."""
-    return service.client_for
 
 
 def client_of(settings: Settings) -> S3Client:

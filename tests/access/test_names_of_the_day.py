@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator
-
 import msgspec
 import pytest
 
@@ -18,7 +16,7 @@ from service.contract.records import MoveIn, MoveTarget
 from service.contract.wire import new_id
 from service.contract.work import StatementIn
 from service.custody.actions import put_retention, read_retention
-from service.database import Database, server_now
+from service.database import server_now
 from service.intake.actions.binding import rebind
 from service.intake.actions.moves import move_pictures, moves_of_unit
 from service.plans import actions as plans
@@ -26,22 +24,12 @@ from service.plans.actions.transitions import record_event
 from service.plans.document import check_bytes
 from service.records import actions as records
 from service.records.store.history import Wanted
-from service.settings import Settings
 from tests import factories
-from tests.intake.factories import Yard, claim, fresh_seed, jpeg, open_yard
+from tests.intake.factories import Yard, claim, fresh_seed, jpeg
 
 pytestmark = pytest.mark.anyio
 
 NEW_NAME = "Someone Else Entirely"
-
-
-@pytest.fixture
-async def yard(database_url: str, service_settings: Settings) -> AsyncIterator[Yard]:
-    db = Database(database_url)
-    opened = await open_yard(db, service_settings)
-    yield opened
-    opened.objects.close()
-    await db.close()
 
 
 async def _rename(yard: Yard, person: Caller) -> None:

@@ -6,7 +6,7 @@ has to say which it is.
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator, Callable
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 from uuid import UUID
@@ -27,7 +27,7 @@ from service.records.store import sightings, unit_images
 from service.settings import Settings
 from tests import factories
 from tests.campaigns import steps
-from tests.intake.factories import Yard, claim, file_of, jpeg, open_yard, rows_of
+from tests.intake.factories import Yard, claim, file_of, jpeg, rows_of
 from tests.live_service import Running, everything_held, execute, token_of_agent, token_of_person
 
 pytestmark = pytest.mark.anyio
@@ -254,20 +254,6 @@ SMUGGLED: dict[str, tuple[str, str, Callable[[Theirs], dict[str, Any]]]] = {
     "their unit said to stand here": (
         "post", "/api/v1/units/{serial}/positions", lambda it: it.position(it.own_site)),
 }  # fmt: skip
-
-
-@pytest.fixture
-async def db(database_url: str, anyio_backend: str) -> AsyncIterator[Database]:
-    database = Database(database_url)
-    yield database
-    await database.close()
-
-
-@pytest.fixture
-async def yard(db: Database, service_settings: Settings) -> AsyncIterator[Yard]:
-    opened = await open_yard(db, service_settings)
-    yield opened
-    opened.objects.close()
 
 
 @pytest.fixture

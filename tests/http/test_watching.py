@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator
+from dataclasses import replace
 
 import httpx
 import pytest
@@ -15,24 +15,16 @@ from service.settings import Settings
 from service.watching import Watch
 from tests import factories
 from tests.campaigns import steps
-from tests.intake.factories import Yard, claim, jpeg, open_yard
+from tests.intake.factories import Yard, claim, jpeg
 from tests.live_service import Running
 
 pytestmark = pytest.mark.anyio
 
 
 @pytest.fixture
-async def db(fresh_database_url: str, anyio_backend: str) -> AsyncIterator[Database]:
-    database = Database(fresh_database_url)
-    yield database
-    await database.close()
-
-
-@pytest.fixture
-async def yard(db: Database, service_settings: Settings) -> AsyncIterator[Yard]:
-    opened = await open_yard(db, service_settings)
-    yield opened
-    opened.objects.close()
+def settings(service_settings: Settings, fresh_database_url: str) -> Settings:
+    """A database with nobody else's figures in it."""
+    return replace(service_settings, database_url=fresh_database_url)
 
 
 async def told(watch: Watch, db: Database) -> dict[str, float]:
