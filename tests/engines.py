@@ -87,7 +87,7 @@ def object_server() -> Iterator[ObjectSettings]:
             yield settings
     else:
         with throwaway_folder() as folder, ObjectStore(folder / "store", throwaway=True) as store:
-            yield _settings(store.endpoint, store.bucket, store.access_key, store.secret_key)
+            yield settings_of(store)
 
 
 @contextmanager
@@ -99,6 +99,10 @@ def throwaway_folder() -> Iterator[Path]:
         yield folder
     finally:
         shutil.rmtree(folder, ignore_errors=True)
+
+
+def settings_of(store: ObjectStore) -> ObjectSettings:
+    return _settings(store.endpoint, store.bucket, store.access_key, store.secret_key)
 
 
 def _settings(

@@ -53,7 +53,9 @@ async def test_i3_statements_bindings_moves_and_placements_keep_the_name_of_thei
     moved = await move_pictures(yard.db, lead, move)
     places = [factories.location(key, "XY", mandatory=key == "A") for key in "ABCD"]
     async with yard.db.begin() as connection:
-        revision = await factories.add_revision(connection, yard.made, "B", places, effective_from=server_now())
+        revision = await factories.add_revision(
+            connection, yard.made, "B", places, effective_from=server_now()
+        )
     wanted = BindingIn(id=new_id(), revision_id=revision, reason="D came")
     await rebind(yard.db, lead, here, wanted)
 
@@ -71,7 +73,10 @@ async def test_i3_statements_bindings_moves_and_placements_keep_the_name_of_thei
 
 
 async def test_i3_plan_events_authors_and_retention_keep_the_name_of_their_day(yard: Yard) -> None:
-    author, approver = await factories.person(yard.db, Role.AUTHOR), await factories.person(yard.db, Role.APPROVER)
+    author, approver = (
+        await factories.person(yard.db, Role.AUTHOR),
+        await factories.person(yard.db, Role.APPROVER),
+    )
     places = [factories.location(key, "XY", mandatory=key == "A") for key in "AB"]
     checked = check_bytes(msgspec.json.encode(yard.made.document("N", places)), "plan.json")
     revision_id = new_id()

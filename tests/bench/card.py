@@ -92,8 +92,22 @@ def filled_card(
     full: bool = True,
     over: Callable[[str, str], AbstractContextManager[Ways]] = straight,
 ) -> Iterator[Bench]:
-    """The stack with the invented fleet, one enrolled workstation that reaches it `over` a link, and a card
-    with `files` pictures of about 300 kB each, all different."""
+    """`enrolled`, and a card with `files` pictures of about 300 kB each, all different."""
+    with (
+        enrolled(folder, full=full, over=over) as (stack, station),
+        standing(station.environment) as agent,
+    ):
+        bench = Bench(stack, station, folder / "card", agent)
+        prepared(bench, bench.card)
+        fill(bench, files)
+        yield bench
+
+
+@contextmanager
+def enrolled(
+    folder: Path, *, full: bool, over: Callable[[str, str], AbstractContextManager[Ways]] = straight
+) -> Iterator[tuple[Stack, Station]]:
+    """The stack with the invented fleet, and one enrolled workstation that reaches it `over` a link."""
     accounts = folder / "accounts.json"
     accounts.write_text(json.dumps(ACCOUNTS))
     with (
@@ -107,11 +121,7 @@ def filled_card(
         station = Station(folder / "station", "SKB")
         code = stack.command("enrol-code", "SKB").split()[-1]
         station.run("enrol", ways.service, code, "--name", "bench-1")
-        with standing(station.environment) as agent:
-            bench = Bench(stack, station, folder / "card", agent)
-            prepared(bench, bench.card)
-            fill(bench, files)
-            yield bench
+        yield stack, station
 
 
 def prepared(bench: Bench, card: Path) -> Path:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import re
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -11,9 +10,8 @@ from pathlib import Path
 
 import httpx
 
-from deploy.demo import Station
 from deploy.stack import Stack
-from tests.bench.card import ACCOUNTS
+from tests.bench.card import ACCOUNTS, enrolled
 from tests.bench.figures import seconds
 
 TIMED = re.compile(r"^Time: ([0-9.]+) ms", re.MULTILINE)
@@ -42,15 +40,11 @@ def psql(stack: Stack, *words: str) -> str:
 @contextmanager
 def fleet(folder: Path, *, units: int, locations: int, images: int) -> Iterator[Fleet]:
     """The stack with the invented fleet, grown to this size."""
-    accounts = folder / "accounts.json"
-    accounts.write_text(json.dumps(ACCOUNTS))
-    with Stack(folder / "stack") as stack:
-        stack.command("seed", "--accounts", str(accounts))
-        stack.serve()
-        code = stack.command("enrol-code", "SKB").split()[-1]
-        Station(folder / "station", "SKB").run("enrol", stack.url, code, "--name", "bench-1")
-        with grown(stack, units=units, locations=locations, images=images) as found:
-            yield found
+    with (
+        enrolled(folder, full=False) as (stack, _),
+        grown(stack, units=units, locations=locations, images=images) as found,
+    ):
+        yield found
 
 
 @contextmanager

@@ -161,7 +161,10 @@ async def test_a_window_that_ends_before_it_begins_and_an_unknown_plan_are_refus
 
 async def test_who_may_run_a_campaign(db: Database):
     made = await factories.fleet(db)
-    here, there = await factories.add_units(db, made, 1), await factories.add_units(db, made, 1, site=made.other_site)
+    here, there = (
+        await factories.add_units(db, made, 1),
+        await factories.add_units(db, made, 1, site=made.other_site),
+    )
     local = await factories.person(db, Role.MANAGER, at=[made.site])
     for caller in (await factories.person(db, Role.INSPECTOR), await factories.agent(db, made, made.site)):
         with pytest.raises(NotAllowed):
@@ -177,7 +180,10 @@ async def test_who_may_run_a_campaign(db: Database):
 
 async def test_a_caller_of_one_site_sees_only_that_site(db: Database):
     made = await factories.fleet(db)
-    here, there = await factories.add_units(db, made, 2), await factories.add_units(db, made, 1, site=made.other_site)
+    here, there = (
+        await factories.add_units(db, made, 2),
+        await factories.add_units(db, made, 1, site=made.other_site),
+    )
     shared, theirs = await campaign(db, made, here + there), await campaign(db, made, there)
     local = await factories.person(db, Role.INSPECTOR, at=[made.site])
     listed, _ = await reading.list_campaigns(db, local, before=None, limit=100)

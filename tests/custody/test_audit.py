@@ -80,7 +80,9 @@ async def test_p27_a_bit_flipped_in_the_store_is_found_and_told_everywhere(
     figures = (await Watch(settings.audit_days).text(db)).decode().splitlines()
     assert {"sightledger_originals_damaged 1.0", "sightledger_originals_missing 1.0"} <= set(figures)
     assert {"sightledger_originals_read_back 3.0", "sightledger_originals_overdue 0.0"} <= set(figures)
-    elsewhere = await read_custody(db, await factories.person(db, Role.AUDITOR, at=[yard.made.other_site]), 90)
+    elsewhere = await read_custody(
+        db, await factories.person(db, Role.AUDITOR, at=[yard.made.other_site]), 90
+    )
     assert (elsewhere.not_sound, elsewhere.not_sound_elsewhere) == ([], 2)
     with pytest.raises(NotAllowed):
         await read_custody(db, await factories.person(db, Role.INSPECTOR), 90)

@@ -16,7 +16,7 @@ from typing import Any
 import pytest
 
 from tests.agent.sites import variables
-from tests.link.conftest import Far
+from tests.link.far import Far
 from tests.live_service import ROOT
 
 YEAR = 365 * 86400

@@ -16,7 +16,7 @@ from service.contract.cards import LEAST_PART
 from service.settings import Settings
 from tests.agent.sites import variables
 from tests.intake.protocol import random_bytes, worker_status
-from tests.link.conftest import Far
+from tests.link.far import Far
 from tests.live_service import ROOT
 
 SIZE = 3 * LEAST_PART + 12_345

@@ -17,7 +17,7 @@ from agent.workstation import Workstation
 from service.contract.cards import LEAST_PART
 from service.objects import original_key
 from tests.intake.protocol import random_bytes, worker_status
-from tests.link.conftest import Far
+from tests.link.far import Far
 from tests.live_service import client_of
 
 

@@ -21,7 +21,7 @@ from service.settings import Settings
 from tests import factories
 from tests.agent.station import put
 from tests.campaigns import steps
-from tests.link.conftest import Far, enrolled, picture, prepared, push_card
+from tests.link.far import Far, enrolled, picture, prepared, push_card
 from tests.live_service import execute
 
 # Question and answer "as before", heads and all.
@@ -100,7 +100,9 @@ def test_a_card_prepared_under_an_older_revision_is_taken_and_the_difference_sho
     async def rebound(db: Database) -> None:
         async with db.begin() as connection:
             places = [factories.location("B", "XY"), factories.location("D", "XY")]
-            revision = await factories.add_revision(connection, made, "B", places, effective_from=server_now())
+            revision = await factories.add_revision(
+                connection, made, "B", places, effective_from=server_now()
+            )
         wanted = BindingIn(id=new_id(), revision_id=revision, reason="Revision B adds D")
         await rebind(db, await factories.person(db, Role.SHIFT_LEAD), inspection, wanted)
 

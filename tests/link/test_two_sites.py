@@ -15,7 +15,7 @@ from agent.client.store import Outcome, Store
 from agent.settings import State
 from service.contract.cards import ReceiptBody
 from tests.agent.sites import make_unit
-from tests.link.conftest import Far, enrolled, picture, prepared, push_card
+from tests.link.far import Far, enrolled, picture, prepared, push_card
 from tests.live_service import execute
 
 

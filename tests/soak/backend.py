@@ -19,20 +19,17 @@ from typing import Protocol
 import httpx
 from sqlalchemy import make_url
 
-from deploy.embedded.ports import free_port
-from deploy.embedded.postgres import Postgres
+from deploy.embedded.postgres import DATABASE, Postgres
 from deploy.embedded.processes import Child, StartError
 from deploy.embedded.store import ObjectStore
-from service.database import migrate
-from service.settings import Settings
-from service.signing import create_key_file
+from deploy.stack import Stack
+from service.settings import read_settings
+from tests.disks import MB, Disk, can_mount
 from tests.link.proxy import Proxy
 from tests.live_service import ROOT, Running, client_of, environment_of, execute
-from tests.soak.disks import MB, Disk, can_mount
 
 # Sparse: they take what is written. Far more than a soak of 20,000 files writes.
 POSTGRES_DISK, STORE_DISK = 4000 * MB, 8000 * MB
-DATABASE = "sightledger"
 NOT_SOUND = 3
 
 
@@ -126,32 +123,18 @@ class Backend:
     def _start(self) -> None:
         self.disk("Postgres", self.folder / "postgres", POSTGRES_DISK)
         self.disk("store", self.folder / "store", STORE_DISK)
-        postgres, store = Postgres(self.folder / "postgres"), ObjectStore(self.folder / "store")
-        self.stack.enter_context(postgres)
-        self.stack.enter_context(store)
-        self.store, self.postgres = store, postgres
-        self.store_link = self.stack.enter_context(Proxy(store.endpoint))
-        key = self.folder / "receipt-key.pem"
-        create_key_file(key)
-        port = free_port()
-        self.settings = Settings(
-            database_url=postgres.url,
-            s3_endpoint=store.endpoint,
-            s3_public_endpoint=self.store_link.url,
-            s3_bucket=store.bucket,
-            s3_access_key=store.access_key,
-            s3_secret_key=store.secret_key,
-            public_url=f"http://127.0.0.1:{port}",
-            port=port,
-            receipt_key_file=key,
+        engines = self.stack.enter_context(Stack(self.folder))
+        self.store, self.postgres = engines.store, engines.postgres
+        self.store_link = self.stack.enter_context(Proxy(self.store.endpoint))
+        self.settings = read_settings(
+            {**engines.environment, "SIGHTLEDGER_S3_PUBLIC_ENDPOINT": self.store_link.url}
         )
-        migrate(postgres.url)
         self.service, self.worker = self._program("serve"), self._program("worker")
         self.parts = {
             "service": self.service,
             "worker": self.worker,
-            "Postgres": Engine("Postgres", postgres),
-            "store": Engine("store", store),
+            "Postgres": Engine("Postgres", self.postgres),
+            "store": Engine("store", self.store),
         }
         assert self.service.child is not None
         self.running = Running(self.settings, self.service.child)

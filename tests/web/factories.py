@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import io
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
@@ -10,6 +11,7 @@ from typing import Any
 from uuid import UUID
 
 import sqlalchemy as sa
+from PIL import Image
 from sqlalchemy.dialects.postgresql import insert
 from sqlalchemy.ext.asyncio import AsyncConnection
 
@@ -37,6 +39,14 @@ class Card:
     card_id: UUID | None = field(default_factory=new_id)
     at: datetime = TAKEN + timedelta(hours=9)
     read_by: str = "ws-01"
+
+
+def jpeg(number: int) -> bytes:
+    out = io.BytesIO()
+    noise = new_id().bytes
+    picture = Image.frombytes("L", (4, 4), noise).resize((640, 480)).convert("RGB")
+    picture.save(out, "JPEG", quality=60, comment=f"picture {number} {new_id()}".encode())
+    return out.getvalue()
 
 
 async def hold_card(connection: AsyncConnection, card: Card) -> None:

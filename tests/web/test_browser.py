@@ -12,7 +12,7 @@ import pytest
 from service.access.auth import SESSION_COOKIE
 from service.contract.wire import new_id
 from tests.live_service import Running, driver_url, token_of_person
-from tests.web.conftest import Scene
+from tests.web.scene import Scene
 from tests.web.test_pages import addresses
 
 CHROMIUM = Path("/usr/bin/chromium")

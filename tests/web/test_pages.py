@@ -12,7 +12,7 @@ import pytest
 from service.access.rules import Role
 from service.settings import Settings
 from tests.live_service import Running
-from tests.web.conftest import HOSTILE, Scene
+from tests.web.scene import HOSTILE, Scene
 from tests.web.wellformed import Outline
 
 Pages = Callable[..., httpx.Client]

@@ -18,8 +18,7 @@ from service.database import Database
 from tests import factories
 from tests.campaigns import steps
 from tests.live_service import Running
-from tests.web.conftest import _jpeg
-from tests.web.factories import TAKEN, Card, Picture, hold
+from tests.web.factories import TAKEN, Card, Picture, hold, jpeg
 from tests.web.test_browser import (
     BEYOND,
     CHROMIUM,
@@ -72,22 +71,22 @@ async def _seed(service: Running) -> Shared:
         def card(serial: str) -> Card:
             return Card(made.sites[made.site], workstation.id, at[serial])
 
-        same = Picture("A", _jpeg(1), "A/TWVS0001.JPG")
+        same = Picture("A", jpeg(1), "A/TWVS0001.JPG")
         again = [
             replace(same, location="B", path="B/TWVS0001.JPG", ordinal=1),
-            Picture("A", _jpeg(2), ordinal=2),
+            Picture("A", jpeg(2), ordinal=2),
         ]
         await hold(db, card(twice), [same, *again])
         left = card(unplaced)
-        loose = [Picture(None, _jpeg(10 + n), f"DCIM/TWVS{n:04}.JPG", n) for n in range(3)]
+        loose = [Picture(None, jpeg(10 + n), f"DCIM/TWVS{n:04}.JPG", n) for n in range(3)]
         await hold(db, left, [*loose, replace(same, location=None, path="DCIM/TWVS0009.JPG", ordinal=9)])
-        cut = Picture("A", _jpeg(20), "A/CUT.JPG", marks=("truncated",))
+        cut = Picture("A", jpeg(20), "A/CUT.JPG", marks=("truncated",))
         await hold(db, card(marked), [cut])
-        often = Picture("C", _jpeg(30), "C/0000.JPG", taken=TAKEN - timedelta(days=1))
+        often = Picture("C", jpeg(30), "C/0000.JPG", taken=TAKEN - timedelta(days=1))
         sightings = [replace(often, path=f"C/{n:04}.JPG", ordinal=n) for n in range(MANY)]
         await hold(db, card(crowded), sightings)
         (only,) = await steps.rows(db, silent.id)
-        loose = [Picture(None, _jpeg(40 + n), f"DCIM/X{n}.JPG", n) for n in range(2)]
+        loose = [Picture(None, jpeg(40 + n), f"DCIM/X{n}.JPG", n) for n in range(2)]
         await hold(db, Card(made.sites[made.site], workstation.id, only.id), loose)
         return Shared(made.site, opened.id, silent.id, twice, unplaced, marked, crowded, left.id, same)
     finally:

@@ -25,8 +25,7 @@ from service.errors import Invalid
 from service.intake.actions.refused import keep_refused
 from tests import factories
 from tests.live_service import Running
-from tests.web.conftest import _jpeg
-from tests.web.factories import TAKEN, Card, Picture, hold
+from tests.web.factories import TAKEN, Card, Picture, hold, jpeg
 from tests.web.test_browser import BEYOND, SMALL_TARGETS, WEAK_TEXT, browser, session  # noqa: F401 (fixtures)
 from tests.web.test_pages import Pages, shown
 
@@ -81,11 +80,11 @@ async def _seed(url: str) -> Blocked:
         first, second = (row.id for row in sorted(rows, key=lambda row: row.unit != serial))
         agent = await factories.agent(db, made, made.site)
         card = Card(made.sites[made.site], agent.id, first)
-        beyond = [Picture("A", _jpeg(n), f"A/{n}.JPG", n, evaluation="refer") for n in range(5)]
-        loose = [Picture(None, _jpeg(n), f"{n}.JPG", n) for n in range(5, 20)]
+        beyond = [Picture("A", jpeg(n), f"A/{n}.JPG", n, evaluation="refer") for n in range(5)]
+        loose = [Picture(None, jpeg(n), f"{n}.JPG", n) for n in range(5, 20)]
         await hold(db, card, beyond + loose)
         await hold(
-            db, Card(made.sites[made.site], agent.id, second), [Picture(None, _jpeg(n)) for n in range(4)][:1]
+            db, Card(made.sites[made.site], agent.id, second), [Picture(None, jpeg(n)) for n in range(4)][:1]
         )
         lead = await factories.person(db, Role.SHIFT_LEAD)
         for key, speaker in ((None, "Ines Marrow"), ("A", lead.name)):
