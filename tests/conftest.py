@@ -1,7 +1,7 @@
-"""One PostgreSQL and one S3 store per run; databases and buckets in them as tests need them.
+"""A run has one PostgreSQL and one S3 store; tests get databases and buckets in them.
 
-Tests share `database_url`, so they make names of their own (tests/factories.py does). What needs an empty
-database takes `fresh_database_url`.
+Tests share `database_url`, so they make names of their own, as tests/factories.py does. A test that needs a
+database without other tests' rows takes `fresh_database_url`.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ from tests.live_service import Running, running_service
 # How long an example takes says nothing on a machine that does other work as well.
 hypothesis.settings.register_profile("unhurried", deadline=None)
 hypothesis.settings.load_profile("unhurried")
-# For a run that asks which lines are reached, not whether a property holds: `--hypothesis-profile=few`.
+# `--hypothesis-profile=few` is for a run that asks which lines are reached, not whether a property holds.
 hypothesis.settings.register_profile("few", max_examples=10, deadline=None)
 
 
@@ -173,7 +173,7 @@ def settings_apart(
 
 @contextmanager
 def _database(server: str, template: str | None = None) -> Iterator[str]:
-    """A database made from `template` and dropped at the end, whoever is still connected."""
+    """Yields the URL of a database made from `template`; at the end drops it, whoever is still connected."""
     name = f"sightledger_test_{secrets.token_hex(6)}"
     more = sql.SQL(" TEMPLATE {}").format(sql.Identifier(template)) if template else sql.SQL("")
     _run(server, sql.SQL("CREATE DATABASE {}{}").format(sql.Identifier(name), more))

@@ -1,4 +1,4 @@
-"""Small disks of their own under whatever is tested, so that one can be full while the others are not."""
+"""These disks are small, so that one part of what is tested can have a full disk while others have room."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ MB = 1_000_000
 
 @cache
 def can_mount() -> bool:
-    """Whether this process may mount a file system: on Linux, as root with that right."""
+    """Says whether this process may mount a file system: on Linux, as root with that right."""
     if sys.platform != "linux" or os.geteuid() != 0:
         return False
     with tempfile.TemporaryDirectory() as folder:
@@ -28,7 +28,7 @@ def can_mount() -> bool:
 
 @contextlib.contextmanager
 def memory_disk(place: Path, mebibytes: int) -> Iterator[Path]:
-    """A tmpfs at `place`, through which every user may pass."""
+    """Mounts a tmpfs at `place`, through which every user may pass, until the block ends."""
     place.mkdir(parents=True, exist_ok=True)
     size = f"size={mebibytes}m,mode=711"
     subprocess.run(["mount", "-t", "tmpfs", "-o", size, "tmpfs", str(place)], check=True)
@@ -57,7 +57,7 @@ class Disk:
         (place / "lost+found").rmdir()
 
     def fill(self) -> None:
-        """Leave not a byte."""
+        """Writes until not one byte is left."""
         with self._ballast.open("wb", buffering=0) as file, contextlib.suppress(OSError):
             free = os.statvfs(self.place)
             with contextlib.suppress(OSError):
@@ -67,10 +67,10 @@ class Disk:
                 file.write(bytes(4096))
 
     def empty(self) -> None:
-        """Give all of it back."""
+        """Gives all of it back."""
         self._ballast.unlink(missing_ok=True)
 
     def close(self) -> None:
-        """Take the disk away; what lies on it goes with it."""
+        """Takes the disk away with everything that lies on it."""
         subprocess.run(["umount", "-l", str(self.place)], check=False)
         self._image.unlink(missing_ok=True)

@@ -1,4 +1,4 @@
-"""What is promised of card intake, by number, and the tests that prove it.
+"""This module holds what is promised of card intake, by number, and finds the tests that prove it.
 
 A test named `test_p07_...` (or `test_p14_p15_...`) proves the properties of these numbers.
 `python -m tests.properties` writes tests/PROMISES.md; tests/test_properties.py holds the two together.
@@ -62,7 +62,7 @@ PROPERTIES = {
 
 
 def proofs() -> dict[int, list[str]]:
-    """Property number -> `file::test`, in the order of the files."""
+    """Returns for each property number its tests as `file::test`, in the order of the files."""
     found: dict[int, list[str]] = defaultdict(list)
     for path in sorted((ROOT / "tests").rglob("test_*.py")):
         for node in ast.walk(ast.parse(path.read_text("utf-8"))):

@@ -23,11 +23,11 @@ class Fleet:
     client: httpx.Client
 
     def get(self, path: str) -> float:
-        """Seconds of one GET, answered and read."""
+        """Returns the seconds of one GET, answered and read."""
         return seconds(lambda: self.client.get(f"/api/v1{path}").raise_for_status().content)
 
     def psql(self, query: str) -> float:
-        """Seconds of the query as psql's own timing gives them: sent, run, fetched."""
+        """Returns the seconds of the query by psql's own timing: sent, run, fetched."""
         printed = psql(self.stack, "-c", "\\timing on", "-c", query)
         return float(TIMED.findall(printed)[-1]) / 1000
 
@@ -39,7 +39,7 @@ def psql(stack: Stack, *words: str) -> str:
 
 @contextmanager
 def fleet(folder: Path, *, units: int, locations: int, images: int) -> Iterator[Fleet]:
-    """The stack with the invented fleet, grown to this size."""
+    """Yields the stack with the invented fleet, grown to this size."""
     with (
         enrolled(folder, full=False) as (stack, _),
         grown(stack, units=units, locations=locations, images=images) as found,
@@ -49,7 +49,7 @@ def fleet(folder: Path, *, units: int, locations: int, images: int) -> Iterator[
 
 @contextmanager
 def grown(stack: Stack, *, units: int, locations: int, images: int) -> Iterator[Fleet]:
-    """A stack that holds the invented fleet and an agent, with so much more in it."""
+    """Puts so much more into a stack that holds the invented fleet and an agent."""
     script = Path(__file__).with_name("fleet.sql").read_text()
     for name, size in {"units": units, "locations": locations, "images": images}.items():
         script = script.replace(f":{name}", str(size))

@@ -1,4 +1,4 @@
-"""Short words for what the campaign tests do over and over."""
+"""The steps that tests of campaigns take over and over: opening one, stating something, recounting."""
 
 from __future__ import annotations
 
@@ -40,13 +40,13 @@ async def rows(db: Database, campaign_id: UUID) -> list[InspectionRow]:
 
 
 async def one_inspection(db: Database, made: factories.Fleet, unit_build: str = "X") -> UUID:
-    """The inspection of one new unit in a new campaign."""
+    """Opens the inspection of one new unit in a new campaign."""
     opened = await campaign(db, made, await factories.add_units(db, made, 1, build=unit_build))
     return (await rows(db, opened.id))[0].id
 
 
 def words(inspection_id: UUID, kind: str = "complete", on: str | None = None, **more: object) -> StatementIn:
-    """A statement; `on` names locations by their one-letter keys, None is the whole unit."""
+    """Makes a statement; `on` names locations by their one-letter keys, None is the whole unit."""
     return StatementIn(
         id=new_id(),
         inspection_id=inspection_id,
@@ -67,8 +67,8 @@ def states(inspection: InspectionDetail) -> dict[str, str]:
 
 
 async def assert_sound(db: Database, campaign_id: UUID) -> None:
-    """The roll-up equals a recount, and every inspection equals what the rules make of all that was said of
-    it and is shown at it."""
+    """Asserts that the roll-up equals a recount, and every inspection what the rules make of all that was
+    stated of it and is shown at it."""
     async with db.begin() as connection:
         assert await rollup.completion_drift(connection, campaign_id) == {}
         found = await store.inspection_page(
@@ -95,7 +95,7 @@ async def assert_sound(db: Database, campaign_id: UUID) -> None:
 
 
 async def _pictures_of(connection: AsyncConnection, found: Sequence[Row]) -> dict[UUID, rules.OpenPictures]:
-    """By the rule, from each row that is shown and the scale of the revision that is bound."""
+    """Counts by the rule, from each row that is shown and the scale of the revision that is bound."""
     shown = unit_images.c
     counted = {}
     for row in found:

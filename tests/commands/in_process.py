@@ -1,6 +1,6 @@
-"""`sightledger` inside this process, which saves a second of imports for each command.
+"""`sightledger` runs inside this process, which saves a second of imports for each command.
 
-tests/http/test_command.py runs it as a process.
+tests/http/test_command.py runs the command as a process of its own.
 """
 
 from __future__ import annotations

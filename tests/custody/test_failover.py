@@ -50,7 +50,7 @@ class Pair:
 @pytest.fixture
 async def pair(anyio_backend: str) -> AsyncIterator[Pair]:
     with engines.throwaway_folder() as folder:
-        # On: an acknowledged commit is at the replica too.
+        # With "on", an acknowledged commit is at the replica too.
         settings = {"synchronous_commit": "on"}
         primary = Postgres(folder / "primary", throwaway=True, settings=settings)
         with primary:

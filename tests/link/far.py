@@ -30,7 +30,7 @@ from tests.agent.station import jpeg, put
 from tests.link.proxy import Proxy
 from tests.live_service import ROOT, Running, execute
 
-# Seconds: what a person would set to 30 is scaled down, so that a test does not wait so long.
+# In seconds. A person would set 30; tests do not wait so long.
 TIMEOUT = "2"
 
 
@@ -56,14 +56,14 @@ class Far:
             yield pusher
 
     def slow(self, rate: float, delay: float) -> None:
-        """One link for both: they share the rate."""
+        """Makes both links slow; they share the rate."""
         for link in (self.to_service, self.to_store):
             link.faults.up_rate = link.faults.down_rate = rate
             link.faults.delay = delay
             link.share(self.to_store)
 
     def read(self, pictures: int, size: int = 0) -> UUID:
-        """New pictures of at least `size` bytes onto the card, and the card into the spool."""
+        """Puts new pictures of at least `size` bytes onto the card and reads it into the spool."""
         for number in range(pictures):
             self.put(f"01 A/{new_id().hex[-8:]}{number:03}.JPG", picture(size))
         return self.read_card()
@@ -92,7 +92,7 @@ class Far:
             return str(row.state)
 
     def rows(self, return_id: UUID) -> tuple[int, int, int]:
-        """Sightings and distinct images of a return, and its receipts, as the service has them."""
+        """Counts the sightings, distinct images and receipts that the service has of a return."""
         [found] = execute(
             self.service.settings,
             "SELECT (SELECT count(*) FROM sightings WHERE card_return_id = %s),"
@@ -109,7 +109,7 @@ def read_with(station: Workstation, card: Path) -> UUID:
 
 
 def push_card(state: State, card: Path, ready: Callable[[], object] = lambda: None) -> ReceiptBody:
-    """Read a card and push it; `ready` is called between the two."""
+    """Reads a card and pushes it; `ready` is called between the two."""
     with Workstation(state) as station, station.service() as service, station.pusher(service) as pusher:
         return_id = read_with(station, card)
         ready()
@@ -118,13 +118,13 @@ def push_card(state: State, card: Path, ready: Callable[[], object] = lambda: No
 
 
 def picture(size: int) -> bytes:
-    """A small JPEG with noise behind its end, which stays with it as every byte does."""
+    """Makes a small JPEG with noise behind its end, which is kept with it as every byte is."""
     data = jpeg(new_id().int % 2**32)
     return data + random.randbytes(max(0, size - len(data)))
 
 
 def enrolled(service: Running, url: str, site: str, folder: Path, name: str) -> State:
-    """A workstation that reaches the service at `url`, its worklist pulled."""
+    """Enrols a workstation that reaches the service at `url`, and pulls its worklist."""
     code = service.client_for(["administrator"]).post("/api/v1/enrolment-codes", json={"site": site})
     code.raise_for_status()
     state, way = State(folder).prepare(), Service(url)

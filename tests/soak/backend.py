@@ -1,6 +1,6 @@
 """Postgres, object store, service and worker of a soak, each of which can be killed and comes up again.
 
-Always the embedded engines, never those of a container or of an address: they are killed.
+The engines are always the embedded ones, never those of a container or an address, because they are killed.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ from tests.disks import MB, Disk, can_mount
 from tests.link.proxy import Proxy
 from tests.live_service import ROOT, Running, client_of, environment_of, execute
 
-# Sparse: they take what is written. Far more than a soak of 20,000 files writes.
+# The disks are sparse files. A soak of 20,000 files writes far less.
 POSTGRES_DISK, STORE_DISK = 4000 * MB, 8000 * MB
 NOT_SOUND = 3
 
@@ -38,7 +38,7 @@ class Part(Protocol):
 
 
 class Program:
-    """One of our own processes: killed, it is started again at once; ended by itself, `watch` does so."""
+    """One of our own processes. `kill` starts it again at once; if it ended by itself, `watch` does so."""
 
     def __init__(self, name: str, command: list[str], log: Path, environment: dict[str, str]) -> None:
         self.name = name
@@ -58,7 +58,7 @@ class Program:
             self.start()
 
     def watch(self) -> None:
-        """Start it again if it has ended without being asked."""
+        """Starts the process again if it has ended without being asked."""
         with self._guard:
             if self.child is not None and self.child.poll() is not None:
                 self.ended_by_itself += 1
@@ -73,7 +73,7 @@ class Program:
 
 
 class Engine:
-    """Postgres or the store: killed and started again with the same data and the same ports."""
+    """Postgres or the store; `kill` starts it again with the same data and the same ports."""
 
     def __init__(self, name: str, server: Postgres | ObjectStore) -> None:
         self.name, self.server = name, server
@@ -115,7 +115,7 @@ class Backend:
         self.stack.close()
 
     def disk(self, name: str, place: Path, size: int) -> None:
-        """A disk of its own at `place`, under a part that knows nothing of it."""
+        """Puts a disk of its own at `place`, under a part that knows nothing of it."""
         if can_mount():
             self.disks[name] = Disk(place, self.folder / f"{name}.img", size)
             self.stack.callback(self.disks[name].close)
@@ -167,7 +167,7 @@ class Backend:
         self.worker.watch()
 
     def full_disk(self, name: str, seconds: float) -> None:
-        """Leave no room on one of the disks for so long; then the engine on it is started again, as by an
+        """Leaves no room on one of the disks for so long. Then the engine on it is started again, as by an
         operator who has freed some."""
         self.disks[name].fill()
         time.sleep(seconds)
@@ -175,10 +175,8 @@ class Backend:
         if name in self.parts:
             self.parts[name].kill()
 
-    # What happens to a store or a database behind the back of the service
-
     def vanish(self, choice: int) -> str | None:
-        """Delete an original that is recorded, in all its versions; its digest, None when there is none."""
+        """Deletes a recorded original in all its versions; returns its digest, or None when there is none."""
         rows = execute(self.settings, "SELECT digest FROM images ORDER BY digest")
         if not rows:
             return None
@@ -191,14 +189,14 @@ class Backend:
         return digest
 
     def dump(self) -> Path:
-        """A backup of the database as it is now, while everything works."""
+        """Makes a backup of the database as it is now, while everything works."""
         file = self.folder / "backup.sql"
         file.write_text(self._psql("pg_dump", "--no-owner", DATABASE), "utf-8")
         file.chmod(0o644)
         return file
 
     def restore(self, backup: Path) -> None:
-        """Put the database back to an older state; service and worker are stopped meanwhile."""
+        """Puts the database back to an older state; service and worker are stopped meanwhile."""
         self.worker.stop()
         self.service.stop()
         self._psql("psql", "-q", "-c", f"DROP DATABASE {DATABASE} WITH (FORCE)", "postgres")
@@ -216,7 +214,7 @@ class Backend:
         )
 
     def audit(self, digests: Iterable[str]) -> None:
-        """Have these originals read back from the store."""
+        """Has these originals read back from the store."""
         words = [word for digest in sorted(digests) for word in ("--digest", digest)]
         command = [sys.executable, "-m", "service", "audit", *words]
         done = subprocess.run(
@@ -227,7 +225,7 @@ class Backend:
 
 
 def wait_until(found: Callable[[], bool], seconds: float, otherwise: str, every: float = 0.2) -> None:
-    """Raises TimeoutError with `otherwise`."""
+    """Waits until `found` answers true; raises TimeoutError with `otherwise` after `seconds`."""
     until = time.monotonic() + seconds
     while not found():
         if time.monotonic() > until:

@@ -1,4 +1,4 @@
-"""Pictures of a unit for page tests, put straight into the tables as intake would leave them."""
+"""These functions put pictures of a unit straight into the tables, as intake would leave them."""
 
 from __future__ import annotations
 
@@ -97,7 +97,7 @@ class Picture:
 
 
 async def hold(db: Database, card: Card, pictures: list[Picture]) -> None:
-    """The card return with its pictures, placed where they say."""
+    """Records the card return with its pictures, placed where they say."""
     async with db.begin() as connection:
         await hold_card(connection, card)
         revision_id = await connection.scalar(
