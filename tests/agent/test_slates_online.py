@@ -21,7 +21,15 @@ from tests.agent.sites import Site, make_site
 from tests.agent.slate_views import View, seen
 from tests.agent.station import jpeg, put
 from tests.live_service import Running
-from tests.web.test_browser import BEYOND, CHROMIUM, DESK, FLAGS, PHONE, SMALL_TARGETS, WEAK_TEXT
+from tests.web.chromium import (
+    BEYOND,
+    DESK,
+    PHONE,
+    SMALL_TARGETS,
+    WEAK_TEXT,
+    needs_chromium,
+    opened_chromium,
+)
 from tests.web.wellformed import Outline
 
 NO_SLATE = "no slate was pictured before it on the card"
@@ -182,17 +190,11 @@ def test_another_site_sees_nothing_of_it(site: Site, tmp_path: Path) -> None:
 
 @pytest.fixture
 def chromium() -> Iterator[Any]:
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as driver:
-        opened = driver.chromium.launch(executable_path=str(CHROMIUM), args=FLAGS)
+    with opened_chromium() as opened:
         yield opened
-        opened.close()
 
 
-@pytest.mark.skipif(
-    not CHROMIUM.exists(), reason=f"{CHROMIUM} is absent; install the Debian package chromium"
-)
+@needs_chromium
 def test_the_pages_of_card_returns_fit_a_phone_and_a_desk_and_are_worked_by_hand(
     site: Site, chromium: Any, tmp_path: Path
 ) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import date
+from typing import Any
 from uuid import UUID
 
 import sqlalchemy as sa
@@ -25,10 +26,14 @@ from tests import factories
 WINDOW = {"opens": date(2026, 9, 1), "closes": date(2026, 11, 30)}
 
 
+def wanted(made: factories.Fleet, serials: list[str], **more: Any) -> CampaignIn:
+    return CampaignIn(**{"name": f"C {new_id().hex}", "plan": made.plan, "units": serials, **WINDOW, **more})
+
+
 async def campaign(db: Database, made: factories.Fleet, serials: list[str], name: str = "Autumn") -> Campaign:
     manager = await factories.person(db, Role.MANAGER)
-    wanted = CampaignIn(name=f"{name} {new_id().hex}", plan=made.plan, units=serials, **WINDOW)
-    return await opening.put_campaign(db, manager, new_id(), wanted, unchanged=None)
+    body = wanted(made, serials, name=f"{name} {new_id().hex}")
+    return await opening.put_campaign(db, manager, new_id(), body, unchanged=None)
 
 
 async def rows(db: Database, campaign_id: UUID) -> list[InspectionRow]:

@@ -14,7 +14,7 @@ from service.contract.wire import new_id
 from service.database import Database
 from service.errors import Conflict
 from tests import factories
-from tests.campaigns.steps import assert_sound, campaign, rows, say, words
+from tests.campaigns.steps import assert_sound, campaign, rows, say, wanted, words
 
 pytestmark = pytest.mark.anyio
 
@@ -90,8 +90,6 @@ async def test_cards_over_two_campaigns_in_either_order_do_not_block_each_other(
 
 
 async def test_i8_the_same_campaign_opened_by_two_requests_at_once_is_one(db: Database):
-    from tests.campaigns.test_opening import wanted
-
     made = await factories.fleet(db)
     manager, key = await factories.person(db, Role.MANAGER), new_id()
     body = wanted(made, await factories.add_units(db, made, 5))

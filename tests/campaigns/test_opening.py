@@ -10,18 +10,13 @@ import pytest
 from service.access.rules import Role
 from service.campaigns.actions import opening, reading
 from service.campaigns.rules import share
-from service.contract.campaigns import CampaignIn
 from service.contract.wire import new_id
 from service.database import Database, server_now
 from service.errors import Conflict, Invalid, NotAllowed, NotFound, Stale
 from tests import factories
-from tests.campaigns.steps import WINDOW, assert_sound, campaign, rows, say
+from tests.campaigns.steps import assert_sound, campaign, rows, say, wanted
 
 pytestmark = pytest.mark.anyio
-
-
-def wanted(made: factories.Fleet, serials: list[str], **more) -> CampaignIn:
-    return CampaignIn(**{"name": f"C {new_id().hex}", "plan": made.plan, "units": serials, **WINDOW, **more})
 
 
 def read_at(key, version: int):

@@ -1,6 +1,6 @@
 """`sightledger` runs inside this process, which saves a second of imports for each command.
 
-tests/http/test_command.py runs the command as a process of its own.
+own_process.py runs the command as a person starts it.
 """
 
 from __future__ import annotations

@@ -4,9 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import hashlib
-import os
-import time
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -26,7 +23,8 @@ from service.objects.holding import Holding
 from service.settings import Settings
 from service.watching import Watch
 from tests import engines, factories
-from tests.http.test_command import sightledger
+from tests.commands.own_process import sightledger
+from tests.custody.spoiling import flip_on_disk
 from tests.intake.factories import CardBack, Yard, claim, jpeg, open_yard, rows_of
 from tests.live_service import with_store
 
@@ -137,24 +135,6 @@ async def test_p27_a_bit_flipped_on_the_disk_of_the_store_is_found(
         yard.objects.close()
         holding.close()
         await db.close()
-
-
-def flip_on_disk(folder: Path, body: bytes) -> None:
-    """One bit of the picture, in whichever file of the store it lies."""
-    deadline = time.monotonic() + 10
-    while time.monotonic() < deadline:
-        for path in folder.rglob("*.dat"):
-            at = path.read_bytes().find(body)
-            if at >= 0:
-                with path.open("r+b") as file:
-                    file.seek(at + 50)
-                    was = file.read(1)[0]
-                    file.seek(at + 50)
-                    file.write(bytes([was ^ 1]))
-                    os.fsync(file.fileno())
-                return
-        time.sleep(0.1)
-    raise AssertionError("the picture lies in no file of the store")
 
 
 async def test_p27_the_share_takes_the_unsound_then_the_never_read_then_the_longest_unread(

@@ -28,7 +28,7 @@ from service.objects.holding import Holding
 from service.records.actions import NotYetVerified, held_among
 from service.settings import Settings
 from tests import engines, factories
-from tests.custody.test_audit import flip_on_disk
+from tests.custody.spoiling import flip_on_disk
 from tests.intake.factories import CardBack, Yard, claim, file_of, jpeg, open_yard, receipt_body, rows_of
 from tests.intake.protocol import large_parts, put_parts, random_bytes, worker_status
 from tests.live_service import client_of, execute, with_store

@@ -23,7 +23,7 @@ from service.objects import ObjectSettings, original_key
 from service.objects.holding import Holding, Lock
 from service.settings import Settings
 from tests import factories
-from tests.http.test_command import sightledger
+from tests.commands.own_process import sightledger
 from tests.intake.factories import CardBack, Yard, jpeg, open_yard, rows_of
 
 pytestmark = pytest.mark.anyio

@@ -24,7 +24,7 @@ from service.intake.store.naming import about_to_name
 from service.objects import ObjectSettings, original_key
 from service.objects.holding import Holding, Upload
 from service.settings import Settings
-from tests.http.test_command import sightledger
+from tests.commands.own_process import sightledger
 from tests.intake.factories import CardBack, Yard, claim, images_among, jpeg, rows_of
 
 pytestmark = pytest.mark.anyio

@@ -22,8 +22,8 @@ from service.custody.actions.sweep import sweep
 from service.database import Database
 from service.intake import actions
 from service.settings import Settings
+from tests.commands.own_process import sightledger
 from tests.documents import Shell, blocks
-from tests.http.test_command import sightledger
 from tests.intake.factories import CardBack, Yard, claim, fresh_seed, jpeg, receipt_body
 from tests.live_service import ROOT, environment_of, execute, running_service, token_of_agent
 

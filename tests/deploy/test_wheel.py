@@ -10,8 +10,7 @@ from zipfile import ZipFile
 
 import pytest
 
-from tests.live_service import ROOT
-from tests.test_tree import tracked
+from tests.source_tree import ROOT, tracked
 
 # In what is installed no module of the source tree can be found: Python's own folders come after this one.
 WITHOUT_THE_SOURCE_TREE = """

@@ -24,7 +24,7 @@ from service.settings import Settings
 from service.writable import Kept
 from tests import engines
 from tests.disks import can_mount, memory_disk
-from tests.http.test_service import problem_of
+from tests.http.problems import problem_of
 from tests.live_service import token_of_person, with_store
 
 small_disks = pytest.mark.skipif(not can_mount(), reason="a small disk cannot be mounted here")

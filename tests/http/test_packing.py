@@ -17,7 +17,7 @@ from service.app import LARGEST_BODY
 from service.contract.wire import new_id
 from service.errors import Malformed
 from service.packing import unpacked
-from tests.http.test_service import problem_of
+from tests.http.problems import problem_of
 from tests.intake.factories import file_of, jpeg
 from tests.live_service import Running
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import Any
@@ -25,6 +26,8 @@ from tests.web.factories import TAKEN, Card, Picture, hold, jpeg
 HOSTILE = "<script>alert(1)</script>"
 # A right-to-left override makes a name's end look like its middle; a line separator breaks the line.
 HOSTILE_PATH = f"DCIM/\u202egpj.exe\u2028{HOSTILE}\"'>.JPG"
+# `pages(roles, sites=None)` of conftest.py.
+Pages = Callable[..., httpx.Client]
 
 
 @dataclass
@@ -42,6 +45,22 @@ class Scene:
     @property
     def first(self) -> Picture:
         return self.pictures[0]
+
+
+def addresses(scene: Scene) -> list[str]:
+    return [
+        "/",
+        f"/?site={scene.fleet.site}&campaign={scene.campaign}",
+        f"/campaigns/{scene.campaign}",
+        f"/campaigns/{scene.campaign}?site={scene.fleet.site}&state=conflict",
+        "/units",
+        f"/units?find={scene.fleet.name}",
+        f"/units/{scene.worked}",
+        f"/units/{scene.untouched}",
+        f"/units/{scene.worked}?location=A&element=3&condition=&evaluation=&since=2026-11-20&until=2026-11-20",
+        f"/units/{scene.worked}/images/{scene.pictures[0].digest}",
+        f"/units/{scene.worked}/images/{scene.pictures[1].digest}",
+    ]
 
 
 async def seeded(settings: Settings, objects: Objects) -> Scene:

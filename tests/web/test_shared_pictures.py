@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import timedelta
@@ -18,22 +18,11 @@ from service.database import Database
 from tests import factories
 from tests.campaigns import steps
 from tests.live_service import Running
+from tests.web.chromium import BEYOND, DESK, PHONE, SMALL_TARGETS, WEAK_TEXT, needs_chromium
 from tests.web.factories import TAKEN, Card, Picture, hold, jpeg
-from tests.web.test_browser import (
-    BEYOND,
-    CHROMIUM,
-    DESK,
-    PHONE,
-    SMALL_TARGETS,
-    WEAK_TEXT,
-    browser,
-    session,
-)
-from tests.web.test_pages import shown
+from tests.web.scene import Pages
+from tests.web.wellformed import shown
 
-__all__ = ["browser", "session"]
-
-Pages = Callable[..., httpx.Client]
 MANY = 130
 
 
@@ -189,7 +178,7 @@ def _opened(browser: Any, session: dict[str, str], size: dict[str, int]) -> Iter
     context.close()
 
 
-@pytest.mark.skipif(not CHROMIUM.exists(), reason=f"{CHROMIUM} is absent")
+@needs_chromium
 @pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
 def test_these_pages_fit_and_read_well(
     size: dict[str, int], browser: Any, session: dict[str, str], shared: Shared, service: Running

@@ -25,9 +25,10 @@ from service.errors import Invalid
 from service.intake.actions.refused import keep_refused
 from tests import factories
 from tests.live_service import Running
+from tests.web.chromium import BEYOND, SMALL_TARGETS, WEAK_TEXT, needs_chromium
 from tests.web.factories import TAKEN, Card, Picture, hold, jpeg
-from tests.web.test_browser import BEYOND, SMALL_TARGETS, WEAK_TEXT, browser, session  # noqa: F401 (fixtures)
-from tests.web.test_pages import Pages, shown
+from tests.web.scene import Pages
+from tests.web.wellformed import shown
 
 HOSTILE = "<img src=x onerror=alert(1)>"
 
@@ -220,12 +221,13 @@ def test_a_person_states_anew_or_dismisses_what_was_refused(service: Running, pa
     assert forms(client, address) == []
 
 
+@needs_chromium
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("size", [(390, 844), (1440, 900)], ids=["phone", "desk"])
 def test_these_pages_fit_and_read_well(
     size: tuple[int, int],
     scheme: str,
-    browser: Any,  # noqa: F811
+    browser: Any,
     blocked: Blocked,
     service: Running,
 ) -> None:
