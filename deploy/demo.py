@@ -1,6 +1,6 @@
-"""The demo: starts everything on this machine, plays the story, and stays up or ends.
+"""The demo starts everything on this machine, plays the story, and stays up or ends.
 
-Run it by `sh deploy/demo [--once]`, which makes the virtual environment first.
+`sh deploy/demo [--once]` runs it, after it made the virtual environment.
 """
 
 from __future__ import annotations
@@ -74,7 +74,7 @@ class Station:
 
 
 def enrol(url: str, story: Story, stations: Iterable[Station]) -> None:
-    """Enrol each site's agent with a one-time code; once, unless the service now has another address."""
+    """Enrols each site's agent with a one-time code; again only if the service has another address now."""
     lacking = [station for station in stations if not station.enrolled_at(url)]
     if lacking:
         story.say(f"enrolling the agents of {', '.join(station.site for station in lacking)}")
@@ -102,9 +102,9 @@ def show(summary: Summary, seconds: float) -> None:
 
 
 def play(stack: Stack, folder: Path, started: float) -> None:
-    """Start everything, and tell the story where it has not been told to its end.
+    """Starts everything, and plays the story if it has not been played to its end.
 
-    Told once, it is not told again: what visitors did since then stays, whatever it is.
+    A story that was played is not played again: whatever visitors did since then stays.
     """
 
     def say(line: str) -> None:
@@ -120,7 +120,7 @@ def play(stack: Stack, folder: Path, started: float) -> None:
     stations = {site.code: Station(folder / "sites" / site.code, site.code) for site in load_scenario().sites}
     with Story(stack.url, passwords, dict(stations), say) as story:
         if not told.exists():
-            # Before the agents enrol, who then have their worklist at once.
+            # An agent that enrols after this has its worklist at once.
             story.open_campaigns()
         enrol(stack.url, story, stations.values())
         for station in stations.values():

@@ -1,7 +1,7 @@
 """PostgreSQL and an S3 store on this machine, for trying the service out: python -m deploy.engines FOLDER
 
-Both listen on 127.0.0.1 only, keep their data in FOLDER, and end with this command. For use, take engines
-of your own: the store's inner ports ask for no key on this machine.
+Both listen on 127.0.0.1 only, keep their data in FOLDER, and end with this command. They are not for real
+work, which needs engines of your own: the store's inner ports ask for no key on this machine.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """One whole Sightledger on this machine: Postgres, object store, service, worker and agents.
 
-Used by the demo, the benches and deploy.engines. Everything listens on 127.0.0.1 and ends with the
+The demo, the benches, the soak and deploy.engines use it. Everything listens on 127.0.0.1 and ends with the
 process that started it.
 """
 
@@ -61,7 +61,7 @@ class Engines:
         self.stop()
 
     def start(self) -> None:
-        """Start both engines at the same time, and note the settings."""
+        """Starts both engines at the same time and notes the settings."""
         self.folder.mkdir(parents=True, exist_ok=True)
         self.say("starting PostgreSQL and the object store")
         together([self.postgres.start, self.store.start])
@@ -79,14 +79,14 @@ class Engines:
         }
 
     def stop(self) -> None:
-        """Stop who uses the engines, then the engines; each group at the same time."""
+        """Stops the children, all at the same time, then both engines."""
         try:
             together([child.stop for child in self._children])
         finally:
             together([self.store.stop, self.postgres.stop])
 
     def note_environment(self) -> Path:
-        """The settings as a file for `.` in a shell, readable by its owner only: it holds passwords.
+        """Writes the settings into a file for `.` in a shell. Only its owner can read it: it holds passwords.
 
         A workstation that is tried in that shell keeps its state beside the engines' data.
         """
@@ -102,7 +102,7 @@ class Engines:
         return file
 
     def _port(self) -> int:
-        """The port of the last run where it is free: agents know the service by it."""
+        """Returns the port of the last run if it is free: agents know the service by it."""
         file = self.folder / "port"
         port = int(file.read_text()) if file.exists() else 0
         if not port or not all_free([port]):
@@ -115,7 +115,7 @@ class Stack(Engines):
     """The engines with a migrated database, and the processes that are started over them."""
 
     def start(self) -> None:
-        """Start the engines and bring the database to the newest schema."""
+        """Starts the engines and brings the database to the newest schema."""
         super().start()
         self.say("migrating the database")
         key = self.folder / "receipt-key.pem"
@@ -124,7 +124,7 @@ class Stack(Engines):
         self.command("migrate")
 
     def serve(self) -> None:
-        """Start the service and its worker, and wait until the service says it is ready."""
+        """Starts the service and its worker, and waits until the service says it is ready."""
         self.say(f"starting the service at {self.url}")
         service = self.service = self.child("service", [sys.executable, "-m", "service", "serve"])
         self.child("worker", [sys.executable, "-m", "service", "worker"])
@@ -140,7 +140,7 @@ class Stack(Engines):
         raise StackError(f"The service did not become ready. Its log: {self.folder / 'logs' / 'service.log'}")
 
     def child(self, name: str, command: list[str], **environment: str) -> Child:
-        """A process that is stopped with the stack; its output goes to logs/NAME.log."""
+        """Starts a process that is stopped with the stack; its output goes to logs/NAME.log."""
         child = Child(
             command,
             log=self.folder / "logs" / f"{name}.log",
@@ -150,7 +150,7 @@ class Stack(Engines):
         return child
 
     def command(self, *words: str, stdin: str | None = None) -> str:
-        """Run one `sightledger` command to its end; its standard output."""
+        """Runs one `sightledger` command to its end and returns its standard output."""
         done = subprocess.run(
             [sys.executable, "-m", "service", *words],
             env={**os.environ, **self.environment},
@@ -165,7 +165,7 @@ class Stack(Engines):
 
 
 def remembered_secrets(file: Path, names: list[str]) -> dict[str, str]:
-    """Throw-away passwords: made once, kept beside the demo's data with mode 0600."""
+    """Returns throw-away passwords, made once and kept beside the demo's data with mode 0600."""
     known: dict[str, str] = json.loads(file.read_text()) if file.exists() else {}
     if not set(names) <= known.keys():
         known |= {name: secrets.token_urlsafe(9) for name in names if name not in known}
@@ -175,7 +175,7 @@ def remembered_secrets(file: Path, names: list[str]) -> dict[str, str]:
 
 
 def together(deeds: Sequence[Callable[[], None]]) -> None:
-    """Do each in a thread of its own; raises what the first of them raised, when all have ended."""
+    """Does each in a thread of its own; when all have ended, raises what the first that failed raised."""
     if deeds:
         with ThreadPoolExecutor(len(deeds)) as threads:
             doing = [threads.submit(deed) for deed in deeds]

@@ -1,32 +1,38 @@
-"""One PostgreSQL and one S3 store per run; databases and buckets in them as tests need them.
+"""A run has one PostgreSQL and one S3 store; tests get databases and buckets in them.
 
-Tests share `database_url`, so they make names of their own (tests/build.py does). What needs an empty
-database takes `fresh_database_url`.
+Tests share `database_url`, so they make names of their own, as tests/factories.py does. A test that needs a
+database without other tests' rows takes `fresh_database_url`.
 """
 
 from __future__ import annotations
 
 import asyncio
 import secrets
-from collections.abc import Iterator
+from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import closing, contextmanager
 from dataclasses import replace
+from uuid import UUID
 
+import httpx
 import hypothesis
 import psycopg
 import pytest
 from psycopg import sql
 from sqlalchemy import make_url
 
+from service.database import Database, migrate
 from service.objects import Objects, ObjectSettings
-from tests import services
-
-pytest_plugins = ["tests.running"]
+from service.objects.bucket import prepare_bucket
+from service.settings import Settings
+from service.signing import create_key_file
+from tests import engines
+from tests.intake.factories import Yard, open_yard
+from tests.live_service import Running, running_service
 
 # How long an example takes says nothing on a machine that does other work as well.
 hypothesis.settings.register_profile("unhurried", deadline=None)
 hypothesis.settings.load_profile("unhurried")
-# For a run that asks which lines are reached, not whether a property holds: `--hypothesis-profile=few`.
+# `--hypothesis-profile=few` is for a run that asks which lines are reached, not whether a property holds.
 hypothesis.settings.register_profile("few", max_examples=10, deadline=None)
 
 
@@ -38,15 +44,13 @@ def anyio_backend() -> str:
 @pytest.fixture(scope="session")
 def postgres_server() -> Iterator[str]:
     """A SQLAlchemy URL whose user may create databases."""
-    with services.postgres_server() as url:
+    with engines.postgres_server() as url:
         yield url
 
 
 @pytest.fixture(scope="session")
 def migrated_template(postgres_server: str) -> Iterator[str]:
     """The name of a migrated database; copying it takes a fraction of migrating."""
-    from service.database import migrate
-
     with _database(postgres_server) as url:
         migrate(url)
         yield make_url(url).database or ""
@@ -83,7 +87,7 @@ def empty_database_url(postgres_server: str) -> Iterator[str]:
 @pytest.fixture(scope="session")
 def object_settings() -> Iterator[ObjectSettings]:
     """The store, with a bucket that all tests of a run share."""
-    with services.object_server() as settings:
+    with engines.object_server() as settings:
         yield settings
 
 
@@ -96,9 +100,80 @@ def bucket(object_settings: ObjectSettings) -> ObjectSettings:
     return settings
 
 
+@pytest.fixture(scope="session")
+def service_settings(
+    database_url: str, object_settings: ObjectSettings, tmp_path_factory: pytest.TempPathFactory
+) -> Settings:
+    """Settings for the test database and the test store, with a receipt key of its own."""
+    key = tmp_path_factory.mktemp("key") / "receipt-key.pem"
+    create_key_file(key)
+    return Settings(
+        database_url=database_url,
+        s3_endpoint=object_settings.endpoint,
+        s3_public_endpoint=object_settings.public_endpoint,
+        s3_bucket=object_settings.bucket,
+        s3_region=object_settings.region,
+        s3_access_key=object_settings.access_key,
+        s3_secret_key=object_settings.secret_key,
+        receipt_key_file=key,
+        metrics_token="metrics-token-of-the-tests",
+    )
+
+
+@pytest.fixture(scope="session")
+def service(service_settings: Settings, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Running]:
+    """One service for the whole run."""
+    with running_service(service_settings, tmp_path_factory.mktemp("service")) as running:
+        yield running
+
+
+@pytest.fixture
+def make_account(service: Running) -> Callable[..., UUID]:
+    """`make_account(login, password, roles, sites=None)`."""
+    return service.account
+
+
+@pytest.fixture
+def client_for(service: Running) -> Callable[..., httpx.Client]:
+    """`client_for(roles, sites=None)`."""
+    return service.client_for
+
+
+@pytest.fixture
+def settings(service_settings: Settings) -> Settings:
+    """The settings that `db` and `yard` go by; a folder or file of tests that wants a database or a bucket of
+    its own overrides this fixture and nothing else."""
+    return service_settings
+
+
+@pytest.fixture
+async def db(settings: Settings, anyio_backend: str) -> AsyncIterator[Database]:
+    database = Database(settings.database_url)
+    yield database
+    await database.close()
+
+
+@pytest.fixture
+async def yard(db: Database, settings: Settings) -> AsyncIterator[Yard]:
+    """A site with one unit in inspection and an agent, all of its own."""
+    opened = await open_yard(db, settings)
+    yield opened
+    opened.objects.close()
+
+
+@pytest.fixture
+def settings_apart(
+    service_settings: Settings, fresh_database_url: str, object_settings: ObjectSettings
+) -> Settings:
+    """A database and a bucket with Object Lock in which nobody else is."""
+    bucket = f"test-{secrets.token_hex(6)}"
+    prepare_bucket(replace(object_settings, bucket=bucket))
+    return replace(service_settings, database_url=fresh_database_url, s3_bucket=bucket)
+
+
 @contextmanager
 def _database(server: str, template: str | None = None) -> Iterator[str]:
-    """A database made from `template` and dropped at the end, whoever is still connected."""
+    """Yields the URL of a database made from `template`; at the end drops it, whoever is still connected."""
     name = f"sightledger_test_{secrets.token_hex(6)}"
     more = sql.SQL(" TEMPLATE {}").format(sql.Identifier(template)) if template else sql.SQL("")
     _run(server, sql.SQL("CREATE DATABASE {}{}").format(sql.Identifier(name), more))

@@ -1,6 +1,6 @@
-"""Commands of a document, as a reader pastes them: the fenced `sh` blocks, run in order by a shell.
+"""A shell runs the fenced `sh` blocks of a document in order, as a reader pastes them.
 
-What one block exports the next one finds, as in one terminal. A block that begins with STAYS is for a
+The next block finds what one block exports, as in one terminal. A block that begins with STAYS is for a
 terminal of its own.
 """
 
@@ -25,7 +25,7 @@ BLOCK = re.compile(r"^( *)```sh\n(.*?)^\1```$", re.MULTILINE | re.DOTALL)
 
 
 def blocks(document: Path, section: str | None = None) -> list[str]:
-    """The blocks of a document, or of its section under the heading `section` (with its sub-sections)."""
+    """Returns the blocks of a document, or of its section under the heading `section`."""
     text = document.read_text(encoding="utf-8")
     if section is not None:
         level, after = re.split(rf"^(#+) {re.escape(section)}$", text, flags=re.MULTILINE)[1:]
@@ -50,13 +50,14 @@ class Shell:
             child.stop()
 
     def leave_open(self, block: str, until: Callable[[str], bool]) -> None:
-        """Run a block in a terminal of its own; returns when `until` is true of what it printed."""
+        """Runs a block in a terminal of its own and returns when `until` is true of what it printed."""
         child = Child(
             ["/bin/sh", "-c", f"set -eu\n{block}"],
             log=self.folder / f"terminal-{len(self._open)}.log",
             environment=self.environment,
             folder=self.folder,
-            stop_signal=signal.SIGINT,
+            # A shell keeps an interrupt to itself until its command has ended.
+            stop_signal=signal.SIGTERM,
             patience=30,
         )
         self._open.append(child)
@@ -67,7 +68,7 @@ class Shell:
             time.sleep(0.1)
 
     def run(self, block: str) -> str:
-        """Run a block to its end; what it printed. Raises AssertionError where a command of it fails."""
+        """Runs a block to its end and returns what it printed; raises AssertionError if a command fails."""
         kept = self.folder / "environment-of-the-shell"
         script = f"set -eu\n{block}\nenv -0 > {kept.name}\n"
         done = subprocess.run(

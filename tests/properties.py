@@ -1,19 +1,23 @@
-"""What is promised of card intake, by number, and the tests that prove it.
+"""This module holds what is promised of card intake, by number, and finds the tests that prove it.
 
 A test named `test_p07_...` (or `test_p14_p15_...`) proves the properties of these numbers.
-`python -m tests.properties` writes the table into DEVELOPERS.md; tests/test_properties.py holds it there.
+`python -m tests.properties` writes tests/PROMISES.md; tests/test_properties.py holds the two together.
 """
 
 from __future__ import annotations
 
 import ast
 import re
+import textwrap
 from collections import defaultdict
 from pathlib import Path
 
 ROOT = Path(__file__).parents[1]
-DEVELOPERS = ROOT / "DEVELOPERS.md"
-BEGIN, END = "<!-- properties: begin -->\n", "<!-- properties: end -->\n"
+PROMISES = ROOT / "tests" / "PROMISES.md"
+HEAD = """# What is promised of card intake
+
+The tests that prove a promise follow it. `python -m tests.properties` makes this file from their names.
+"""
 
 PROPERTIES = {
     1: "Killed at any point from read to receipt, agent or service loses nothing: after the restart one "
@@ -58,7 +62,7 @@ PROPERTIES = {
 
 
 def proofs() -> dict[int, list[str]]:
-    """Property number -> `file::test`, in the order of the files."""
+    """Returns for each property number its tests as `file::test`, in the order of the files."""
     found: dict[int, list[str]] = defaultdict(list)
     for path in sorted((ROOT / "tests").rglob("test_*.py")):
         for node in ast.walk(ast.parse(path.read_text("utf-8"))):
@@ -70,21 +74,15 @@ def proofs() -> dict[int, list[str]]:
     return found
 
 
-def table() -> str:
-    """The table as Markdown."""
+def written() -> str:
+    """What tests/PROMISES.md has to say, as Markdown."""
     by_number = proofs()
-    lines = ["| | property | tests |\n", "|---|---|---|\n"]
+    parts = [HEAD]
     for number, promise in PROPERTIES.items():
-        tests = "<br>".join(f"`{test.removeprefix('tests/')}`" for test in by_number[number])
-        lines.append(f"| {number} | {promise} | {tests} |\n")
-    return "".join(lines)
-
-
-def with_table(text: str) -> str:
-    """DEVELOPERS.md with the table as it is now."""
-    before, _, rest = text.partition(BEGIN)
-    return f"{before}{BEGIN}{table()}{END}{rest.partition(END)[2]}"
+        parts.append(f"\n## {number}\n\n{textwrap.fill(f'{promise}.', 110)}\n\n")
+        parts += [f"- `{test.removeprefix('tests/')}`\n" for test in by_number[number]]
+    return "".join(parts)
 
 
 if __name__ == "__main__":
-    DEVELOPERS.write_text(with_table(DEVELOPERS.read_text("utf-8")), "utf-8")
+    PROMISES.write_text(written(), "utf-8")

@@ -1,14 +1,13 @@
-"""Every promise has a proof, and DEVELOPERS.md shows which."""
+"""Every promise has a proof, and tests/PROMISES.md shows which."""
 
 from __future__ import annotations
 
-from tests.properties import DEVELOPERS, PROPERTIES, proofs, with_table
+from tests.properties import PROMISES, PROPERTIES, proofs, written
 
 
 def test_every_property_is_proved_and_no_test_carries_an_unknown_number() -> None:
     assert set(proofs()) == set(PROPERTIES)
 
 
-def test_the_table_in_the_developers_notes_is_the_one_of_the_tests() -> None:
-    text = DEVELOPERS.read_text("utf-8")
-    assert text == with_table(text), "run: python -m tests.properties"
+def test_the_list_of_promises_is_the_one_of_the_tests() -> None:
+    assert PROMISES.read_text("utf-8") == written(), "run: python -m tests.properties"

@@ -50,11 +50,15 @@ def test_the_readme_tells_the_defaults() -> None:
             assert f"`{spec.default}`" in default, spec.name
 
 
-def test_the_readme_lists_every_setting_of_a_workstation() -> None:
-    _, _, told = README.partition("Settings of a workstation")
-    told = told.partition("\n\n")[0]
-    for name in agent.settings.Settings.__struct_fields__:
-        assert f"`{name}`" in told, name
+def test_the_readme_lists_every_setting_of_a_workstation_with_its_default_and_no_other() -> None:
+    _, _, told = README.partition("## Settings of a workstation\n")
+    rows = dict(re.findall(r"^\| `(\w+)` \|[^|]*\|([^|]*)\|$", told, re.MULTILINE))
+    assert set(rows) == set(agent.settings.Settings.__struct_fields__)
+    usual = agent.settings.Settings()
+    for name, default in rows.items():
+        value = getattr(usual, name)
+        shown = int(value) if isinstance(value, float) else value
+        assert f"`{_toml(shown)}`" in default or value in (None, []), name
 
 
 GIVEN = {

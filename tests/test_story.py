@@ -19,8 +19,8 @@ from seed.scenario import load_scenario
 from seed.story import Story, Summary
 from service.objects import ObjectSettings
 from service.settings import Settings
-from tests.intake.returning import fresh_seed, jpeg
-from tests.running import Running, environment_of, running_service
+from tests.intake.factories import fresh_seed, jpeg
+from tests.live_service import Running, environment_of, running_service
 
 
 @dataclass

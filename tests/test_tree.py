@@ -8,18 +8,14 @@ from pathlib import Path
 
 import pytest
 
-ROOT = Path(__file__).parents[1]
+from tests.source_tree import ROOT, tracked
+
 TOP = {
     "README.md", "DEVELOPERS.md", "pyproject.toml",
     "service", "agent", "migrations", "deploy", "tests", "seed",
 }  # fmt: skip
 CODE = ("service", "agent", "migrations", "deploy", "seed", "tests")
 LONGEST_MODULE = 400
-
-
-def tracked() -> list[str]:
-    listed = subprocess.run(["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=True)
-    return listed.stdout.splitlines()
 
 
 @pytest.mark.parametrize(

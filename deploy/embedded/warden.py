@@ -22,6 +22,8 @@ from pathlib import Path
 from typing import Any
 
 PR_SET_PDEATHSIG = 1
+# The warden outlasts these; a signal that is ignored stays so over exec (signal(7)), unless it is set back.
+IGNORED = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
 
 
 def _die_with_warden(stop_signal: int) -> None:
@@ -30,6 +32,8 @@ def _die_with_warden(stop_signal: int) -> None:
 
 
 def _prepare(order: dict[str, Any]) -> None:
+    for number in IGNORED:
+        signal.signal(number, signal.SIG_DFL)
     if order["uid"] is not None:
         os.setgroups([])
         os.setgid(order["gid"])
@@ -88,7 +92,7 @@ def _tell(answer: str) -> None:
 
 def main() -> int:
     order = json.loads(sys.argv[1])
-    for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
+    for number in IGNORED:
         signal.signal(number, signal.SIG_IGN)
     try:
         child = _start(order)

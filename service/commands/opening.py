@@ -73,6 +73,13 @@ def explained(error: Exception) -> tuple[str, int] | None:
 
 def _lacking(error: ModuleNotFoundError) -> tuple[str, int] | None:
     package = (error.name or "").partition(".")[0]
+    if error.name == "seed":
+        return (
+            "The demo's fleet is not part of this installation, so nothing was loaded and the database is as "
+            "it was. The fleet comes with the source tree: there, `sh deploy/demo` plays the demo, and "
+            "`python -m service seed` loads the fleet.",
+            NOT_SET_UP,
+        )
     if package in {"", "service", "agent", "seed", "deploy", "migrations"}:
         return None
     return (

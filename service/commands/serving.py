@@ -96,7 +96,7 @@ def seed(
         Path | None, typer.Option(help="JSON object of login and password for the demo's people.")
     ] = None,
 ) -> None:
-    """Fill the database with the invented demo fleet. Again changes nothing."""
+    """Fill the database with the invented demo fleet (in the source tree). Again changes nothing."""
     from seed.load import load
 
     typer.echo(load(read_settings(), full=full, accounts=accounts), err=True)

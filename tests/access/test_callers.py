@@ -10,7 +10,7 @@ import pytest
 
 from service.access.rules import Act, Caller, Role, plain_code
 from service.contract.wire import new_id
-from tests.running import Running, execute, make_site
+from tests.live_service import Running, execute, make_site
 
 PASSWORD = "correct horse battery"
 

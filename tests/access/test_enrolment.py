@@ -9,7 +9,7 @@ import httpx
 import psycopg
 
 from service.contract.wire import new_id
-from tests.running import Running, driver_url, execute, make_site
+from tests.live_service import Running, driver_url, execute, make_site
 
 
 def code_for(service: Running, site: str) -> str:

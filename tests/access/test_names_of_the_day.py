@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator
-
 import msgspec
 import pytest
 
 from service.access.rules import Caller, Role
 from service.access.store import update_account
-from service.campaigns.actions import reading, stating
+from service.campaigns.actions import reading
+from service.campaigns.actions.stating import make_statement
 from service.contract.campaigns import BindingIn
 from service.contract.custody import RetentionIn
 from service.contract.plans import RevisionEventIn
@@ -17,7 +16,7 @@ from service.contract.records import MoveIn, MoveTarget
 from service.contract.wire import new_id
 from service.contract.work import StatementIn
 from service.custody.actions.retention import put_retention, read_retention
-from service.database import Database, server_now
+from service.database import server_now
 from service.intake.actions.binding import rebind
 from service.intake.actions.moves import move_pictures
 from service.plans.actions.revisions import create_draft, read_revision
@@ -27,22 +26,12 @@ from service.records.actions.history import unit_history
 from service.records.actions.images import read_image
 from service.records.actions.moves import moves_of_unit
 from service.records.store.history import Wanted
-from service.settings import Settings
-from tests import build
-from tests.intake.returning import Yard, claim, fresh_seed, jpeg, open_yard
+from tests import factories
+from tests.intake.factories import Yard, claim, fresh_seed, jpeg
 
 pytestmark = pytest.mark.anyio
 
 NEW_NAME = "Someone Else Entirely"
-
-
-@pytest.fixture
-async def yard(database_url: str, service_settings: Settings) -> AsyncIterator[Yard]:
-    db = Database(database_url)
-    opened = await open_yard(db, service_settings)
-    yield opened
-    opened.objects.close()
-    await db.close()
 
 
 async def _rename(yard: Yard, person: Caller) -> None:
@@ -53,20 +42,22 @@ async def _rename(yard: Yard, person: Caller) -> None:
 
 async def test_i3_statements_bindings_moves_and_placements_keep_the_name_of_their_day(yard: Yard) -> None:
     here = yard.inspection_id
-    lead = await build.person(yard.db, Role.SHIFT_LEAD)
+    lead = await factories.person(yard.db, Role.SHIFT_LEAD)
     said = StatementIn(
         id=new_id(), inspection_id=here, kind="complete", locations=["A"], stated_by="A. Person"
     )
-    await stating.make_statement(yard.db, lead, said)
+    await make_statement(yard.db, lead, said)
     card = yard.card(("A/1.JPG", jpeg(fresh_seed()), claim(here)))
     await card.go_through()
     (item,) = await unit_history(yard.db, lead, yard.serial, Wanted(), None, 5)
     target = MoveTarget(inspection_id=here, location="B")
     move = MoveIn(id=new_id(), reason="wrong folder", to=target, pictures=[item.id])
     moved = await move_pictures(yard.db, lead, move)
-    places = [build.location(key, "XY", mandatory=key == "A") for key in "ABCD"]
+    places = [factories.location(key, "XY", mandatory=key == "A") for key in "ABCD"]
     async with yard.db.begin() as connection:
-        revision = await build.add_revision(connection, yard.made, "B", places, effective_from=server_now())
+        revision = await factories.add_revision(
+            connection, yard.made, "B", places, effective_from=server_now()
+        )
     wanted = BindingIn(id=new_id(), revision_id=revision, reason="D came")
     await rebind(yard.db, lead, here, wanted)
 
@@ -80,12 +71,15 @@ async def test_i3_statements_bindings_moves_and_placements_keep_the_name_of_thei
     assert [fact.by for fact in image.sightings[0].placements] == [yard.agent.name, lead.name]
     # The same requests again give the same answers (I8).
     assert await move_pictures(yard.db, lead, move) == moved
-    await stating.make_statement(yard.db, lead, said)
+    await make_statement(yard.db, lead, said)
 
 
 async def test_i3_plan_events_authors_and_retention_keep_the_name_of_their_day(yard: Yard) -> None:
-    author, approver = await build.person(yard.db, Role.AUTHOR), await build.person(yard.db, Role.APPROVER)
-    places = [build.location(key, "XY", mandatory=key == "A") for key in "AB"]
+    author, approver = (
+        await factories.person(yard.db, Role.AUTHOR),
+        await factories.person(yard.db, Role.APPROVER),
+    )
+    places = [factories.location(key, "XY", mandatory=key == "A") for key in "AB"]
     checked = check_bytes(msgspec.json.encode(yard.made.document("N", places)), "plan.json")
     revision_id = new_id()
     made = await create_draft(yard.db, author, revision_id, checked)
@@ -94,7 +88,7 @@ async def test_i3_plan_events_authors_and_retention_keep_the_name_of_their_day(y
     standing = await record_event(yard.db, author, revision_id, submitted)
     approved = RevisionEventIn(id=new_id(), kind="approved", replaces=standing.heads)
     await record_event(yard.db, approver, revision_id, approved)
-    admin = await build.person(yard.db, Role.ADMINISTRATOR)
+    admin = await factories.person(yard.db, Role.ADMINISTRATOR)
     await put_retention(yard.db, admin, yard.made.site, RetentionIn(30), lambda _: None)
 
     for person in (author, approver, admin):

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from service.contract.wire import new_id
-from tests.running import Running, make_site
+from tests.live_service import Running, make_site
 
 
 @pytest.fixture(scope="module")

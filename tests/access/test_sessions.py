@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from service.access.rules import FREE_TRIES, LONGEST_WAIT_S, wait_after
 from service.contract.wire import new_id
-from tests.running import Running, execute, token_of_person
+from tests.live_service import Running, execute, token_of_person
 
 PASSWORD = "correct horse battery"
 

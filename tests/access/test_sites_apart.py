@@ -6,7 +6,7 @@ has to say which it is.
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator, Callable
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 from uuid import UUID
@@ -26,10 +26,10 @@ from service.errors import NotAllowed
 from service.intake.actions.moves import move_pictures
 from service.intake.store.tables import sightings
 from service.settings import Settings
-from tests import build
-from tests.campaigns import working
-from tests.intake.returning import Yard, claim, file_of, jpeg, open_yard, rows_of
-from tests.running import Running, everything_held, execute, token_of_agent, token_of_person
+from tests import factories
+from tests.campaigns import steps
+from tests.intake.factories import Yard, claim, file_of, jpeg, rows_of
+from tests.live_service import Running, everything_held, execute, token_of_agent, token_of_person
 
 pytestmark = pytest.mark.anyio
 
@@ -258,26 +258,12 @@ SMUGGLED: dict[str, tuple[str, str, Callable[[Theirs], dict[str, Any]]]] = {
 
 
 @pytest.fixture
-async def db(database_url: str, anyio_backend: str) -> AsyncIterator[Database]:
-    database = Database(database_url)
-    yield database
-    await database.close()
-
-
-@pytest.fixture
-async def yard(db: Database, service_settings: Settings) -> AsyncIterator[Yard]:
-    opened = await open_yard(db, service_settings)
-    yield opened
-    opened.objects.close()
-
-
-@pytest.fixture
 async def theirs(db: Database, yard: Yard, service_settings: Settings) -> Theirs:
     """What the yard's first site holds; the caller's is its other site, which has one inspection too."""
     card = yard.card(("A/1.JPG", jpeg(new_id().int % 60_000), claim(yard.inspection_id)))
     card_id = new_id()
     loose = yard.card(("X/2.JPG", jpeg(new_id().int % 60_000), None), inspection_id=None)
-    await card.go_through(statements=[working.words(yard.inspection_id)])
+    await card.go_through(statements=[steps.words(yard.inspection_id)])
     [refused] = (await card.standing()).refused
     await loose.go_through()
     still_open = yard.card()
@@ -381,18 +367,18 @@ async def test_who_had_a_unit_once_sees_no_moves_made_where_it_went(
     """The unit left for the other site and is inspected there; its first site reads on what was done at
     the first site, not what is done at the other one."""
     first, second = theirs.site, theirs.own_site
-    other_serial = (await build.add_units(yard.db, yard.made, 1, site=second))[0]
+    other_serial = (await factories.add_units(yard.db, yard.made, 1, site=second))[0]
     manager = service.client_for(["manager"])
     moved = manager.post(f"/api/v1/units/{yard.serial}/positions", json=theirs.position(second))
     assert moved.status_code == 200
-    opened = await working.campaign(yard.db, yard.made, [yard.serial, other_serial])
-    here, there = sorted(await working.rows(yard.db, opened.id), key=lambda row: row.unit != yard.serial)
-    agent = await build.agent(yard.db, yard.made, second)
+    opened = await steps.campaign(yard.db, yard.made, [yard.serial, other_serial])
+    here, there = sorted(await steps.rows(yard.db, opened.id), key=lambda row: row.unit != yard.serial)
+    agent = await factories.agent(yard.db, yard.made, second)
     card = yard.card(("A/3.JPG", jpeg(60_500), claim(here.id)), site=second, inspection_id=here.id)
     await card.upload((await card.open(agent), await card.put_part(0, agent=agent))[1].lacking)
     await card.commit(agent)
     (shown,) = await rows_of(yard.db, sa.select(unit_images).where(unit_images.c.inspection_id == here.id))
-    lead = await build.person(yard.db, Role.SHIFT_LEAD)
+    lead = await factories.person(yard.db, Role.SHIFT_LEAD)
     wanted = MoveIn(
         id=new_id(),
         reason="wrong unit",
@@ -401,7 +387,7 @@ async def test_who_had_a_unit_once_sees_no_moves_made_where_it_went(
     )
     await move_pictures(yard.db, lead, wanted)
     with pytest.raises(NotAllowed):  # not even by repeating it word for word
-        await move_pictures(yard.db, await build.person(yard.db, Role.SHIFT_LEAD, at=[first]), wanted)
+        await move_pictures(yard.db, await factories.person(yard.db, Role.SHIFT_LEAD, at=[first]), wanted)
     path = f"/api/v1/units/{yard.serial}/moves"
     assert str(wanted.id) in service.client_for(["auditor"], [second]).get(path).text
     answer = service.client_for(["auditor"], [first]).get(path)

@@ -9,7 +9,7 @@ import pytest
 
 from tests.agent.sites import Site, make_site
 from tests.agent.station import Bench, make_bench
-from tests.running import Running
+from tests.live_service import Running
 
 
 @pytest.fixture

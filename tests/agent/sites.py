@@ -15,10 +15,10 @@ from agent.settings import State
 from agent.workstation import Workstation
 from service.contract.wire import new_id
 from service.database import Database
-from tests import build
+from tests import factories
 from tests.agent.station import Bench, jpeg, put
-from tests.campaigns import working
-from tests.running import Running
+from tests.campaigns import steps
+from tests.live_service import Running
 
 ROOT = Path(__file__).parents[2]
 
@@ -80,10 +80,10 @@ def variables(**more: str) -> dict[str, str]:
 async def make_unit(url: str) -> tuple[str, str]:
     db = Database(url)
     try:
-        made = await build.fleet(db)
-        serials = await build.add_units(db, made, 1)
-        await working.campaign(db, made, serials)
-        await build.add_people(db, made, made.site, "A. Person")
+        made = await factories.fleet(db)
+        serials = await factories.add_units(db, made, 1)
+        await steps.campaign(db, made, serials)
+        await factories.add_people(db, made, made.site, "A. Person")
         return made.site, serials[0]
     finally:
         await db.close()

@@ -14,7 +14,7 @@ from agent.workstation import Workstation
 from service.database import Database
 from tests.agent.sites import Site
 from tests.agent.station import jpeg, put
-from tests.running import Running, client_of
+from tests.live_service import Running, client_of
 
 # In the order of their references.
 OF_RETURN = (

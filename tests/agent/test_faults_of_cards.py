@@ -6,7 +6,6 @@ import errno
 import hashlib
 import io
 import os
-import subprocess
 import sys
 import threading
 import time
@@ -30,9 +29,10 @@ from agent.running import runner
 from agent.settings import State
 from tests.agent.station import Bench, jpeg, make_bench, put
 from tests.agent.test_commands import agent
+from tests.disks import can_mount, memory_disk
 
 posix_names = pytest.mark.skipif(sys.platform in ("win32", "darwin"), reason="names here are Unicode")
-linux = pytest.mark.skipif(sys.platform != "linux", reason="mounts a small disk")
+linux = pytest.mark.skipif(sys.platform != "linux", reason="reads /proc/self/fd")
 
 
 def sha(data: bytes) -> str:
@@ -510,16 +510,10 @@ def test_p29_a_paused_reading_can_be_stopped(bench: Bench, monkeypatch: pytest.M
     assert "A.JPG" in unread_of(bench, row.id)
 
 
-@linux
+@pytest.mark.skipif(not can_mount(), reason="a small disk cannot be mounted here")
 @pytest.mark.usefixtures("quick")
 def test_p29_a_small_disk_fills_and_is_emptied(tmp_path: Path) -> None:
-    disk = tmp_path / "disk"
-    disk.mkdir()
-    command = ["mount", "-t", "tmpfs", "-o", "size=6m", "tmpfs", str(disk)]
-    mounted = subprocess.run(command, capture_output=True)
-    if mounted.returncode:
-        pytest.skip("needs root: a disk of 6 MB is mounted")
-    try:
+    with memory_disk(tmp_path / "disk", 6) as disk:
         bench = make_bench(disk)
         with bench.station:
             bench.card = tmp_path / "card"
@@ -535,8 +529,6 @@ def test_p29_a_small_disk_fills_and_is_emptied(tmp_path: Path) -> None:
             thread.join(20)
             assert len(bench.files(ended[0])) == 10
             assert row_of(bench, ended[0]).complete
-    finally:
-        subprocess.run(["umount", "-l", str(disk)], check=True)
 
 
 def test_p30_names_of_a_listing_are_bounded(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:

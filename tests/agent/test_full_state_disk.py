@@ -5,7 +5,6 @@ from __future__ import annotations
 
 import os
 import subprocess
-import sys
 import threading
 import time
 from collections.abc import Iterator
@@ -19,21 +18,20 @@ from agent.running import runner
 from agent.settings import State
 from tests.agent.station import Bench, jpeg, make_bench, put
 from tests.agent.test_commands import agent
+from tests.disks import Disk, can_mount
 
-pytestmark = pytest.mark.skipif(sys.platform != "linux" or os.geteuid() != 0, reason="mounts a small disk")
+pytestmark = pytest.mark.skipif(not can_mount(), reason="a small disk cannot be mounted here")
 
 
 @pytest.fixture
 def disk(tmp_path: Path) -> Iterator[Path]:
     """16 MB of ext4 in blocks of 1 kB: smaller than a page of memory, as small media are."""
-    image, place = tmp_path / "disk.img", tmp_path / "disk"
-    place.mkdir()
-    subprocess.run(["mkfs.ext4", "-q", "-b", "1024", "-m", "0", str(image), "16M"], check=True)
-    mounted = subprocess.run(["mount", "-o", "loop", str(image), str(place)], capture_output=True)
-    if mounted.returncode:
+    try:
+        made = Disk(tmp_path / "disk", tmp_path / "disk.img", 16 * 1024 * 1024, block=1024)
+    except subprocess.CalledProcessError:
         pytest.skip("this machine mounts no image")
-    yield place
-    subprocess.run(["umount", "-l", str(place)], check=True)
+    yield made.place
+    made.close()
 
 
 @pytest.fixture

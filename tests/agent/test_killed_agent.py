@@ -9,7 +9,6 @@ import signal
 import subprocess
 import sys
 from contextlib import closing
-from pathlib import Path
 from typing import Any
 from uuid import UUID
 
@@ -22,9 +21,9 @@ from service.contract.failpoints import AGENT
 from service.contract.wire import new_id
 from service.objects import ObjectSettings
 from service.objects.holding import Holding
-from tests.agent.sites import ROOT, Site, make_unit, variables
+from tests.agent.sites import ROOT, Site, make_site, variables
 from tests.agent.station import jpeg, put
-from tests.running import Running, execute
+from tests.live_service import Running, execute
 
 # So that a card of a few files goes in several transactions and parts, as one of thousands does.
 SMALL_BATCHES = """
@@ -63,19 +62,9 @@ def held_of(site: Site, digests: set[str]) -> dict[str, int]:
 @pytest.fixture(scope="module")
 def site(service: Running, database_url: str, tmp_path_factory: pytest.TempPathFactory) -> Site:
     """One workstation and one card for all points: it must bear being killed again and again."""
-    folder = tmp_path_factory.mktemp("killed")
-    code, unit = asyncio.run(make_unit(database_url))
-    answer = service.client_for(["administrator"]).post("/api/v1/enrolment-codes", json={"site": code})
-    answer.raise_for_status()
-    made = Site(service, code, unit, State(folder / "state"), folder / "slots" / "card")
-    made.agent("enrol", service.url, answer.json()["code"], "--name", "bench-1")
-    made.agent("prepare", unit, "--card", str(card_of(made)), "--profile", "two-level")
+    made = make_site(service, database_url, tmp_path_factory.mktemp("killed"))
+    made.agent("prepare", made.unit, "--card", str(made.card), "--profile", "two-level")
     return made
-
-
-def card_of(site: Site) -> Path:
-    site.card.mkdir(parents=True, exist_ok=True)
-    return site.card
 
 
 @pytest.fixture(scope="module")

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import hashlib
 import os
-import subprocess
-import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -20,23 +18,17 @@ from agent.settings import State
 from agent.workstation import Workstation
 from tests.agent.sites import Site, make_site
 from tests.agent.station import Bench, jpeg, put
-from tests.running import Running
+from tests.disks import can_mount, memory_disk
+from tests.live_service import Running
 
 MB = 1_000_000
-small_disk = pytest.mark.skipif(sys.platform != "linux" or os.geteuid() != 0, reason="mounts a small disk")
+small_disk = pytest.mark.skipif(not can_mount(), reason="a small disk cannot be mounted here")
 
 
 @pytest.fixture
 def disk(tmp_path: Path) -> Iterator[Path]:
-    place = tmp_path / "small"
-    place.mkdir()
-    mounted = subprocess.run(
-        ["mount", "-t", "tmpfs", "-o", "size=12m", "tmpfs", str(place)], capture_output=True
-    )
-    if mounted.returncode:
-        pytest.skip("this machine mounts no disk")
-    yield place
-    subprocess.run(["umount", "-l", str(place)], check=True)
+    with memory_disk(tmp_path / "small", 12) as place:
+        yield place
 
 
 @pytest.fixture

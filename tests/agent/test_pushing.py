@@ -33,7 +33,7 @@ from service.contract.wire import new_id
 from service.contract.work import StatementIn
 from tests.agent.sites import ROOT, Site, command, variables
 from tests.agent.station import jpeg, put
-from tests.running import driver_url
+from tests.live_service import driver_url
 
 WAIT = 60.0
 

@@ -22,7 +22,7 @@ from service.contract.wire import new_id
 from tests.agent.sites import Site
 from tests.agent.station import Bench, jpeg, put
 from tests.agent.test_commands import agent
-from tests.running import execute
+from tests.live_service import execute
 
 
 def lose(database: Path) -> None:

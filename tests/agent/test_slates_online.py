@@ -5,7 +5,6 @@ Pictures of slates are synthetic (tests/agent/slate_views.py).
 
 from __future__ import annotations
 
-import asyncio
 import re
 from collections.abc import Iterator
 from pathlib import Path
@@ -16,14 +15,21 @@ import httpx
 import pytest
 
 from agent.cards.marker import read_marker
-from agent.settings import State
 from agent.slates.code import Slate
 from service.contract.wire import new_id
-from tests.agent.sites import Site, make_unit
+from tests.agent.sites import Site, make_site
 from tests.agent.slate_views import View, seen
 from tests.agent.station import jpeg, put
-from tests.running import Running
-from tests.web.test_browser import BEYOND, CHROMIUM, DESK, FLAGS, PHONE, SMALL_TARGETS, WEAK_TEXT
+from tests.live_service import Running
+from tests.web.chromium import (
+    BEYOND,
+    DESK,
+    PHONE,
+    SMALL_TARGETS,
+    WEAK_TEXT,
+    needs_chromium,
+    opened_chromium,
+)
 from tests.web.wellformed import Outline
 
 NO_SLATE = "no slate was pictured before it on the card"
@@ -31,15 +37,7 @@ NO_SLATE = "no slate was pictured before it on the card"
 
 @pytest.fixture(scope="module")
 def site(service: Running, database_url: str, tmp_path_factory: pytest.TempPathFactory) -> Site:
-    folder = tmp_path_factory.mktemp("slates")
-    code, unit = asyncio.run(make_unit(database_url))
-    answer = service.client_for(["administrator"]).post("/api/v1/enrolment-codes", json={"site": code})
-    answer.raise_for_status()
-    card = folder / "card"
-    card.mkdir()
-    made = Site(service, code, unit, State(folder / "state"), card)
-    made.agent("enrol", service.url, answer.json()["code"], "--name", "bench-1")
-    return made
+    return make_site(service, database_url, tmp_path_factory.mktemp("slates"))
 
 
 def bring_back(site: Site, card: Path, shots: list[bytes | str]) -> tuple[str, UUID]:
@@ -192,17 +190,11 @@ def test_another_site_sees_nothing_of_it(site: Site, tmp_path: Path) -> None:
 
 @pytest.fixture
 def chromium() -> Iterator[Any]:
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as driver:
-        opened = driver.chromium.launch(executable_path=str(CHROMIUM), args=FLAGS)
+    with opened_chromium() as opened:
         yield opened
-        opened.close()
 
 
-@pytest.mark.skipif(
-    not CHROMIUM.exists(), reason=f"{CHROMIUM} is absent; install the Debian package chromium"
-)
+@needs_chromium
 def test_the_pages_of_card_returns_fit_a_phone_and_a_desk_and_are_worked_by_hand(
     site: Site, chromium: Any, tmp_path: Path
 ) -> None:

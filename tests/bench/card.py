@@ -25,7 +25,7 @@ from tests.bench.memory import run_watched
 from tests.bench.shaped import shaped
 from tests.bench.standing import Standing, standing
 
-# Of the slow link: 20 Mbit/s, and seconds each way.
+# The slow link carries 20 Mbit/s and takes so many seconds each way.
 RATE = 20e6 / 8
 DELAY = 0.040
 METRICS_TOKEN = "metrics-token-of-the-benches"
@@ -58,14 +58,14 @@ class Bench:
     taken: int = 0
 
     def agent(self, *words: str) -> float:
-        """Run one command of the agent to its end; the most memory it had, in MB."""
+        """Runs one command of the agent to its end and returns the most memory it had, in MB."""
         command = [sys.executable, "-m", "agent", *words]
         taken = run_watched(command, {**os.environ, **self.station.environment})
         self.most = max(self.most, taken)
         return taken
 
     def push(self) -> float:
-        """Have the agent that stands ready push what waits; seconds."""
+        """Has the agent that stands ready push what waits; returns the seconds that it took."""
         return self.standing.push()
 
     def memory(self) -> str:
@@ -92,8 +92,22 @@ def filled_card(
     full: bool = True,
     over: Callable[[str, str], AbstractContextManager[Ways]] = straight,
 ) -> Iterator[Bench]:
-    """The stack with the invented fleet, one enrolled workstation that reaches it `over` a link, and a card
-    with `files` pictures of about 300 kB each, all different."""
+    """Yields what `enrolled` does, and a card with `files` pictures of about 300 kB each, all different."""
+    with (
+        enrolled(folder, full=full, over=over) as (stack, station),
+        standing(station.environment) as agent,
+    ):
+        bench = Bench(stack, station, folder / "card", agent)
+        prepared(bench, bench.card)
+        fill(bench, files)
+        yield bench
+
+
+@contextmanager
+def enrolled(
+    folder: Path, *, full: bool, over: Callable[[str, str], AbstractContextManager[Ways]] = straight
+) -> Iterator[tuple[Stack, Station]]:
+    """Yields the stack with the invented fleet, and a workstation enrolled `over` a link."""
     accounts = folder / "accounts.json"
     accounts.write_text(json.dumps(ACCOUNTS))
     with (
@@ -107,15 +121,11 @@ def filled_card(
         station = Station(folder / "station", "SKB")
         code = stack.command("enrol-code", "SKB").split()[-1]
         station.run("enrol", ways.service, code, "--name", "bench-1")
-        with standing(station.environment) as agent:
-            bench = Bench(stack, station, folder / "card", agent)
-            prepared(bench, bench.card)
-            fill(bench, files)
-            yield bench
+        yield stack, station
 
 
 def prepared(bench: Bench, card: Path) -> Path:
-    """A card that the service has heard of: it is prepared days before it comes back."""
+    """Prepares a card and tells the service, as happens days before a card comes back."""
     card.mkdir()
     bench.station.run("prepare", SERIAL, "--card", str(card), "--profile", "two-level")
     bench.station.run("run", "--once")
@@ -123,7 +133,7 @@ def prepared(bench: Bench, card: Path) -> Path:
 
 
 def fill(bench: Bench, files: int, pictures: Pictures = LARGE) -> None:
-    """Pictures onto the bench's card that no card had before."""
+    """Puts pictures onto the bench's card that no card had before."""
     folders = sorted(path for path in bench.card.iterdir() if path.is_dir() and path.name[0].isdigit())
     bases = [_base(element, pictures) for element in range(1, min(files, 8) + 1)]
     first, bench.taken = bench.taken, bench.taken + files

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import re
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -11,9 +10,8 @@ from pathlib import Path
 
 import httpx
 
-from deploy.demo import Station
 from deploy.stack import Stack
-from tests.bench.card import ACCOUNTS
+from tests.bench.card import ACCOUNTS, enrolled
 from tests.bench.figures import seconds
 
 TIMED = re.compile(r"^Time: ([0-9.]+) ms", re.MULTILINE)
@@ -25,11 +23,11 @@ class Fleet:
     client: httpx.Client
 
     def get(self, path: str) -> float:
-        """Seconds of one GET, answered and read."""
+        """Returns the seconds of one GET, answered and read."""
         return seconds(lambda: self.client.get(f"/api/v1{path}").raise_for_status().content)
 
     def psql(self, query: str) -> float:
-        """Seconds of the query as psql's own timing gives them: sent, run, fetched."""
+        """Returns the seconds of the query by psql's own timing: sent, run, fetched."""
         printed = psql(self.stack, "-c", "\\timing on", "-c", query)
         return float(TIMED.findall(printed)[-1]) / 1000
 
@@ -41,21 +39,17 @@ def psql(stack: Stack, *words: str) -> str:
 
 @contextmanager
 def fleet(folder: Path, *, units: int, locations: int, images: int) -> Iterator[Fleet]:
-    """The stack with the invented fleet, grown to this size."""
-    accounts = folder / "accounts.json"
-    accounts.write_text(json.dumps(ACCOUNTS))
-    with Stack(folder / "stack") as stack:
-        stack.command("seed", "--accounts", str(accounts))
-        stack.serve()
-        code = stack.command("enrol-code", "SKB").split()[-1]
-        Station(folder / "station", "SKB").run("enrol", stack.url, code, "--name", "bench-1")
-        with grown(stack, units=units, locations=locations, images=images) as found:
-            yield found
+    """Yields the stack with the invented fleet, grown to this size."""
+    with (
+        enrolled(folder, full=False) as (stack, _),
+        grown(stack, units=units, locations=locations, images=images) as found,
+    ):
+        yield found
 
 
 @contextmanager
 def grown(stack: Stack, *, units: int, locations: int, images: int) -> Iterator[Fleet]:
-    """A stack that holds the invented fleet and an agent, with so much more in it."""
+    """Puts so much more into a stack that holds the invented fleet and an agent."""
     script = Path(__file__).with_name("fleet.sql").read_text()
     for name, size in {"units": units, "locations": locations, "images": images}.items():
         script = script.replace(f":{name}", str(size))

@@ -14,7 +14,7 @@ import pytest
 from tests.bench.__main__ import NAMES, TOOL_MISSING, UNKNOWN, module, small
 from tests.bench.ground import Ground
 from tests.bench.plain import missing
-from tests.services import throwaway_folder
+from tests.engines import throwaway_folder
 
 ROOT = Path(__file__).parents[2]
 COMPARED = r"{} ratio=\d+\.\d\d ours=\d+\.\d{{4}}s theirs=\d+\.\d{{4}}s \(.+\)"

@@ -7,53 +7,52 @@ import pytest
 
 from service.access.rules import Role
 from service.campaigns.actions import binding, opening, reading, stating
-from service.campaigns.actions.homes import add_pictures
 from service.contract.campaigns import BindingIn
 from service.contract.wire import new_id
 from service.database import Database, server_now
 from service.errors import Conflict, NotAllowed
 from service.intake.actions.binding import rebind
-from tests import build
-from tests.campaigns.working import assert_sound, campaign, one_inspection, rows, say, states
+from tests import factories
+from tests.campaigns.steps import add_pictures, assert_sound, campaign, one_inspection, rows, say, states
 
 pytestmark = pytest.mark.anyio
 
 
-async def publish_b(db: Database, made: build.Fleet):
+async def publish_b(db: Database, made: factories.Fleet):
     """Revision B: C goes, D comes, B asks for more pictures, N comes to build X, A2 is A under a new key."""
     async with db.begin() as connection:
-        return await build.add_revision(
+        return await factories.add_revision(
             connection,
             made,
             "B",
             [
-                build.location("A2", "XY", pictures=2, mandatory=True, former_key="A", name="Place A"),
-                build.location("B", "XY", pictures=5),
-                build.location("D", "XY", pictures=1),
-                build.location("N", "XY"),
+                factories.location("A2", "XY", pictures=2, mandatory=True, former_key="A", name="Place A"),
+                factories.location("B", "XY", pictures=5),
+                factories.location("D", "XY", pictures=1),
+                factories.location("N", "XY"),
             ],
             effective_from=server_now(),
         )
 
 
 async def test_i10_an_inspection_keeps_its_revision_until_someone_binds_it_anew(db: Database):
-    made = await build.fleet(db)
-    opened = await campaign(db, made, await build.add_units(db, made, 1))
+    made = await factories.fleet(db)
+    opened = await campaign(db, made, await factories.add_units(db, made, 1))
     [before] = await rows(db, opened.id)
     await publish_b(db, made)
     [still] = await rows(db, opened.id)
     assert (still.revision, still.revision_id) == ("A", before.revision_id)
-    manager = await build.person(db, Role.MANAGER)
-    later = await build.add_units(db, made, 1)
+    manager = await factories.person(db, Role.MANAGER)
+    later = await factories.add_units(db, made, 1)
     await opening.add_units(db, manager, opened.id, later)
     assert [row.revision for row in await rows(db, opened.id)] == ["A", "B"]
     await assert_sound(db, opened.id)
 
 
 async def test_i10_rebinding_shows_what_came_and_went_and_keeps_every_statement(db: Database):
-    made = await build.fleet(db)
+    made = await factories.fleet(db)
     inspection = await one_inspection(db, made)
-    lead = await build.person(db, Role.SHIFT_LEAD)
+    lead = await factories.person(db, Role.SHIFT_LEAD)
     await say(db, lead, inspection)
     async with db.begin() as connection:
         await add_pictures(connection, inspection, {"B": 2, "C": 2})
@@ -87,9 +86,9 @@ async def test_i10_rebinding_shows_what_came_and_went_and_keeps_every_statement(
 
 
 async def test_i8_a_binding_id_stands_for_one_binding(db: Database):
-    made = await build.fleet(db)
+    made = await factories.fleet(db)
     inspection = await one_inspection(db, made)
-    lead = await build.person(db, Role.SHIFT_LEAD)
+    lead = await factories.person(db, Role.SHIFT_LEAD)
     wanted = BindingIn(id=new_id(), revision_id=await publish_b(db, made), reason="Newer")
     await rebind(db, lead, inspection, wanted)
     with pytest.raises(Conflict):
@@ -100,9 +99,9 @@ async def test_i8_a_binding_id_stands_for_one_binding(db: Database):
 
 
 async def test_i8_a_statement_on_the_whole_unit_repeated_after_rebinding_is_the_same(db: Database):
-    made = await build.fleet(db)
+    made = await factories.fleet(db)
     inspection = await one_inspection(db, made)
-    lead = await build.person(db, Role.SHIFT_LEAD)
+    lead = await factories.person(db, Role.SHIFT_LEAD)
     said = (await say(db, lead, inspection)).statement
     revision = await publish_b(db, made)
     wanted = BindingIn(id=new_id(), revision_id=revision, reason="Newer")
@@ -119,13 +118,13 @@ async def say_again(db, caller, inspection, key):
 
 
 async def test_binding_is_refused_where_it_does_not_fit(db: Database):
-    made = await build.fleet(db)
-    opened = await campaign(db, made, await build.add_units(db, made, 1))
+    made = await factories.fleet(db)
+    opened = await campaign(db, made, await factories.add_units(db, made, 1))
     [row] = await rows(db, opened.id)
-    lead = await build.person(db, Role.SHIFT_LEAD)
+    lead = await factories.person(db, Role.SHIFT_LEAD)
     async with db.begin() as connection:
-        draft = await build.add_revision(
-            connection, made, "X", [build.location("A", "XY")], effective_from=None
+        draft = await factories.add_revision(
+            connection, made, "X", [factories.location("A", "XY")], effective_from=None
         )
     reason = {"reason": "Try"}
     for revision in (draft, new_id(), row.revision_id):
@@ -133,27 +132,27 @@ async def test_binding_is_refused_where_it_does_not_fit(db: Database):
             await rebind(db, lead, row.id, BindingIn(id=new_id(), revision_id=revision, **reason))
     wanted = BindingIn(id=new_id(), revision_id=await publish_b(db, made), **reason)
     for caller in (
-        await build.person(db, Role.INSPECTOR),
-        await build.person(db, Role.SHIFT_LEAD, at=[made.other_site]),
-        await build.agent(db, made, made.site),
+        await factories.person(db, Role.INSPECTOR),
+        await factories.person(db, Role.SHIFT_LEAD, at=[made.other_site]),
+        await factories.agent(db, made, made.site),
     ):
         with pytest.raises(NotAllowed):
             await rebind(db, caller, row.id, wanted)
-    await opening.close_campaign(db, await build.person(db, Role.MANAGER), opened.id)
+    await opening.close_campaign(db, await factories.person(db, Role.MANAGER), opened.id)
     with pytest.raises(Conflict, match="closed"):
         await rebind(db, lead, row.id, wanted)
     assert [made.revision for made in (await reading.read_inspection(db, lead, row.id)).bindings] == ["A"]
 
 
 async def test_a_card_made_out_before_a_rebinding_is_taken_and_what_has_gone_owes_nothing(db: Database):
-    made = await build.fleet(db)
+    made = await factories.fleet(db)
     inspection = await one_inspection(db, made)
-    lead = await build.person(db, Role.SHIFT_LEAD)
+    lead = await factories.person(db, Role.SHIFT_LEAD)
     revision = await publish_b(db, made)
     await rebind(db, lead, inspection, BindingIn(id=new_id(), revision_id=revision, reason="Newer"))
-    await build.add_people(db, made, made.site)
-    agent = await build.agent(db, made, made.site)
-    after = await say(db, agent, inspection, "complete", "BC", stated_by=build.SPEAKER)
+    await factories.add_people(db, made, made.site)
+    agent = await factories.agent(db, made, made.site)
+    after = await say(db, agent, inspection, "complete", "BC", stated_by=factories.SPEAKER)
     assert states(after.inspection)["C"] == "complete"
     assert (after.inspection.counts.complete, after.inspection.counts.locations) == (1, 4)
     await assert_sound(db, after.inspection.campaign_id)

@@ -10,8 +10,9 @@ import sqlalchemy as sa
 
 from service.access.rules import Caller, Role
 from service.access.store import change_register
-from service.campaigns.actions import opening, reading, stating
-from service.campaigns.actions.homes import lock_homes
+from service.campaigns.actions import opening, reading
+from service.campaigns.actions.settling import changing
+from service.campaigns.actions.stating import make_statement, record_statements
 from service.campaigns.actions.worklist import read_worklist
 from service.contract.campaigns import BindingIn
 from service.contract.wire import new_id
@@ -20,14 +21,14 @@ from service.database import Database, server_now
 from service.errors import Conflict, Invalid, NotAllowed, Refusal
 from service.intake.actions.binding import rebind
 from service.intake.store.tables import card_returns
-from tests import build
-from tests.campaigns.working import assert_sound, campaign, one_inspection, rows, states, words
+from tests import factories
+from tests.campaigns.steps import assert_sound, campaign, one_inspection, rows, states, words
 
 pytestmark = pytest.mark.anyio
 
 
 async def record(
-    db: Database, made: build.Fleet, agent: Caller, said: list[StatementIn]
+    db: Database, made: factories.Fleet, agent: Caller, said: list[StatementIn]
 ) -> tuple[UUID, dict[UUID, Refusal]]:
     """The statements come with a card; its id, and why which were turned down."""
     key = new_id()
@@ -43,28 +44,28 @@ async def record(
                 opened_at=server_now(),
             )
         )
-        await lock_homes(connection, {one.inspection_id for one in said})
-        turned = await stating.record_statements(connection, agent, said, key)
+        async with changing(connection, {one.inspection_id for one in said}) as inspections:
+            turned = await record_statements(connection, agent, said, key, inspections)
     return key, {one.statement.id: one.refusal for one in turned}
 
 
 def said_by(
     inspection_id: UUID, kind: str = "complete", on: str | None = None, **more: object
 ) -> StatementIn:
-    return words(inspection_id, kind, on, **({"stated_by": build.SPEAKER} | more))
+    return words(inspection_id, kind, on, **({"stated_by": factories.SPEAKER} | more))
 
 
-async def site_agent(db: Database, made: build.Fleet, site: str) -> Caller:
+async def site_agent(db: Database, made: factories.Fleet, site: str) -> Caller:
     """An agent of a site that has the speaker on its register."""
-    await build.add_people(db, made, site)
-    return await build.agent(db, made, site)
+    await factories.add_people(db, made, site)
+    return await factories.agent(db, made, site)
 
 
 async def test_a_card_that_comes_after_the_closing_is_taken_and_counts(db: Database):
-    made = await build.fleet(db)
-    opened = await campaign(db, made, await build.add_units(db, made, 2))
+    made = await factories.fleet(db)
+    opened = await campaign(db, made, await factories.add_units(db, made, 2))
     one, two = await rows(db, opened.id)
-    manager, agent = await build.person(db, Role.MANAGER), await site_agent(db, made, made.site)
+    manager, agent = await factories.person(db, Role.MANAGER), await site_agent(db, made, made.site)
     await opening.close_campaign(db, manager, opened.id)
     said = [
         said_by(one.id, "complete", "AB"),
@@ -76,21 +77,21 @@ async def test_a_card_that_comes_after_the_closing_is_taken_and_counts(db: Datab
     assert [row.counts.complete for row in await rows(db, opened.id)] == [3, 3]
     history = await reading.list_statements(db, manager, one.id)
     assert {(was.stated_by, was.agent, was.account, was.card_return_id) for was in history} == {
-        (build.SPEAKER, agent.name, None, card),
+        (factories.SPEAKER, agent.name, None, card),
     }
     await assert_sound(db, opened.id)
 
 
 async def test_i11_a_card_that_speaks_of_what_the_build_no_longer_has_is_taken(db: Database):
-    made = await build.fleet(db)
+    made = await factories.fleet(db)
     inspection = await one_inspection(db, made)
-    lead, agent = await build.person(db, Role.SHIFT_LEAD), await site_agent(db, made, made.site)
+    lead, agent = await factories.person(db, Role.SHIFT_LEAD), await site_agent(db, made, made.site)
     async with db.begin() as connection:
-        revision = await build.add_revision(
+        revision = await factories.add_revision(
             connection,
             made,
             "B",
-            [build.location("A", "XY"), build.location("B", "Y")],
+            [factories.location("A", "XY"), factories.location("B", "Y")],
             effective_from=server_now(),
         )
     await rebind(db, lead, inspection, BindingIn(id=new_id(), revision_id=revision, reason="Newer"))
@@ -109,7 +110,7 @@ async def test_i11_a_card_that_speaks_of_what_the_build_no_longer_has_is_taken(d
 
 
 async def test_each_bad_statement_of_a_card_is_turned_down_by_itself_and_the_others_are_taken(db: Database):
-    made = await build.fleet(db)
+    made = await factories.fleet(db)
     inspection = await one_inspection(db, made)
     agent, elsewhere = await site_agent(db, made, made.site), await site_agent(db, made, made.other_site)
     good = said_by(inspection, "complete", "A")
@@ -132,40 +133,40 @@ async def test_each_bad_statement_of_a_card_is_turned_down_by_itself_and_the_oth
 
 
 async def test_an_agent_speaks_only_in_the_name_of_one_of_the_sites_people(db: Database):
-    made = await build.fleet(db)
+    made = await factories.fleet(db)
     inspection = await one_inspection(db, made)
     agent = await site_agent(db, made, made.site)
-    await build.add_people(db, made, made.other_site, "O. Elsewhere")
-    inspector = await build.person(db, Role.INSPECTOR, at=[made.site])
-    auditor = await build.person(db, Role.AUDITOR, at=[made.site])
+    await factories.add_people(db, made, made.other_site, "O. Elsewhere")
+    inspector = await factories.person(db, Role.INSPECTOR, at=[made.site])
+    auditor = await factories.person(db, Role.AUDITOR, at=[made.site])
     worklist = await read_worklist(db, agent, made.site)
-    assert {build.SPEAKER, inspector.name} <= set(worklist.people)
+    assert {factories.SPEAKER, inspector.name} <= set(worklist.people)
     assert not {auditor.name, "O. Elsewhere", agent.name} & set(worklist.people)
-    names = (None, agent.name, "O. Elsewhere", auditor.name, "k. brand", build.SPEAKER, inspector.name)
+    names = (None, agent.name, "O. Elsewhere", auditor.name, "k. brand", factories.SPEAKER, inspector.name)
     said = [said_by(inspection, "complete", "A", stated_by=name) for name in names]
     _, turned = await record(db, made, agent, said)
     assert turned.keys() == {one.id for one in said[:5]}
     assert "names nobody" in turned[said[0].id].detail
     assert all("none of the people of site" in turned[one.id].detail for one in said[1:5])
     with pytest.raises(Invalid, match="names nobody"):
-        await stating.make_statement(db, agent, words(inspection, "complete", "B"))
+        await make_statement(db, agent, words(inspection, "complete", "B"))
     taken = await reading.list_statements(db, agent, inspection)
     assert {(one.stated_by, one.agent) for one in taken} == {(n, agent.name) for n in names[5:]}
 
 
 async def test_who_has_left_since_the_card_was_read_still_said_it(db: Database):
-    made = await build.fleet(db)
+    made = await factories.fleet(db)
     inspection = await one_inspection(db, made)
     agent, key = await site_agent(db, made, made.site), made.sites[made.site]
     async with db.begin() as connection:
-        await change_register(connection, key, (), [build.SPEAKER])
-    assert build.SPEAKER not in (await read_worklist(db, agent, made.site)).people
+        await change_register(connection, key, (), [factories.SPEAKER])
+    assert factories.SPEAKER not in (await read_worklist(db, agent, made.site)).people
     _, turned = await record(db, made, agent, [said_by(inspection, "complete", "A")])
     assert turned == {}
 
 
 async def test_statements_of_one_breath_that_contradict_each_other_are_both_turned_down(db: Database):
-    made = await build.fleet(db)
+    made = await factories.fleet(db)
     inspection = await one_inspection(db, made)
     other = await one_inspection(db, made)
     agent, blocked = await site_agent(db, made, made.site), "not_inspected_reason:blocked"
@@ -187,7 +188,7 @@ async def test_statements_of_one_breath_that_contradict_each_other_are_both_turn
 
 
 async def test_one_id_with_two_contents_is_turned_down_whole(db: Database):
-    made = await build.fleet(db)
+    made = await factories.fleet(db)
     inspection = await one_inspection(db, made)
     agent = await site_agent(db, made, made.site)
     one = said_by(inspection, "complete", "A")
@@ -198,7 +199,7 @@ async def test_one_id_with_two_contents_is_turned_down_whole(db: Database):
 
 
 async def test_i8_one_statement_twice_on_a_card_is_one(db: Database):
-    made = await build.fleet(db)
+    made = await factories.fleet(db)
     inspection = await one_inspection(db, made)
     agent = await site_agent(db, made, made.site)
     said = said_by(inspection, "complete", "A")

@@ -12,8 +12,8 @@ from service.contract.campaigns import Completion, InspectionDetail
 from service.contract.wire import new_id
 from service.contract.work import Worklist
 from service.database import Database
-from tests import build
-from tests.running import Running
+from tests import factories
+from tests.live_service import Running
 
 pytestmark = pytest.mark.anyio
 
@@ -21,7 +21,7 @@ pytestmark = pytest.mark.anyio
 class Opened:
     """A campaign over three units of the first site and one of the second, and people for it."""
 
-    def __init__(self, service: Running, made: build.Fleet, here: list[str], there: list[str]) -> None:
+    def __init__(self, service: Running, made: factories.Fleet, here: list[str], there: list[str]) -> None:
         self.service, self.made, self.here, self.there = service, made, here, there
         self.id = new_id()
         self.path = f"/api/v1/campaigns/{self.id}"
@@ -43,9 +43,9 @@ class Opened:
 
 @pytest.fixture
 async def opened(db: Database, service: Running) -> Opened:
-    made = await build.fleet(db)
-    here = await build.add_units(db, made, 3)
-    return Opened(service, made, here, await build.add_units(db, made, 1, site=made.other_site))
+    made = await factories.fleet(db)
+    here = await factories.add_units(db, made, 3)
+    return Opened(service, made, here, await factories.add_units(db, made, 1, site=made.other_site))
 
 
 def statement(path: str, kind: str = "complete", locations: list[str] | None = None, **more) -> dict:
@@ -202,11 +202,11 @@ async def test_an_inspection_is_read_again_only_when_it_changed(opened: Opened):
 async def test_i10_rebinding_over_http(opened: Opened, db: Database):
     path, lead = opened.inspection(), opened.service.client_for(["shift_lead"], [opened.made.site])
     async with db.begin() as connection:
-        revision = await build.add_revision(
+        revision = await factories.add_revision(
             connection,
             opened.made,
             "B",
-            [build.location("A", "XY", pictures=2, mandatory=True), build.location("D", "XY")],
+            [factories.location("A", "XY", pictures=2, mandatory=True), factories.location("D", "XY")],
             effective_from=datetime.now(UTC),
         )
     foreseen = lead.get(f"{path}/bindings/next").json()
@@ -233,11 +233,11 @@ async def test_the_work_list_of_a_site_is_what_its_agent_pulls(opened: Opened, d
     assert agent.get(path, headers=held).status_code == 304
 
     async with db.begin() as connection:
-        await build.add_revision(
+        await factories.add_revision(
             connection,
             opened.made,
             "B",
-            [build.location("A", "XY")],
+            [factories.location("A", "XY")],
             effective_from=datetime.now(UTC),
             site_codes=[opened.made.site],
         )
@@ -254,12 +254,12 @@ async def test_the_work_list_of_a_site_is_what_its_agent_pulls(opened: Opened, d
 
 
 async def test_closing_again_answers_the_same_and_units_come_no_more(opened: Opened, db: Database):
-    more = await build.add_units(db, opened.made, 1)
+    more = await factories.add_units(db, opened.made, 1)
     added = opened.manager.put(f"{opened.path}/units", json={"units": more + opened.here})
     assert (added.status_code, added.json()["inspections"]) == (200, 5)
     closed = opened.manager.post(f"{opened.path}/closing")
     assert opened.manager.post(f"{opened.path}/closing").json() == closed.json()
-    late = {"units": await build.add_units(db, opened.made, 1)}
+    late = {"units": await factories.add_units(db, opened.made, 1)}
     refused(opened.manager.put(f"{opened.path}/units", json=late), 409)
     path = opened.inspection()
     refused(opened.inspector.post(f"{path}/statements", json=statement(path)), 409)

@@ -10,18 +10,13 @@ import pytest
 from service.access.rules import Role
 from service.campaigns.actions import opening, reading
 from service.campaigns.rules import share
-from service.contract.campaigns import CampaignIn
 from service.contract.wire import new_id
 from service.database import Database, server_now
 from service.errors import Conflict, Invalid, NotAllowed, NotFound, Stale
-from tests import build
-from tests.campaigns.working import WINDOW, assert_sound, campaign, rows, say
+from tests import factories
+from tests.campaigns.steps import assert_sound, campaign, rows, say, wanted
 
 pytestmark = pytest.mark.anyio
-
-
-def wanted(made: build.Fleet, serials: list[str], **more) -> CampaignIn:
-    return CampaignIn(**{"name": f"C {new_id().hex}", "plan": made.plan, "units": serials, **WINDOW, **more})
 
 
 def read_at(key, version: int):
@@ -35,15 +30,15 @@ def read_at(key, version: int):
 
 
 async def test_opening_binds_every_unit_and_counts_what_it_owes(db: Database):
-    made = await build.fleet(db)
-    serials = await build.add_units(db, made, 3)
-    serials += await build.add_units(db, made, 2, site=made.other_site, build="Y")
+    made = await factories.fleet(db)
+    serials = await factories.add_units(db, made, 3)
+    serials += await factories.add_units(db, made, 2, site=made.other_site, build="Y")
     opened = await campaign(db, made, serials)
     assert (opened.inspections, opened.inspections_complete, opened.version) == (5, 0, 1)
     found = await rows(db, opened.id)
     assert [row.unit for row in found] == sorted(serials)
     assert {row.revision for row in found} == {"A"}
-    reader = await build.person(db, Role.AUDITOR)
+    reader = await factories.person(db, Role.AUDITOR)
     answer = await reading.read_completion(
         db, reader, campaign_id=opened.id, site=None, equipment_type=made.type_code
     )
@@ -55,15 +50,15 @@ async def test_opening_binds_every_unit_and_counts_what_it_owes(db: Database):
 
 
 async def test_i8_opening_again_gives_the_same_and_other_content_is_refused(db: Database):
-    made = await build.fleet(db)
-    serials = await build.add_units(db, made, 2)
-    manager, key, first = await build.person(db, Role.MANAGER), new_id(), wanted(made, serials)
+    made = await factories.fleet(db)
+    serials = await factories.add_units(db, made, 2)
+    manager, key, first = await factories.person(db, Role.MANAGER), new_id(), wanted(made, serials)
     opened = await opening.put_campaign(db, manager, key, first, unchanged=None)
     assert await opening.put_campaign(db, manager, key, first, unchanged=None) == opened
     others = [
         {"name": "Another"},
         {"closes": date(2027, 1, 1)},
-        {"units": await build.add_units(db, made, 1)},
+        {"units": await factories.add_units(db, made, 1)},
     ]
     for other in others:
         with pytest.raises(Conflict):
@@ -76,8 +71,8 @@ async def test_i8_opening_again_gives_the_same_and_other_content_is_refused(db: 
 
 
 async def test_an_edit_names_the_version_it_was_made_on(db: Database):
-    made = await build.fleet(db)
-    manager, key = await build.person(db, Role.MANAGER), new_id()
+    made = await factories.fleet(db)
+    manager, key = await factories.person(db, Role.MANAGER), new_id()
     first = wanted(made, [])
     await opening.put_campaign(db, manager, key, first, unchanged=None)
     later = msgspec.structs.replace(first, closes=date(2026, 12, 24))
@@ -96,9 +91,9 @@ async def test_an_edit_names_the_version_it_was_made_on(db: Database):
 
 
 async def test_units_added_later_and_again_count_once(db: Database):
-    made = await build.fleet(db)
-    serials = await build.add_units(db, made, 4)
-    manager, opened = await build.person(db, Role.MANAGER), await campaign(db, made, serials[:1])
+    made = await factories.fleet(db)
+    serials = await factories.add_units(db, made, 4)
+    manager, opened = await factories.person(db, Role.MANAGER), await campaign(db, made, serials[:1])
     added = await opening.add_units(db, manager, opened.id, serials)
     assert added.inspections == 4
     assert await opening.add_units(db, manager, opened.id, [*serials, *serials]) == added
@@ -106,13 +101,13 @@ async def test_units_added_later_and_again_count_once(db: Database):
     await opening.close_campaign(db, manager, opened.id)
     assert (await opening.add_units(db, manager, opened.id, serials)).inspections == 4
     with pytest.raises(Conflict, match="closed"):
-        await opening.add_units(db, manager, opened.id, await build.add_units(db, made, 1))
+        await opening.add_units(db, manager, opened.id, await factories.add_units(db, made, 1))
 
 
 async def test_unknown_serials_and_units_of_another_type_add_nothing(db: Database):
-    made, other = await build.fleet(db), await build.fleet(db)
-    manager, key = await build.person(db, Role.MANAGER), new_id()
-    [good], [foreign] = await build.add_units(db, made, 1), await build.add_units(db, other, 1)
+    made, other = await factories.fleet(db), await factories.fleet(db)
+    manager, key = await factories.person(db, Role.MANAGER), new_id()
+    [good], [foreign] = await factories.add_units(db, made, 1), await factories.add_units(db, other, 1)
     with pytest.raises(Invalid) as refused:
         await opening.put_campaign(
             db, manager, key, wanted(made, [good, "typed-free", foreign]), unchanged=None
@@ -123,47 +118,50 @@ async def test_unknown_serials_and_units_of_another_type_add_nothing(db: Databas
 
 
 async def test_no_effective_revision_is_a_clear_refusal(db: Database):
-    made = await build.fleet(db)
-    soon = await build.fleet(db, locations=[build.location("A", "XY")])
+    made = await factories.fleet(db)
+    soon = await factories.fleet(db, locations=[factories.location("A", "XY")])
     async with db.begin() as connection:
-        await build.add_revision(
+        await factories.add_revision(
             connection,
             soon,
             "B",
-            [build.location("B", "XY")],
+            [factories.location("B", "XY")],
             effective_from=server_now() + timedelta(days=9),
         )
-    manager = await build.person(db, Role.MANAGER)
-    opened = await campaign(db, soon, await build.add_units(db, soon, 1))
+    manager = await factories.person(db, Role.MANAGER)
+    opened = await campaign(db, soon, await factories.add_units(db, soon, 1))
     assert {row.revision for row in await rows(db, opened.id)} == {"A"}
-    await build.drop_revisions(db, made)
+    await factories.drop_revisions(db, made)
     with pytest.raises(Conflict, match="No revision of plan"):
         await opening.put_campaign(
-            db, manager, new_id(), wanted(made, await build.add_units(db, made, 1)), unchanged=None
+            db, manager, new_id(), wanted(made, await factories.add_units(db, made, 1)), unchanged=None
         )
 
 
 async def test_a_build_that_the_plan_has_no_location_for_is_refused(db: Database):
-    made = await build.fleet(db, locations=[build.location("A", "X")])
-    manager = await build.person(db, Role.MANAGER)
-    units = await build.add_units(db, made, 1, build="Y")
+    made = await factories.fleet(db, locations=[factories.location("A", "X")])
+    manager = await factories.person(db, Role.MANAGER)
+    units = await factories.add_units(db, made, 1, build="Y")
     with pytest.raises(Conflict, match="no location for build Y"):
         await opening.put_campaign(db, manager, new_id(), wanted(made, units), unchanged=None)
 
 
 async def test_a_window_that_ends_before_it_begins_and_an_unknown_plan_are_refused(db: Database):
-    made = await build.fleet(db)
-    manager = await build.person(db, Role.MANAGER)
+    made = await factories.fleet(db)
+    manager = await factories.person(db, Role.MANAGER)
     for bad in ({"closes": date(2026, 8, 31)}, {"plan": "NO-SUCH-PLAN"}):
         with pytest.raises(Invalid):
             await opening.put_campaign(db, manager, new_id(), wanted(made, [], **bad), unchanged=None)
 
 
 async def test_who_may_run_a_campaign(db: Database):
-    made = await build.fleet(db)
-    here, there = await build.add_units(db, made, 1), await build.add_units(db, made, 1, site=made.other_site)
-    local = await build.person(db, Role.MANAGER, at=[made.site])
-    for caller in (await build.person(db, Role.INSPECTOR), await build.agent(db, made, made.site)):
+    made = await factories.fleet(db)
+    here, there = (
+        await factories.add_units(db, made, 1),
+        await factories.add_units(db, made, 1, site=made.other_site),
+    )
+    local = await factories.person(db, Role.MANAGER, at=[made.site])
+    for caller in (await factories.person(db, Role.INSPECTOR), await factories.agent(db, made, made.site)):
         with pytest.raises(NotAllowed):
             await opening.put_campaign(db, caller, new_id(), wanted(made, here), unchanged=None)
     with pytest.raises(NotAllowed, match="stands at site"):
@@ -176,10 +174,13 @@ async def test_who_may_run_a_campaign(db: Database):
 
 
 async def test_a_caller_of_one_site_sees_only_that_site(db: Database):
-    made = await build.fleet(db)
-    here, there = await build.add_units(db, made, 2), await build.add_units(db, made, 1, site=made.other_site)
+    made = await factories.fleet(db)
+    here, there = (
+        await factories.add_units(db, made, 2),
+        await factories.add_units(db, made, 1, site=made.other_site),
+    )
     shared, theirs = await campaign(db, made, here + there), await campaign(db, made, there)
-    local = await build.person(db, Role.INSPECTOR, at=[made.site])
+    local = await factories.person(db, Role.INSPECTOR, at=[made.site])
     listed, _ = await reading.list_campaigns(db, local, before=None, limit=100)
     assert [(found.id, found.inspections) for found in listed] == [(shared.id, 2)]
     found, _ = await reading.list_inspections(
@@ -199,10 +200,10 @@ async def test_a_caller_of_one_site_sees_only_that_site(db: Database):
 
 
 async def test_pages_of_units_and_campaigns_join_without_gap_or_overlap(db: Database):
-    made = await build.fleet(db)
-    serials = await build.add_units(db, made, 7)
+    made = await factories.fleet(db)
+    serials = await factories.add_units(db, made, 7)
     opened = [await campaign(db, made, serials) for _ in range(3)]
-    local = await build.person(db, Role.INSPECTOR, at=[made.site])
+    local = await factories.person(db, Role.INSPECTOR, at=[made.site])
     seen, after = [], None
     while True:
         page, after = await reading.list_inspections(
@@ -219,10 +220,10 @@ async def test_pages_of_units_and_campaigns_join_without_gap_or_overlap(db: Data
 
 
 async def test_units_can_be_picked_by_state(db: Database):
-    made = await build.fleet(db)
-    opened = await campaign(db, made, await build.add_units(db, made, 3))
+    made = await factories.fleet(db)
+    opened = await campaign(db, made, await factories.add_units(db, made, 3))
     one, two, three = await rows(db, opened.id)
-    inspector = await build.person(db, Role.INSPECTOR)
+    inspector = await factories.person(db, Role.INSPECTOR)
     await say(db, inspector, one.id)
     await say(db, inspector, two.id, "reopened", "B")
 

@@ -10,7 +10,7 @@ from pathlib import Path
 import httpx
 
 from tests.documents import STAYS, Shell, blocks
-from tests.running import ROOT
+from tests.live_service import ROOT
 
 OWN_ENGINES = "# with engines of your own\n"
 # What a reader waits for before going on in the first terminal.
@@ -23,7 +23,8 @@ def test_the_readme_leads_from_nothing_to_the_first_receipt(tmp_path: Path) -> N
     assert "pip install" in install
     (tmp_path / ".try").mkdir()
     (tmp_path / ".try" / "venv").symlink_to(sys.prefix)
-    (tmp_path / "seed").symlink_to(ROOT / "seed")
+    for of_the_source_tree in ("seed", "deploy"):
+        (tmp_path / of_the_source_tree).symlink_to(ROOT / of_the_source_tree)
     kept = {name: value for name, value in os.environ.items() if not name.startswith("SIGHTLEDGER_")}
     printed = ""
     with Shell(tmp_path, kept) as terminal:

@@ -19,8 +19,8 @@ from service.commands.lines import Taken, read_lines
 from service.commands.sites import SiteLine
 from service.commands.units import UnitLine
 from service.settings import Settings
-from tests.commands.inside import sightledger
-from tests.running import execute
+from tests.commands.in_process import sightledger
+from tests.live_service import execute
 
 PASSWORD = "a long password"
 Written = Callable[[str, str], str]

@@ -13,8 +13,8 @@ from pathlib import Path
 import pytest
 
 from service.settings import Settings
-from tests.commands.inside import sightledger
-from tests.running import ROOT, Running, client_of, environment_of
+from tests.commands.in_process import sightledger
+from tests.live_service import ROOT, Running, client_of, environment_of
 
 # Of the optional dependencies of pyproject.toml; None in sys.modules makes an import fail (Python Library
 # Reference, sys.modules), as on a workstation, where they are not installed.

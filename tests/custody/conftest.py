@@ -1,50 +1,20 @@
 from __future__ import annotations
 
-import asyncio
-import secrets
-from collections.abc import AsyncIterator, Iterator
+from collections.abc import Iterator
 from contextlib import closing
-from dataclasses import replace
 from typing import Any
 
 import pytest
 
 from service.app import open_holding
-from service.database import Database
-from service.objects import Objects, ObjectSettings
 from service.objects.holding import Holding
 from service.settings import Settings
-from tests.intake.returning import Yard, open_yard
-from tests.running import client_of
+from tests.live_service import client_of
 
 
 @pytest.fixture
-def locked_bucket(object_settings: ObjectSettings) -> ObjectSettings:
-    """A bucket of this test's own with Object Lock."""
-    settings = replace(object_settings, bucket=f"test-{secrets.token_hex(6)}")
-    with closing(Objects(settings)) as objects:
-        asyncio.run(objects.ensure_bucket(locking=True))
-    return settings
-
-
-@pytest.fixture
-def settings(fresh_database_url: str, locked_bucket: ObjectSettings, service_settings: Settings) -> Settings:
-    """A database and a bucket in which nobody else is."""
-    return replace(service_settings, database_url=fresh_database_url, s3_bucket=locked_bucket.bucket)
-
-
-@pytest.fixture
-async def db(settings: Settings, anyio_backend: str) -> AsyncIterator[Database]:
-    database = Database(settings.database_url)
-    yield database
-    await database.close()
-
-
-@pytest.fixture
-async def yard(db: Database, settings: Settings) -> AsyncIterator[Yard]:
-    opened = await open_yard(db, settings)
-    yield opened
-    opened.objects.close()
+def settings(settings_apart: Settings) -> Settings:
+    return settings_apart
 
 
 @pytest.fixture

@@ -4,10 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import hashlib
-import os
-import time
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 from uuid import UUID
 
@@ -27,10 +24,11 @@ from service.objects import original_key
 from service.objects.holding import Holding
 from service.settings import Settings
 from service.watching import Watch
-from tests import build, services
-from tests.http.test_command import sightledger
-from tests.intake.returning import CardBack, Yard, claim, jpeg, open_yard, rows_of
-from tests.running import with_store
+from tests import engines, factories
+from tests.commands.own_process import sightledger
+from tests.custody.spoiling import flip_on_disk
+from tests.intake.factories import CardBack, Yard, claim, jpeg, open_yard, rows_of
+from tests.live_service import with_store
 
 pytestmark = pytest.mark.anyio
 
@@ -68,7 +66,7 @@ async def test_p27_a_bit_flipped_in_the_store_is_found_and_told_everywhere(
         after[name] for name in ("Versions", "DeleteMarkers")
     ], "an audit changes nothing"
 
-    auditor = await build.person(db, Role.AUDITOR)
+    auditor = await factories.person(db, Role.AUDITOR)
     standing = await read_custody(db, auditor, settings.audit_days)
     assert {(one.digest, one.outcome) for one in standing.not_sound} == {
         (digest, "damaged"),
@@ -82,10 +80,12 @@ async def test_p27_a_bit_flipped_in_the_store_is_found_and_told_everywhere(
     figures = (await Watch(settings.audit_days).text(db)).decode().splitlines()
     assert {"sightledger_originals_damaged 1.0", "sightledger_originals_missing 1.0"} <= set(figures)
     assert {"sightledger_originals_read_back 3.0", "sightledger_originals_overdue 0.0"} <= set(figures)
-    elsewhere = await read_custody(db, await build.person(db, Role.AUDITOR, at=[yard.made.other_site]), 90)
+    elsewhere = await read_custody(
+        db, await factories.person(db, Role.AUDITOR, at=[yard.made.other_site]), 90
+    )
     assert (elsewhere.not_sound, elsewhere.not_sound_elsewhere) == ([], 2)
     with pytest.raises(NotAllowed):
-        await read_custody(db, await build.person(db, Role.INSPECTOR), 90)
+        await read_custody(db, await factories.person(db, Role.INSPECTOR), 90)
 
 
 async def test_p27_who_looks_is_shown_those_of_his_sites_however_many_there_are_elsewhere(
@@ -98,17 +98,17 @@ async def test_p27_who_looks_is_shown_those_of_his_sites_however_many_there_are_
     told = {"site": yard.made.other_site, "inspection_id": None}
     here = yard.card(*((f"B/{n}.JPG", body, None) for n, body in enumerate(bodies[5:])), **told)
     await elsewhere.go_through()
-    yard.agent = await build.agent(db, yard.made, yard.made.other_site)
+    yard.agent = await factories.agent(db, yard.made, yard.made.other_site)
     await here.go_through()
     for card in (elsewhere, here):
         for file in card.files:
             s3.delete_object(Bucket=settings.s3_bucket, Key=original_key(file.sha256))
     await audit_all(db, holding)
-    auditor = await build.person(db, Role.AUDITOR, at=[yard.made.other_site])
+    auditor = await factories.person(db, Role.AUDITOR, at=[yard.made.other_site])
     standing = await read_custody(db, auditor, 90)
     assert [one.digest for one in standing.not_sound] == [file.sha256 for file in here.files[:2]]
     assert (standing.not_sound_more, standing.not_sound_elsewhere) == (1, 5)
-    everywhere = await read_custody(db, await build.person(db, Role.AUDITOR), 90)
+    everywhere = await read_custody(db, await factories.person(db, Role.AUDITOR), 90)
     assert len(everywhere.not_sound) == 2
     assert (everywhere.not_sound_more, everywhere.not_sound_elsewhere) == (6, 0)
 
@@ -117,7 +117,7 @@ async def test_p27_a_bit_flipped_on_the_disk_of_the_store_is_found(
     fresh_database_url: str, service_settings: Settings
 ) -> None:
     """In the store's own files, where it lies; so this test has a store of its own."""
-    with services.throwaway_folder() as folder, ObjectStore(folder / "store", throwaway=True) as store:
+    with engines.throwaway_folder() as folder, ObjectStore(folder / "store", throwaway=True) as store:
         settings = with_store(service_settings, store, database_url=fresh_database_url)
         db, holding = Database(fresh_database_url), open_holding(settings)
         yard = await open_yard(db, settings)
@@ -137,24 +137,6 @@ async def test_p27_a_bit_flipped_on_the_disk_of_the_store_is_found(
         yard.objects.close()
         holding.close()
         await db.close()
-
-
-def flip_on_disk(folder: Path, body: bytes) -> None:
-    """One bit of the picture, in whichever file of the store it lies."""
-    deadline = time.monotonic() + 10
-    while time.monotonic() < deadline:
-        for path in folder.rglob("*.dat"):
-            at = path.read_bytes().find(body)
-            if at >= 0:
-                with path.open("r+b") as file:
-                    file.seek(at + 50)
-                    was = file.read(1)[0]
-                    file.seek(at + 50)
-                    file.write(bytes([was ^ 1]))
-                    os.fsync(file.fileno())
-                return
-        time.sleep(0.1)
-    raise AssertionError("the picture lies in no file of the store")
 
 
 async def test_p27_the_share_takes_the_unsound_then_the_never_read_then_the_longest_unread(

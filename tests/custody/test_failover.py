@@ -16,13 +16,13 @@ import pytest
 import sqlalchemy as sa
 
 from deploy.embedded.postgres import DATABASE, Postgres
-from service.database import Database, migrate
+from service.database import migrate
 from service.errors import Refusal
 from service.images.store import images
 from service.intake.store.tables import card_returns, receipts, sightings
 from service.settings import Settings
-from tests import services
-from tests.intake.returning import CardBack, Yard, claim, fresh_seed, jpeg, open_yard, receipt_body, rows_of
+from tests import engines
+from tests.intake.factories import CardBack, Yard, claim, fresh_seed, jpeg, receipt_body, rows_of
 
 pytestmark = pytest.mark.anyio
 
@@ -49,8 +49,8 @@ class Pair:
 
 @pytest.fixture
 async def pair(anyio_backend: str) -> AsyncIterator[Pair]:
-    with services.throwaway_folder() as folder:
-        # On: an acknowledged commit is at the replica too.
+    with engines.throwaway_folder() as folder:
+        # With "on", an acknowledged commit is at the replica too.
         settings = {"synchronous_commit": "on"}
         primary = Postgres(folder / "primary", throwaway=True, settings=settings)
         with primary:
@@ -64,12 +64,8 @@ async def pair(anyio_backend: str) -> AsyncIterator[Pair]:
 
 
 @pytest.fixture
-async def yard(pair: Pair, service_settings: Settings) -> AsyncIterator[Yard]:
-    db = Database(pair.url)
-    opened = await open_yard(db, replace(service_settings, database_url=pair.url))
-    yield opened
-    opened.objects.close()
-    await db.close()
+def settings(pair: Pair, service_settings: Settings) -> Settings:
+    return replace(service_settings, database_url=pair.url)
 
 
 def some(yard: Yard) -> CardBack:

@@ -29,11 +29,11 @@ from service.objects import original_key
 from service.objects.holding import Holding
 from service.records.actions.images import held_among
 from service.settings import Settings
-from tests import build, services
-from tests.custody.test_audit import flip_on_disk
-from tests.intake.returning import CardBack, Yard, claim, file_of, jpeg, open_yard, receipt_body, rows_of
-from tests.intake.sending import large_parts, put_parts, random_bytes, worker_status
-from tests.running import client_of, execute, with_store
+from tests import engines, factories
+from tests.custody.spoiling import flip_on_disk
+from tests.intake.factories import CardBack, Yard, claim, file_of, jpeg, open_yard, receipt_body, rows_of
+from tests.intake.protocol import large_parts, put_parts, random_bytes, worker_status
+from tests.live_service import client_of, execute, with_store
 
 pytestmark = pytest.mark.anyio
 
@@ -95,7 +95,7 @@ async def test_i5_p27_what_the_audit_found_unsound_is_asked_for_again_and_read_b
         file.sha256 for file in card.files[1:]
     ]
     # Another workstation has the bytes in hand.
-    elsewhere = await build.agent(db, yard.made, yard.made.site)
+    elsewhere = await factories.agent(db, yard.made, yard.made.site)
     yard.agent, back = elsewhere, again(card)
     (ticket,) = await back.send_manifest()
     assert ticket.sha256 == digest
@@ -113,7 +113,7 @@ async def test_i5_p27_what_the_audit_found_unsound_is_asked_for_again_and_read_b
     assert len(receipt_body(await back.commit()).files) == 3
     assert (await readings(db, digest))[-1] == "sound"
     assert (await readings(db, digest))[0] == ("missing" if fault == "missing" else "damaged")
-    standing = await read_custody(db, await build.person(db, Role.AUDITOR), 90)
+    standing = await read_custody(db, await factories.person(db, Role.AUDITOR), 90)
     assert (standing.damaged, standing.missing, standing.not_sound) == (0, 0, [])
     assert await yard.objects.read(original_key(digest)) == card.bodies[digest]
     # And then it is as it was: nobody sends it a second time.
@@ -161,7 +161,7 @@ async def test_p27_what_a_commit_found_missing_stands_in_the_record_of_custody(
     assert [row[0] for row in execute(settings, ordered)] == [{"digests": [digest]}]
     await worker_works(settings)
     assert await outcomes(db, digest) == ["missing"]
-    standing = await read_custody(db, await build.person(db, Role.AUDITOR), 90)
+    standing = await read_custody(db, await factories.person(db, Role.AUDITOR), 90)
     assert [one.digest for one in standing.not_sound] == [digest]
 
 
@@ -190,7 +190,7 @@ async def test_p27_p28_a_locked_original_that_rots_on_the_disk_stays_as_evidence
     fresh_database_url: str, service_settings: Settings
 ) -> None:
     """On the store's own disk, which this test flips a bit on; so it has a store of its own."""
-    with services.throwaway_folder() as folder, ObjectStore(folder / "store", throwaway=True) as store:
+    with engines.throwaway_folder() as folder, ObjectStore(folder / "store", throwaway=True) as store:
         settings = with_store(service_settings, store, database_url=fresh_database_url)
         db, holding = Database(fresh_database_url), open_holding(settings)
         yard = await open_yard(db, settings)

@@ -16,8 +16,8 @@ from service.database import Database
 from service.objects import original_key
 from service.objects.holding import Holding
 from service.settings import Settings
-from tests.intake.returning import Yard, claim, jpeg
-from tests.running import running_service
+from tests.intake.factories import Yard, claim, jpeg
+from tests.live_service import running_service
 from tests.web.wellformed import Outline
 
 pytestmark = pytest.mark.anyio

@@ -23,9 +23,9 @@ from service.errors import NotAllowed
 from service.objects import ObjectSettings, original_key
 from service.objects.holding import Holding, Lock
 from service.settings import Settings
-from tests import build
-from tests.http.test_command import sightledger
-from tests.intake.returning import CardBack, Yard, jpeg, open_yard, rows_of
+from tests import factories
+from tests.commands.own_process import sightledger
+from tests.intake.factories import CardBack, Yard, jpeg, open_yard, rows_of
 
 pytestmark = pytest.mark.anyio
 DAY = timedelta(days=1)
@@ -71,7 +71,7 @@ async def test_p28_originals_are_locked_by_policy_and_no_locked_one_is_deleted_o
     s3.put_object(**where, Body=b"other bytes")
     found = await holding.read_back(digest, len(jpeg(1)))
     assert (found.outcome, found.kept_version) == ("damaged", lock.version)
-    standing = await read_custody(db, await build.person(db, Role.ADMINISTRATOR), 90)
+    standing = await read_custody(db, await factories.person(db, Role.ADMINISTRATOR), 90)
     assert (standing.locked, standing.object_lock) == (1, True)
     assert [(one.site, one.days) for one in standing.retention] == [(yard.made.site, 2)]
     again = await retain(db, holding)
@@ -132,7 +132,7 @@ async def test_p28_an_original_of_several_sites_has_the_longest_time_and_the_str
     await card.go_through()
     await retain(db, holding)
     assert (await lock_of(holding, card)).until < await holding.clock() + 6 * DAY
-    agent = await build.agent(db, yard.made, there)
+    agent = await factories.agent(db, yard.made, there)
     second = yard.card(("B/1.JPG", jpeg(1), None), site=there, inspection_id=None)
     await second.open(agent)
     assert (await second.put_part(0, agent=agent)).lacking == []
@@ -155,7 +155,7 @@ async def test_p28_a_store_without_object_lock_is_told_of_and_hinders_no_intake(
         done = await retain(db, holding)
         assert done is not None
         assert (done.object_lock, done.returns) == (False, 0)
-        standing = await read_custody(db, await build.person(db, Role.AUDITOR), 90)
+        standing = await read_custody(db, await factories.person(db, Role.AUDITOR), 90)
         assert (standing.object_lock, standing.locked) == (False, 0)
         yard.objects.close()
     await db.close()
@@ -185,14 +185,14 @@ async def test_p28_only_an_administrator_of_the_site_changes_its_policy_and_the_
     yard: Yard, db: Database
 ) -> None:
     site = yard.made.site
-    administrator = await build.person(db, Role.ADMINISTRATOR, at=[site])
+    administrator = await factories.person(db, Role.ADMINISTRATOR, at=[site])
     told = await put_retention(db, administrator, site, RetentionIn(30), lambda _: None)
     assert (told.days, told.number, told.by) == (30, 1, administrator.name)
     same = await put_retention(db, administrator, site, RetentionIn(30), lambda _: pytest.fail("no change"))
     assert same == told
     for caller in (
-        await build.person(db, Role.ADMINISTRATOR, at=[yard.made.other_site]),
-        await build.person(db, Role.AUDITOR),
+        await factories.person(db, Role.ADMINISTRATOR, at=[yard.made.other_site]),
+        await factories.person(db, Role.AUDITOR),
     ):
         with pytest.raises(NotAllowed):
             await put_retention(db, caller, site, RetentionIn(1), lambda _: None)

@@ -24,8 +24,8 @@ from service.intake.store.returns import insert_part
 from service.objects import ObjectSettings, original_key
 from service.objects.holding import Holding, Upload
 from service.settings import Settings
-from tests.http.test_command import sightledger
-from tests.intake.returning import CardBack, Yard, claim, images_among, jpeg, rows_of
+from tests.commands.own_process import sightledger
+from tests.intake.factories import CardBack, Yard, claim, images_among, jpeg, rows_of
 
 pytestmark = pytest.mark.anyio
 

@@ -6,7 +6,7 @@ import subprocess
 import sys
 from pathlib import Path
 
-from tests.services import throwaway_folder
+from tests.engines import throwaway_folder
 
 ROOT = Path(__file__).parents[2]
 # All of the demo, with a story that ends after its first chapter.

@@ -21,8 +21,8 @@ from deploy.embedded.ports import all_free, free_ports
 from deploy.embedded.postgres import Postgres
 from deploy.embedded.processes import Child, StartError, lock_folder
 from deploy.embedded.store import ObjectStore
-from service.objects import Objects, ObjectSettings
-from tests.services import throwaway_folder
+from service.objects import Objects
+from tests.engines import settings_of, throwaway_folder
 
 ROOT = Path(__file__).parents[2]
 
@@ -39,13 +39,6 @@ def folder() -> Iterator[Path]:
 
 def connect(server: Postgres) -> psycopg.Connection[tuple[object, ...]]:
     return psycopg.connect(server.url.replace("+psycopg", ""), autocommit=True)
-
-
-def objects_of(store: ObjectStore) -> Objects:
-    endpoint = store.endpoint
-    return Objects(
-        ObjectSettings(endpoint, endpoint, "us-east-1", store.bucket, store.access_key, store.secret_key)
-    )
 
 
 def listening(pid: int) -> set[str]:
@@ -110,7 +103,7 @@ async def test_store_keeps_its_objects_through_a_stop_and_a_crash(folder: Path) 
     try:
         for step, end in enumerate((store.stop, store.kill, store.stop)):
             store.start()
-            with closing(objects_of(store)) as objects:
+            with closing(Objects(settings_of(store))) as objects:
                 await objects.write(f"derived/{step}", bytes([step]) * 1000, "text/plain")
                 for earlier in range(step + 1):
                     assert await objects.read(f"derived/{earlier}") == bytes([earlier]) * 1000

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import os
-import secrets
-from collections.abc import AsyncIterator, Iterator
+from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
@@ -22,34 +21,19 @@ from service.contract.comparing import ReturnAsked
 from service.custody.actions.sweep import sweep
 from service.database import Database
 from service.intake.actions.returns import known_returns
-from service.objects import ObjectSettings
-from service.objects.bucket import prepare_bucket
 from service.settings import Settings
+from tests.commands.own_process import sightledger
 from tests.documents import Shell, blocks
-from tests.http.test_command import sightledger
-from tests.intake.returning import CardBack, Yard, claim, fresh_seed, jpeg, open_yard, receipt_body
-from tests.running import ROOT, environment_of, execute, running_service, token_of_agent
+from tests.intake.factories import CardBack, Yard, claim, fresh_seed, jpeg, receipt_body
+from tests.live_service import ROOT, environment_of, execute, running_service, token_of_agent
 
 pytestmark = pytest.mark.anyio
 OPERATING = ROOT / "deploy" / "OPERATING.md"
 
 
 @pytest.fixture
-def settings(
-    service_settings: Settings, fresh_database_url: str, object_settings: ObjectSettings
-) -> Settings:
-    name = f"test-{secrets.token_hex(6)}"
-    prepare_bucket(replace(object_settings, bucket=name))
-    return replace(service_settings, database_url=fresh_database_url, s3_bucket=name)
-
-
-@pytest.fixture
-async def yard(settings: Settings, anyio_backend: str) -> AsyncIterator[Yard]:
-    db = Database(settings.database_url)
-    opened = await open_yard(db, settings)
-    yield opened
-    opened.objects.close()
-    await db.close()
+def settings(settings_apart: Settings) -> Settings:
+    return settings_apart
 
 
 @pytest.fixture

@@ -10,7 +10,7 @@ import typer
 import yaml
 
 from service.__main__ import app
-from tests.running import ROOT
+from tests.live_service import ROOT
 
 COMPOSE = ROOT / "deploy" / "container" / "compose.yaml"
 UNITS = sorted((ROOT / "deploy" / "systemd").glob("*.service"))

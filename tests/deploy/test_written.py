@@ -17,9 +17,9 @@ import agent.__main__
 import agent.settings
 import service.__main__
 from service.settings import read_settings
-from tests.test_settings import README
 
 ROOT = Path(__file__).parents[2]
+README = (ROOT / "README.md").read_text()
 COMPOSE = ROOT / "deploy/container/compose.yaml"
 UNITS = sorted((ROOT / "deploy/systemd").glob("*.service"))
 PROGRAMS = {"sightledger": service.__main__.app, "sightledger-agent": agent.__main__.app}

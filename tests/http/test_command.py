@@ -2,32 +2,14 @@
 
 from __future__ import annotations
 
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
 
 from service.contract.wire import new_id
 from service.settings import Settings
-from tests.running import ROOT, Running, environment_of, make_site
-
-
-def sightledger(
-    settings: Settings | None, *words: str, stdin: str = "", **variables: str
-) -> subprocess.CompletedProcess[str]:
-    environment = (
-        {"PATH": "/usr/bin:/bin", "PYTHONPATH": str(ROOT)} if settings is None else environment_of(settings)
-    )
-    return subprocess.run(
-        [sys.executable, "-m", "service", *words],
-        env={**environment, **variables},
-        input=stdin,
-        capture_output=True,
-        text=True,
-        check=False,
-        cwd=ROOT,
-    )
+from tests.commands.own_process import sightledger
+from tests.live_service import ROOT, Running, make_site
 
 
 def test_an_account_is_made_signs_in_and_is_closed(service: Running) -> None:

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import shutil
-import subprocess
-import sys
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import replace
@@ -24,34 +22,18 @@ from service.objects import Objects
 from service.objects.probing import PREFIX
 from service.settings import Settings
 from service.writable import Kept
-from tests import services
-from tests.http.test_service import problem_of
-from tests.running import token_of_person, with_store
+from tests import engines
+from tests.disks import can_mount, memory_disk
+from tests.http.problems import problem_of
+from tests.live_service import token_of_person, with_store
 
-
-def may_mount() -> bool:
-    """Whether this process may mount a file system of its own: root with that right, on Linux."""
-    if sys.platform != "linux":
-        return False
-    with services.throwaway_folder() as folder:
-        tried = subprocess.run(["mount", "-t", "tmpfs", "tmpfs", folder], capture_output=True, check=False)
-        if tried.returncode == 0:
-            subprocess.run(["umount", folder], check=True)
-        return tried.returncode == 0
-
-
-small_disks = pytest.mark.skipif(not may_mount(), reason="a small disk cannot be mounted here")
+small_disks = pytest.mark.skipif(not can_mount(), reason="a small disk cannot be mounted here")
 
 
 @contextmanager
-def small_disk(megabytes: int) -> Iterator[Path]:
-    with services.throwaway_folder() as folder:
-        size = f"size={megabytes}m,mode=711"
-        subprocess.run(["mount", "-t", "tmpfs", "-o", size, "tmpfs", folder], check=True)
-        try:
-            yield folder
-        finally:
-            subprocess.run(["umount", folder], check=True)
+def small_disk(mebibytes: int) -> Iterator[Path]:
+    with engines.throwaway_folder() as folder, memory_disk(folder / "disk", mebibytes) as disk:
+        yield disk
 
 
 def fill(disk: Path) -> Path:

@@ -30,7 +30,7 @@ from schemathesis.specs.openapi.checks import (
 from service.access.rules import Role
 from service.contract.cards import ManifestPart, manifest_digest
 from service.described import SENT_AS_BYTES, TAGGED
-from tests.running import Running, make_site
+from tests.live_service import Running, make_site
 
 CHECKS = [
     not_a_server_error,

@@ -17,9 +17,9 @@ from service.app import LARGEST_BODY
 from service.contract.wire import new_id
 from service.errors import Malformed
 from service.packing import unpacked
-from tests.http.test_service import problem_of
-from tests.intake.returning import file_of, jpeg
-from tests.running import Running
+from tests.http.problems import problem_of
+from tests.intake.factories import file_of, jpeg
+from tests.live_service import Running
 
 # A gzip member of another maker: "hello" packed by GNU gzip 1.12 (`printf hello | gzip -n9`).
 GNU = bytes.fromhex("1f8b0800000000000203cb48cdc9c9070086a6103605000000")

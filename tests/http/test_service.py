@@ -7,7 +7,6 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-import httpx
 import pytest
 import sqlalchemy as sa
 from alembic.script import ScriptDirectory
@@ -22,32 +21,8 @@ from service.app import create_app
 from service.contract.wire import new_id
 from service.database import Database
 from service.settings import Settings
-from tests.running import Running, running_service
-
-# RFC 9457 3.1: the members and their JSON types; the last three are extension members (3.2).
-MEMBERS: dict[str, type] = {
-    "type": str,
-    "title": str,
-    "status": int,
-    "detail": str,
-    "instance": str,
-    "consequence": str,
-    "nextStep": str,
-    "errors": list,
-}
-
-
-def problem_of(answer: httpx.Response, status: int) -> dict[str, Any]:
-    assert answer.status_code == status, answer.text
-    assert answer.headers["Content-Type"] == "application/problem+json"
-    problem: dict[str, Any] = answer.json()
-    assert problem.keys() <= MEMBERS.keys()
-    assert {"type", "title", "status", "detail", "instance"} <= problem.keys()
-    for member, value in problem.items():
-        assert isinstance(value, MEMBERS[member]), member
-    assert problem["status"] == status
-    assert problem["instance"] == answer.request.url.path
-    return problem
+from tests.http.problems import problem_of
+from tests.live_service import Running, running_service
 
 
 def test_malformed_bodies_are_400_with_json_pointers(service: Running) -> None:

@@ -13,7 +13,7 @@ import httpx
 import pytest
 
 from service.contract.wire import new_id
-from tests.running import Running, everything_held
+from tests.live_service import Running, everything_held
 
 EXAMPLES = json.loads((Path(__file__).parents[2] / "service" / "examples.json").read_text())
 REQUESTS = {

@@ -15,7 +15,7 @@ import anyio
 import pytest
 
 from service import http
-from tests.running import Running
+from tests.live_service import Running
 
 HEAD = (
     "PUT /api/v1/sites/XX HTTP/1.1\r\nHost: {}\r\nContent-Type: application/json\r\n"

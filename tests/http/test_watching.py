@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator
+from dataclasses import replace
 
 import httpx
 import pytest
@@ -13,26 +13,18 @@ from service.campaigns.actions.drift import drift_of_next
 from service.database import Database
 from service.settings import Settings
 from service.watching import Watch
-from tests import build
-from tests.campaigns import working
-from tests.intake.returning import Yard, claim, jpeg, open_yard
-from tests.running import Running
+from tests import factories
+from tests.campaigns import steps
+from tests.intake.factories import Yard, claim, jpeg
+from tests.live_service import Running
 
 pytestmark = pytest.mark.anyio
 
 
 @pytest.fixture
-async def db(fresh_database_url: str, anyio_backend: str) -> AsyncIterator[Database]:
-    database = Database(fresh_database_url)
-    yield database
-    await database.close()
-
-
-@pytest.fixture
-async def yard(db: Database, service_settings: Settings) -> AsyncIterator[Yard]:
-    opened = await open_yard(db, service_settings)
-    yield opened
-    opened.objects.close()
+def settings(service_settings: Settings, fresh_database_url: str) -> Settings:
+    """A database with nobody else's figures in it."""
+    return replace(service_settings, database_url=fresh_database_url)
 
 
 async def told(watch: Watch, db: Database) -> dict[str, float]:
@@ -45,8 +37,8 @@ async def test_the_figures_are_those_of_what_was_done(yard: Yard) -> None:
     await first.go_through()
     await yard.card(("A/1.JPG", jpeg(1), claim(yard.inspection_id))).go_through(complete=False)
     await yard.card().open()
-    lead = await build.person(yard.db, Role.SHIFT_LEAD)
-    await working.say(yard.db, lead, yard.inspection_id, "complete", "A")
+    lead = await factories.person(yard.db, Role.SHIFT_LEAD)
+    await steps.say(yard.db, lead, yard.inspection_id, "complete", "A")
     found = await told(Watch(), yard.db)
     assert found.pop("sightledger_oldest_open_seconds") > 0
     assert found.pop("sightledger_oldest_reading_seconds") > 0

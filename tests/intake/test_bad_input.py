@@ -15,8 +15,8 @@ import pytest
 
 from service.contract.cards import exact_path
 from service.contract.wire import new_id
-from tests.intake.returning import CardBack, Yard, claim, file_of, jpeg, receipt_body
-from tests.running import Running, everything_held, token_for_agent
+from tests.intake.factories import CardBack, Yard, claim, file_of, jpeg, receipt_body
+from tests.live_service import Running, everything_held, token_for_agent
 
 pytestmark = pytest.mark.anyio
 

@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import AsyncIterator
 
 import msgspec
 import pytest
 
-from service.database import Database
 from service.intake.actions.committing import Commits
-from tests.intake.returning import Yard, claim, fresh_seed, jpeg, open_yard, receipt_body
-from tests.intake.sending import JSON, Sender, work_off
-from tests.running import Running, token_of_agent
+from tests.intake.factories import Yard, claim, fresh_seed, jpeg, receipt_body
+from tests.intake.protocol import JSON, Sender, work_off
+from tests.live_service import Running, token_of_agent
 
 pytestmark = pytest.mark.anyio
 
@@ -69,15 +67,6 @@ async def test_a_caller_that_goes_away_breaks_off_no_commit_and_a_service_that_e
     work.may_end.set()
     assert await commits.receipt(("a",), work, 30) == b"receipt", "what was broken off is begun again"
     assert work.begun == 2
-
-
-@pytest.fixture
-async def yard(service: Running) -> AsyncIterator[Yard]:
-    db = Database(service.settings.database_url)
-    made = await open_yard(db, service.settings)
-    yield made
-    made.objects.close()
-    await db.close()
 
 
 @pytest.mark.parametrize(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import signal
 import time
 from collections import Counter
-from collections.abc import AsyncIterator, Iterator
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -14,12 +14,11 @@ import pytest
 
 from service.contract.cards import LARGE_FROM
 from service.contract.failpoints import SERVICE
-from service.database import Database
 from service.objects import ObjectSettings
 from service.settings import Settings
-from tests.intake.returning import CardBack, Yard, claim, file_of, fresh_seed, jpeg, open_yard, receipt_body
-from tests.intake.sending import Sender, random_bytes, work_off, worker_status
-from tests.running import ROOT, Running, client_of, execute, running_service, token_of_agent
+from tests.intake.factories import CardBack, Yard, claim, file_of, fresh_seed, jpeg, receipt_body
+from tests.intake.protocol import Sender, random_bytes, work_off, worker_status
+from tests.live_service import ROOT, Running, client_of, execute, running_service, token_of_agent
 
 pytestmark = pytest.mark.anyio
 
@@ -37,15 +36,6 @@ def survivor(settings: Settings, tmp_path_factory: pytest.TempPathFactory) -> It
     """The service as it is started again."""
     with running_service(settings, tmp_path_factory.mktemp("survivor")) as running:
         yield running
-
-
-@pytest.fixture
-async def yard(settings: Settings) -> AsyncIterator[Yard]:
-    db = Database(settings.database_url)
-    made = await open_yard(db, settings)
-    yield made
-    made.objects.close()
-    await db.close()
 
 
 def _card(yard: Yard) -> CardBack:

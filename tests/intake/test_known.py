@@ -8,8 +8,8 @@ import pytest
 from service.contract.comparing import ReturnsAsked
 from service.contract.wire import new_id
 from service.intake.actions.returns import known_returns
-from tests.intake.returning import CardBack, Yard, claim, fresh_seed, jpeg
-from tests.running import Running, everything_held, token_of_agent
+from tests.intake.factories import CardBack, Yard, claim, fresh_seed, jpeg
+from tests.live_service import Running, everything_held, token_of_agent
 
 pytestmark = pytest.mark.anyio
 

@@ -20,8 +20,8 @@ from service.intake.actions.large import LargeDiffers, put_large, verify_large
 from service.intake.store.large import large_files
 from service.objects import multipart
 from service.records.actions.images import read_image
-from tests import build
-from tests.intake.returning import (
+from tests import factories
+from tests.intake.factories import (
     CardBack,
     Yard,
     assert_sound,
@@ -34,8 +34,8 @@ from tests.intake.returning import (
     rows_of,
     shown_at,
 )
-from tests.intake.sending import large_parts, put_parts, random_bytes, work_off
-from tests.running import ROOT, environment_of, execute
+from tests.intake.protocol import large_parts, put_parts, random_bytes, work_off
+from tests.live_service import ROOT, environment_of, execute
 
 pytestmark = pytest.mark.anyio
 
@@ -125,7 +125,7 @@ async def _assert_not_yet(card: CardBack, digest: str) -> None:
     assert await images_among(yard.db, [file.sha256 for file in card.files]) == set()
     with pytest.raises(NotYetVerified, match="not yet verified"):
         await read_image(yard.db, yard.agent, digest)
-    stranger = await build.agent(yard.db, yard.made, yard.made.other_site)
+    stranger = await factories.agent(yard.db, yard.made, yard.made.other_site)
     with pytest.raises(NotFound):
         await read_image(yard.db, stranger, digest)
 
@@ -225,7 +225,7 @@ async def test_p17_p19_the_same_large_file_from_two_sites_is_one_upload_one_obje
 ) -> None:
     data = random_bytes(LARGE_FROM + 7)
     here, there = _video(yard, data), _video(yard, data, site=yard.made.other_site)
-    other = await build.agent(yard.db, yard.made, yard.made.other_site)
+    other = await factories.agent(yard.db, yard.made, yard.made.other_site)
     await here.upload(await here.send_manifest())
     await there.open(other)
     await there.upload((await there.put_part(0, agent=other)).lacking)
@@ -277,7 +277,7 @@ async def test_p17_what_does_not_describe_a_large_file_is_refused(yard: Yard) ->
     ):
         with pytest.raises(Invalid):
             await _ask(card, told)
-    stranger = await build.agent(yard.db, yard.made, yard.made.other_site)
+    stranger = await factories.agent(yard.db, yard.made, yard.made.other_site)
     with pytest.raises(NotFound):
         await _ask(card, agent=stranger)
 

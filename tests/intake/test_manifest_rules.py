@@ -13,7 +13,7 @@ from hypothesis import given
 from service.contract.cards import CardReturnCommit, exact_path, readable_path
 from service.intake.rules.holding import Recorded, seen_as, seen_in_record
 from service.intake.rules.manifests import ASIDE_NAMED, contradictions, extent_remarks
-from tests.intake.returning import file_of
+from tests.intake.factories import file_of
 
 FOUND = datetime(2026, 9, 10, 8, tzinfo=UTC)
 DIGEST, OTHER = "a" * 64, "b" * 64

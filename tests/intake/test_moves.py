@@ -21,14 +21,14 @@ from service.records.actions.history import unit_history
 from service.records.actions.images import read_image
 from service.records.actions.moves import moves_of_unit
 from service.records.store.history import Wanted
-from tests import build
-from tests.intake.returning import Yard, assert_sound, claim, jpeg, rows_of, shown_at
+from tests import factories
+from tests.intake.factories import Yard, assert_sound, claim, jpeg, rows_of, shown_at
 
 pytestmark = pytest.mark.anyio
 
 
 async def _lead(yard: Yard) -> Caller:
-    return await build.person(yard.db, Role.SHIFT_LEAD, at=[yard.made.site])
+    return await factories.person(yard.db, Role.SHIFT_LEAD, at=[yard.made.site])
 
 
 def _order(
@@ -149,7 +149,7 @@ async def test_what_cannot_be_moved_is_refused_and_nothing_changes(yard: Yard) -
     pictures = await _pictures(yard, yard.inspection_id)
     elsewhere = await yard.another_inspection(site=yard.made.other_site)
     lead = await _lead(yard)
-    inspector = await build.person(yard.db, Role.INSPECTOR, at=[yard.made.site])
+    inspector = await factories.person(yard.db, Role.INSPECTOR, at=[yard.made.site])
     done = _order(yard.inspection_id, "B", pictures[:1])
     for caller, order, kind in (
         (inspector, done, NotAllowed),

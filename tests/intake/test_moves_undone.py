@@ -21,8 +21,8 @@ from service.intake.actions.moves import move_pictures
 from service.intake.actions.returns import list_files
 from service.records.actions.images import read_image
 from service.records.actions.moves import moves_of_unit
-from tests import build
-from tests.intake.returning import Yard, assert_sound, claim, jpeg, rows_of, shown_at
+from tests import factories
+from tests.intake.factories import Yard, assert_sound, claim, jpeg, rows_of, shown_at
 
 pytestmark = pytest.mark.anyio
 
@@ -30,7 +30,7 @@ OPEN = "its slate could not be read whole"
 
 
 async def _lead(yard: Yard) -> Caller:
-    return await build.person(yard.db, Role.SHIFT_LEAD, at=[yard.made.site])
+    return await factories.person(yard.db, Role.SHIFT_LEAD, at=[yard.made.site])
 
 
 def _move(to: UUID, key: str | None, pictures: list[UUID], **more: Any) -> MoveIn:
@@ -201,8 +201,8 @@ async def test_what_cannot_be_undone_is_refused_and_nothing_changes(yard: Yard) 
     await card.go_through()
     loose = (await list_files(yard.db, yard.agent, card.id, -1, 10, True))[0].sighting_id
     lead = await _lead(yard)
-    inspector = await build.person(yard.db, Role.INSPECTOR, at=[yard.made.site])
-    elsewhere = await build.person(yard.db, Role.SHIFT_LEAD, at=[yard.made.other_site])
+    inspector = await factories.person(yard.db, Role.INSPECTOR, at=[yard.made.site])
+    elsewhere = await factories.person(yard.db, Role.SHIFT_LEAD, at=[yard.made.other_site])
     placed = _move(yard.inspection_id, "B", [], sightings=[loose])
     await move_pictures(yard.db, lead, placed)
     move = _move(yard.inspection_id, "C", await _pictures(yard, yard.inspection_id))

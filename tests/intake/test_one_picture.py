@@ -21,17 +21,18 @@ from service.contract.cards import ManifestFile, PictureFacts
 from service.contract.records import HistoryItem, MoveIn, MoveTarget
 from service.contract.wire import new_id
 from service.errors import NotFound
+from service.facts.projections import differences
 from service.images.actions import MADE, make_thumbnails
 from service.images.store import images
 from service.intake.actions.moves import move_pictures
-from service.intake.store.showing import shown_drift
+from service.intake.actions.projections import HISTORY
 from service.intake.store.tables import sightings
 from service.records.actions.history import unit_history
 from service.records.actions.images import read_image
 from service.records.store.history import Wanted
 from service.web.actions import image_of_unit
-from tests import build
-from tests.intake.returning import Yard, assert_sound, claim, file_of, fresh_seed, jpeg, rows_of, shown_at
+from tests import factories
+from tests.intake.factories import Yard, assert_sound, claim, file_of, fresh_seed, jpeg, rows_of, shown_at
 
 pytestmark = pytest.mark.anyio
 
@@ -49,13 +50,13 @@ def _no_picture(path: str, body: bytes, said: Any, kind: str = "other") -> Manif
 
 
 async def _history(yard: Yard, serial: str | None = None, **more: Any) -> list[HistoryItem]:
-    reader = more.pop("reader", None) or await build.person(yard.db, Role.AUDITOR)
+    reader = more.pop("reader", None) or await factories.person(yard.db, Role.AUDITOR)
     return await unit_history(yard.db, reader, serial or yard.serial, Wanted(**more), None, 100)
 
 
 async def _held(yard: Yard, inspection_id: UUID | None = None) -> dict[str, tuple[int, int, int]]:
     """By location: pictures held, of those also counting elsewhere, and those that do not count."""
-    reader = await build.person(yard.db, Role.AUDITOR)
+    reader = await factories.person(yard.db, Role.AUDITOR)
     detail = await read_inspection(yard.db, reader, inspection_id or yard.inspection_id)
     return {
         at.key: (at.pictures_held, at.pictures_elsewhere, at.pictures_uncounted)
@@ -83,7 +84,7 @@ async def test_i1_bytes_first_seen_as_no_picture_are_one_where_they_come_as_one(
     assert (item.digest, item.location, item.format) == (digest, "A", "JPEG")
     assert await _held(yard) == {"A": (1, 0, 0)}
     assert await _thumbnails_ordered(yard, digest) == 1
-    reader = await build.person(yard.db, Role.AUDITOR)
+    reader = await factories.person(yard.db, Role.AUDITOR)
     image, _ = await read_image(yard.db, reader, digest)
     assert (image.format, image.width, image.exif, image.looked_at) == ("JPEG", 64, EXIF, None)
     assert {seen.path: (seen.kind, seen.clocks.exif is not None) for seen in image.sightings} == {
@@ -136,7 +137,7 @@ async def _come_in(yard: Yard, order: Sequence[int]) -> tuple[Projection, dict[s
         for row in rows
     }
     async with yard.db.begin() as connection:
-        assert await shown_drift(connection) == 0
+        assert await differences(connection, HISTORY, [inspection_id]) == ([], {})
     return shown, await _held(yard, inspection_id)
 
 
@@ -164,7 +165,7 @@ async def test_i3_i4_undoing_a_move_leaves_the_sighting_that_was_first(yard: Yar
         await card.go_through()
     (before,) = await _history(yard)
     assert (before.path, before.sightings, before.rule, before.moved) == ("A/1.JPG", 2, "folder", False)
-    lead = await build.person(yard.db, Role.SHIFT_LEAD, at=[yard.made.site])
+    lead = await factories.person(yard.db, Role.SHIFT_LEAD, at=[yard.made.site])
     target = MoveTarget(inspection_id=yard.inspection_id, location="B")
     move = MoveIn(id=new_id(), reason="wrong folder", to=target, pictures=[before.id])
     await move_pictures(yard.db, lead, move)
@@ -197,7 +198,7 @@ async def test_one_picture_at_two_locations_counts_at_both_and_says_so(yard: Yar
         ("B", None): [(serial, "A")],
         ("A", None): [],
     }
-    reader = await build.person(yard.db, Role.AUDITOR)
+    reader = await factories.person(yard.db, Role.AUDITOR)
     image, _ = await read_image(yard.db, reader, files[0].sha256)
     assert [(at.unit, at.location) for at in image.stands_at] == [(serial, "A"), (serial, "B")]
 
@@ -208,13 +209,13 @@ async def test_one_picture_at_units_of_two_sites_is_told_of_without_naming_what_
     body = jpeg(fresh_seed())
     await yard.card_of([_picture("A/1.JPG", body, claim(yard.inspection_id))], [body]).go_through()
     there = await yard.another_inspection(site=yard.made.other_site)
-    far = await build.agent(yard.db, yard.made, yard.made.other_site)
+    far = await factories.agent(yard.db, yard.made, yard.made.other_site)
     files = [_picture("C/1.JPG", body, claim(there, "C"))]
     card = yard.card_of(files, [body], site=yard.made.other_site, inspection_id=there)
     await card.open(far)
     await card.put_part(0, agent=far)
     await card.commit(far)
-    here = await build.person(yard.db, Role.INSPECTOR, at=[yard.made.site])
+    here = await factories.person(yard.db, Role.INSPECTOR, at=[yard.made.site])
     (item,) = await _history(yard, reader=here)
     assert [(at.unit, at.campaign, at.location) for at in item.also_at] == [(None, None, None)]
     (item,) = await _history(yard)
@@ -228,7 +229,7 @@ async def test_a_marked_picture_answers_for_no_place_and_is_said_to_stand_there(
     await yard.card_of([replace(file, marks=["truncated"]) for file in files], [body]).go_through()
     assert [item.also_at for item in await _history(yard)] == [[], []]
     assert await _held(yard) == {"A": (0, 0, 1), "B": (0, 0, 1)}
-    reader = await build.person(yard.db, Role.AUDITOR)
+    reader = await factories.person(yard.db, Role.AUDITOR)
     assert (await read_inspection(yard.db, reader, yard.inspection_id)).pictures_uncounted == 1
 
 
@@ -240,7 +241,7 @@ async def test_more_sightings_than_a_page_are_told_page_by_page_and_none_is_not_
     other = await yard.another_inspection()
     late = yard.card_of([_picture("B/1.JPG", body, claim(other, "B"))], [], inspection_id=other)
     await late.go_through()
-    reader = await build.person(yard.db, Role.AUDITOR)
+    reader = await factories.person(yard.db, Role.AUDITOR)
     digest = late.files[0].sha256
     [unit] = await rows_of(
         yard.db,
@@ -249,7 +250,7 @@ async def test_more_sightings_than_a_page_are_told_page_by_page_and_none_is_not_
     )  # fmt: skip
     found = await image_of_unit(yard.db, reader, unit["serial"], digest, None)
     assert found.image.digest == digest
-    stranger = await build.person(yard.db, Role.INSPECTOR, at=[yard.made.other_site])
+    stranger = await factories.person(yard.db, Role.INSPECTOR, at=[yard.made.other_site])
     with pytest.raises(NotFound):
         await image_of_unit(yard.db, stranger, unit["serial"], digest, None)
     paths, after = [], None
@@ -268,7 +269,7 @@ async def test_what_the_service_finds_in_the_bytes_stands_before_what_agents_tol
     card = yard.card_of([file_of("A/1.JPG", body, claim(yard.inspection_id), picture=lies)], [body])
     await card.go_through()
     digest = card.files[0].sha256
-    reader = await build.person(yard.db, Role.AUDITOR)
+    reader = await factories.person(yard.db, Role.AUDITOR)
     told, _ = await read_image(yard.db, reader, digest)
     assert (told.format, told.width, told.exif, told.looked_at) == ("PNG", 1, {"Make": "told"}, None)
     assert await make_thumbnails(yard.db, yard.objects, [digest]) == {digest: MADE}

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from uuid import UUID
 
+import msgspec
 import pytest
 import sqlalchemy as sa
 from hypothesis import HealthCheck, given, settings
@@ -21,15 +22,15 @@ from service.database import server_now
 from service.intake.actions import binding
 from service.intake.actions.moves import move_pictures
 from service.plans.store import plan_revisions
-from tests import build
-from tests.campaigns.working import say
-from tests.intake.returning import Yard, assert_sound, claim, fresh_seed, jpeg, rows_of
+from tests import factories
+from tests.campaigns.steps import say
+from tests.intake.factories import Yard, assert_sound, claim, fresh_seed, jpeg, rows_of
 
 pytestmark = pytest.mark.anyio
 
 
 async def counts(yard: Yard, inspection_id: UUID | None = None) -> Counted:
-    reader = await build.person(yard.db, Role.AUDITOR)
+    reader = await factories.person(yard.db, Role.AUDITOR)
     return (await reading.read_inspection(yard.db, reader, inspection_id or yard.inspection_id)).counts
 
 
@@ -38,7 +39,7 @@ def open_in(counted: Counted) -> tuple[int, int, int]:
 
 
 async def lead(yard: Yard) -> Caller:
-    return await build.person(yard.db, Role.SHIFT_LEAD, at=[yard.made.site])
+    return await factories.person(yard.db, Role.SHIFT_LEAD, at=[yard.made.site])
 
 
 async def pictures_at(yard: Yard, *inspections: UUID) -> list[UUID]:
@@ -59,7 +60,7 @@ async def test_five_beyond_limits_and_fifteen_unplaced_stand_beside_complete(yar
     beyond = [(f"A/{n}.JPG", jpeg(seed + n), claim(yard.inspection_id, evaluation="refer")) for n in range(5)]
     loose = [(f"{n}.JPG", jpeg(seed + n), claim(yard.inspection_id, None)) for n in range(5, 20)]
     await yard.card(*beyond, *loose).go_through()
-    inspector = await build.person(yard.db, Role.INSPECTOR)
+    inspector = await factories.person(yard.db, Role.INSPECTOR)
     await say(yard.db, inspector, yard.inspection_id)
     counted = await counts(yard)
     assert (counted.inspections_complete, counted.inspections_blocked) == (1, 1)
@@ -103,16 +104,16 @@ async def test_a_move_to_no_location_and_back_is_seen_although_no_location_count
 async def _revision_with_scale(yard: Yard, words: list[EvaluationWord]) -> UUID:
     """A further revision, effective now, whose scale is another one."""
     label = new_id().hex[-8:]
-    document = yard.made.document(label, [build.location(key, "XY", pictures=1) for key in "ABC"])
+    document = yard.made.document(label, [factories.location(key, "XY", pictures=1) for key in "ABC"])
     document.evaluation_scale = words
     async with yard.db.begin() as connection:
-        revision = await build.add_revision(
+        revision = await factories.add_revision(
             connection, yard.made, label, document.locations(), effective_from=server_now()
         )
         await connection.execute(
             sa.update(plan_revisions)
             .where(plan_revisions.c.id == revision)
-            .values(document=build.msgspec.to_builtins(document))
+            .values(document=msgspec.to_builtins(document))
         )
     return revision
 

@@ -16,8 +16,8 @@ from service.contract.signature import verify_receipt
 from service.contract.wire import Page, new_id
 from service.images.actions import tasks
 from service.jobs import open_queue, work
-from tests.intake.returning import CardBack, Yard, claim, file_of, jpeg
-from tests.running import Running, token_of_agent
+from tests.intake.factories import CardBack, Yard, claim, file_of, jpeg
+from tests.live_service import Running, token_of_agent
 
 pytestmark = pytest.mark.anyio
 
@@ -100,7 +100,7 @@ async def test_thumbnails_come_from_the_queue_and_a_broken_picture_does_not_stop
     auditor = service.client_for(["auditor"])
     junk_path, good_path, cut_path = (f"/api/v1/images/{file.sha256}/thumbnail" for file in files)
     assert auditor.get(good_path).status_code == 404
-    queue = open_queue(yard.settings.database_url, {"records": tasks})
+    queue = open_queue(yard.settings.database_url, {"images": tasks})
     await work(queue, {"db": yard.db, "objects": yard.objects}, wait=False)
     for path in (good_path, cut_path):
         answer = auditor.get(path)

@@ -16,8 +16,8 @@ from service.errors import Conflict, Invalid, NotAllowed, NotFound
 from service.intake.actions.cards import prepare_card, read_card
 from service.intake.actions.returns import list_files, list_returns, read_return
 from service.intake.store.tables import card_returns, cards
-from tests import build
-from tests.intake.returning import (
+from tests import factories
+from tests.intake.factories import (
     STARTED,
     CardBack,
     Yard,
@@ -44,7 +44,7 @@ def _three(yard: Yard, seed: int) -> CardBack:
 async def test_an_image_known_at_another_site_is_not_sent_again_and_stays_out_of_sight(yard: Yard) -> None:
     card = _three(yard, 2700)
     await card.go_through()
-    far = await build.agent(yard.db, yard.made, yard.made.other_site)
+    far = await factories.agent(yard.db, yard.made, yard.made.other_site)
     inspection = await yard.another_inspection(site=yard.made.other_site)
     body = jpeg(2700)
     other = yard.card_of(
@@ -63,7 +63,7 @@ async def test_an_image_known_at_another_site_is_not_sent_again_and_stays_out_of
 
 async def test_a_card_or_inspection_of_another_site_is_refused_and_nothing_is_written(yard: Yard) -> None:
     elsewhere = await yard.another_inspection(site=yard.made.other_site)
-    far = await build.agent(yard.db, yard.made, yard.made.other_site)
+    far = await factories.agent(yard.db, yard.made, yard.made.other_site)
     prepared = await _prepare(yard, far, yard.made.other_site, elsewhere)
     for opening in ({"card_id": prepared, "inspection_id": None}, {"inspection_id": elsewhere}):
         card = yard.card(("A/1.JPG", jpeg(2800), None), **opening)
@@ -117,7 +117,7 @@ async def test_i8_a_card_is_prepared_once_however_often_it_is_told(yard: Yard) -
 
 async def test_i10_a_card_prepared_under_an_older_revision_is_taken_with_a_remark(yard: Yard) -> None:
     async with yard.db.begin() as connection:
-        older = await build.add_revision(connection, yard.made, "OLD", [build.location("A", "X")])
+        older = await factories.add_revision(connection, yard.made, "OLD", [factories.location("A", "X")])
     card = yard.card(("A/1.JPG", jpeg(2900), claim(yard.inspection_id)), revision_id=older)
     await card.go_through()
     assert any("OLD" in remark and "bound" in remark for remark in (await card.standing()).remarks)
@@ -189,8 +189,8 @@ async def test_i9_all_four_clocks_are_kept_as_read(yard: Yard) -> None:
 async def test_people_read_returns_of_their_sites_and_cannot_write_them(yard: Yard) -> None:
     card = _three(yard, 3400)
     await card.go_through()
-    here = await build.person(yard.db, Role.INSPECTOR, at=[yard.made.site])
-    there = await build.person(yard.db, Role.INSPECTOR, at=[yard.made.other_site])
+    here = await factories.person(yard.db, Role.INSPECTOR, at=[yard.made.site])
+    there = await factories.person(yard.db, Role.INSPECTOR, at=[yard.made.other_site])
     assert [one.id for one in await list_returns(yard.db, here, None, None, 10)] == [card.id]
     assert await list_returns(yard.db, there, None, None, 10) == []
     with pytest.raises(NotAllowed):

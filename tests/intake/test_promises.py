@@ -20,8 +20,8 @@ from service.errors import NotFound
 from service.intake.actions.commit import ObjectsMissing
 from service.objects import Objects
 from service.objects.looking import Answer
-from tests import build
-from tests.intake.returning import (
+from tests import factories
+from tests.intake.factories import (
     CardBack,
     Yard,
     assert_sound,
@@ -33,8 +33,8 @@ from tests.intake.returning import (
     rows_of,
     shown_at,
 )
-from tests.intake.sending import Sender
-from tests.running import Running, driver_url, execute, token_of_agent
+from tests.intake.protocol import Sender
+from tests.live_service import Running, driver_url, execute, token_of_agent
 
 pytestmark = pytest.mark.anyio
 
@@ -153,7 +153,7 @@ async def test_a_part_that_was_not_sent_cannot_be_checked(yard: Yard) -> None:
     with pytest.raises(NotFound, match="was not sent"):
         await card.check(0)
     await card.put_part(0)
-    stranger = await build.agent(yard.db, yard.made, yard.made.other_site)
+    stranger = await factories.agent(yard.db, yard.made, yard.made.other_site)
     with pytest.raises(NotFound, match="at your sites"):
         await card.check(0, stranger)
 
@@ -163,7 +163,7 @@ async def test_p19_the_same_card_at_two_sites_at_once_is_one_object_and_two_sigh
     there = CardBack(yard, here.files, here.bodies, msgspec.structs.replace(
         here.opening, site=yard.made.other_site, inspection_id=None
     ))  # fmt: skip
-    other = await build.agent(yard.db, yard.made, yard.made.other_site)
+    other = await factories.agent(yard.db, yard.made, yard.made.other_site)
     await asyncio.gather(here.open(), there.open(other))
     mine, theirs = await asyncio.gather(here.put_part(0), there.put_part(0, agent=other))
     statuses = await asyncio.gather(here.upload(mine.lacking), there.upload(theirs.lacking))

@@ -19,8 +19,8 @@ from service.errors import Conflict, Invalid, NotFound
 from service.intake.actions.commit import ObjectsMissing
 from service.intake.actions.returns import read_receipt
 from service.intake.store.tables import card_return_parts, receipts, sightings
-from tests import build
-from tests.intake.returning import (
+from tests import factories
+from tests.intake.factories import (
     CardBack,
     Yard,
     assert_sound,
@@ -32,7 +32,7 @@ from tests.intake.returning import (
     rows_of,
     shown_at,
 )
-from tests.running import client_of
+from tests.live_service import client_of
 
 pytestmark = pytest.mark.anyio
 
@@ -75,13 +75,13 @@ async def test_i8_every_step_can_be_repeated_and_gives_the_same_answer(yard: Yar
     assert {ticket.sha256 for ticket in (await card.put_part(0)).lacking} == {f.sha256 for f in card.files}
     assert await card.upload(answer.lacking) == [200, 200, 200]
     assert await card.upload(answer.lacking) == [412, 412, 412]
-    await build.add_people(yard.db, yard.made, yard.made.site)
+    await factories.add_people(yard.db, yard.made, yard.made.site)
     said = StatementIn(
         id=new_id(),
         inspection_id=yard.inspection_id,
         kind="complete",
         locations=["B"],
-        stated_by=build.SPEAKER,
+        stated_by=factories.SPEAKER,
     )
     receipt = await card.commit(statements=[said])
     assert await card.commit(statements=[said]) == receipt

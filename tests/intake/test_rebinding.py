@@ -20,17 +20,17 @@ from service.intake.store.tables import placements
 from service.records.actions.history import unit_history
 from service.records.actions.images import read_image
 from service.records.store.history import Wanted
-from tests import build
-from tests.intake.returning import Yard, assert_sound, claim, fresh_seed, jpeg, rows_of, shown_at
+from tests import factories
+from tests.intake.factories import Yard, assert_sound, claim, fresh_seed, jpeg, rows_of, shown_at
 
 pytestmark = pytest.mark.anyio
 
 
 async def _publish(yard: Yard) -> UUID:
     """Revision B has D and E beside the places of A."""
-    places = [build.location(key, "XY", pictures=2, mandatory=key == "A") for key in "ABCDE"]
+    places = [factories.location(key, "XY", pictures=2, mandatory=key == "A") for key in "ABCDE"]
     async with yard.db.begin() as connection:
-        return await build.add_revision(connection, yard.made, "B", places, effective_from=server_now())
+        return await factories.add_revision(connection, yard.made, "B", places, effective_from=server_now())
 
 
 async def _row(yard: Yard, digest: str) -> Any:
@@ -48,7 +48,7 @@ async def test_i12_a_binding_that_brings_a_location_brings_the_pictures_claimed_
     )
     await card.go_through()
     first, second, unknown, moved = (file.sha256 for file in card.files)
-    lead = await build.person(yard.db, Role.SHIFT_LEAD, at=[yard.made.site])
+    lead = await factories.person(yard.db, Role.SHIFT_LEAD, at=[yard.made.site])
     by_hand = MoveTarget(inspection_id=here, location="A")
     picture = (await _row(yard, moved))["id"]
     await move_pictures(yard.db, lead, MoveIn(id=new_id(), reason="it is A", to=by_hand, pictures=[picture]))

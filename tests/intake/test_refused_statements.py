@@ -16,9 +16,9 @@ from service.contract.work import StatementIn
 from service.errors import Conflict, Invalid, NotAllowed, NotFound
 from service.intake.actions.refused import settle_refused
 from service.intake.actions.returns import list_returns
-from tests import build
-from tests.campaigns.working import words
-from tests.intake.returning import (
+from tests import factories
+from tests.campaigns.steps import words
+from tests.intake.factories import (
     CardBack,
     Yard,
     assert_sound,
@@ -35,19 +35,19 @@ BLOCKED = "not_inspected_reason:blocked"
 
 
 def said(yard: Yard, kind: str = "complete", on: str | None = "A", **more: object) -> StatementIn:
-    return words(yard.inspection_id, kind, on, **({"stated_by": build.SPEAKER} | more))
+    return words(yard.inspection_id, kind, on, **({"stated_by": factories.SPEAKER} | more))
 
 
 async def sent_card(yard: Yard) -> CardBack:
     """A card with one picture, all of it in the store and not yet committed."""
-    await build.add_people(yard.db, yard.made, yard.made.site)
+    await factories.add_people(yard.db, yard.made, yard.made.site)
     card = yard.card(("A/1.JPG", jpeg(fresh_seed()), claim(yard.inspection_id)))
     await card.upload(await card.send_manifest())
     return card
 
 
 async def inspector(yard: Yard) -> Caller:
-    return await build.person(yard.db, Role.INSPECTOR, at=[yard.made.site])
+    return await factories.person(yard.db, Role.INSPECTOR, at=[yard.made.site])
 
 
 async def refused_card(yard: Yard) -> tuple[CardBack, StatementIn, RefusedStatement]:
@@ -114,7 +114,7 @@ async def test_a_statement_about_another_sites_inspection_tells_nothing_of_it(ya
     await card.commit(statements=[msgspec.structs.replace(said(yard), inspection_id=far)])
     [refused] = (await card.standing()).refused
     assert refused.unit is None
-    assert await reading.list_statements(yard.db, await build.person(yard.db, Role.AUDITOR), far) == []
+    assert await reading.list_statements(yard.db, await factories.person(yard.db, Role.AUDITOR), far) == []
 
 
 async def test_what_contradicts_itself_on_one_card_is_refused_as_to_both(yard: Yard) -> None:
@@ -152,7 +152,7 @@ async def test_a_person_states_it_anew_in_the_name_of_who_said_it(yard: Yard) ->
     )
     assert one.statement == wrong
     [taken] = await reading.list_statements(yard.db, who, yard.inspection_id)
-    assert (taken.stated_by, taken.account, taken.agent) == (build.SPEAKER, who.name, None)
+    assert (taken.stated_by, taken.account, taken.agent) == (factories.SPEAKER, who.name, None)
     await assert_sound(yard)
 
 
@@ -202,8 +202,8 @@ async def test_a_settlement_that_cannot_be_leaves_it_open(yard: Yard) -> None:
     order = _restated(msgspec.structs.replace(said(yard), inspection_id=far))
     with pytest.raises(NotAllowed):
         await settle_refused(yard.db, who, card.id, refused.id, order)
-    elsewhere = await build.person(yard.db, Role.INSPECTOR, at=[yard.made.other_site])
-    auditor = await build.person(yard.db, Role.AUDITOR)
+    elsewhere = await factories.person(yard.db, Role.INSPECTOR, at=[yard.made.other_site])
+    auditor = await factories.person(yard.db, Role.AUDITOR)
     for caller, error in ((yard.agent, NotAllowed), (auditor, NotAllowed), (elsewhere, NotFound)):
         with pytest.raises(error):
             await settle_refused(yard.db, caller, card.id, refused.id, _dismissed())

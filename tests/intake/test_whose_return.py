@@ -11,10 +11,10 @@ from service.contract.cards import LARGE_FROM, ManifestPart, UnreadFile
 from service.errors import Invalid
 from service.intake.actions.returns import ReturnDiffers
 from service.intake.store.returns import insert_part
-from tests import build
-from tests.intake.returning import CardBack, Yard, claim, file_of, fresh_seed, jpeg, receipt_body
-from tests.intake.sending import large_parts, random_bytes
-from tests.running import Running, everything_held, token_for_agent
+from tests import factories
+from tests.intake.factories import CardBack, Yard, claim, file_of, fresh_seed, jpeg, receipt_body
+from tests.intake.protocol import large_parts, random_bytes
+from tests.live_service import Running, everything_held, token_for_agent
 
 pytestmark = pytest.mark.anyio
 
@@ -31,7 +31,7 @@ async def test_i8_only_the_agent_that_opened_a_return_sends_for_it(service: Runn
     card.files.append(file_of("B/1.MP4", video, claim(yard.inspection_id, "B"), kind="video", picture=None))
     await card.open()
     await card.upload((await card.put_part(0)).lacking)
-    colleague = await build.agent(yard.db, yard.made, yard.made.site)
+    colleague = await factories.agent(yard.db, yard.made, yard.made.site)
     theirs = service.client(token_for_agent(yard.settings, colleague.id))
     path = f"/api/v1/card-returns/{card.id}"
     closing, part = msgspec.json.encode(card.closing()), msgspec.json.encode(card.parts[0])

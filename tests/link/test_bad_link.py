@@ -25,10 +25,10 @@ from agent.settings import State
 from agent.workstation import Workstation
 from service.settings import Settings
 from tests.agent.sites import make_unit, variables
-from tests.link.conftest import Far, enrolled, prepared, read_with
+from tests.link.far import Far, enrolled, prepared, read_with
 from tests.link.netlink import PacketLink, why_not
 from tests.link.proxy import Proxy
-from tests.running import ROOT, execute, running_service
+from tests.live_service import ROOT, execute, running_service
 
 RATE, DELAY, LOSS, CUT = 32_000.0, 0.3, 0.05, 60.0
 MOST = 1.10

@@ -16,8 +16,8 @@ from typing import Any
 import pytest
 
 from tests.agent.sites import variables
-from tests.link.conftest import Far
-from tests.running import ROOT
+from tests.link.far import Far
+from tests.live_service import ROOT
 
 YEAR = 365 * 86400
 RESUMED = 30.0

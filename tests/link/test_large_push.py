@@ -15,9 +15,9 @@ from agent.workstation import Workstation
 from service.contract.cards import LEAST_PART
 from service.settings import Settings
 from tests.agent.sites import variables
-from tests.intake.sending import random_bytes, worker_status
-from tests.link.conftest import Far
-from tests.running import ROOT
+from tests.intake.protocol import random_bytes, worker_status
+from tests.link.far import Far
+from tests.live_service import ROOT
 
 SIZE = 3 * LEAST_PART + 12_345
 SLACK = 600_000

@@ -22,7 +22,7 @@ from agent.hours import Allowance, Hours
 from agent.sync import push
 from agent.sync.progress import Shown, read_note
 from agent.sync.waiting import LONGEST_PROBE, LONGEST_WAIT, Reach, Waits
-from tests.link.conftest import Far, picture
+from tests.link.far import Far, picture
 
 WAIT = 60.0
 

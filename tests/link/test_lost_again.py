@@ -16,9 +16,9 @@ from agent.sync.push import Pusher
 from agent.workstation import Workstation
 from service.contract.cards import LEAST_PART
 from service.objects import original_key
-from tests.intake.sending import random_bytes, worker_status
-from tests.link.conftest import Far
-from tests.running import client_of
+from tests.intake.protocol import random_bytes, worker_status
+from tests.link.far import Far
+from tests.live_service import client_of
 
 
 @pytest.fixture(autouse=True)

@@ -12,9 +12,9 @@ import pytest
 from agent.client.http import is_loopback, proxy_of
 from service.settings import Settings
 from tests.agent.sites import make_unit
-from tests.link.conftest import enrolled, picture, prepared, push_card
+from tests.link.far import enrolled, picture, prepared, push_card
 from tests.link.forward import ForwardProxy
-from tests.running import running_service
+from tests.live_service import running_service
 
 SERVICE, STORE = "sightledger.invalid", "store.invalid:9000"
 

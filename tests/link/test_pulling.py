@@ -18,11 +18,11 @@ from service.contract.wire import new_id
 from service.database import Database, server_now
 from service.intake.actions.binding import rebind
 from service.settings import Settings
-from tests import build
+from tests import factories
 from tests.agent.station import put
-from tests.campaigns import working
-from tests.link.conftest import Far, enrolled, picture, prepared, push_card
-from tests.running import execute
+from tests.campaigns import steps
+from tests.link.far import Far, enrolled, picture, prepared, push_card
+from tests.live_service import execute
 
 # Question and answer "as before", heads and all.
 SMALL = 1500
@@ -54,20 +54,20 @@ def test_an_unchanged_worklist_costs_less_than_two_packets(far: Far) -> None:
 def test_a_workstation_that_was_away_for_a_month_catches_up_in_one_pass(
     far: Far, database_url: str, tmp_path: Path
 ) -> None:
-    async def at_first(db: Database) -> tuple[build.Fleet, list[str], Any]:
-        made = await build.fleet(db)
-        serials = await build.add_units(db, made, 3)
-        return made, serials, (await working.campaign(db, made, serials[:2])).id
+    async def at_first(db: Database) -> tuple[factories.Fleet, list[str], Any]:
+        made = await factories.fleet(db)
+        serials = await factories.add_units(db, made, 3)
+        return made, serials, (await steps.campaign(db, made, serials[:2])).id
 
     async def a_month(db: Database) -> None:
         """Two revisions more, two campaigns more, one over."""
         for number, label in enumerate("BC"):
             async with db.begin() as connection:
                 from_ = server_now() - timedelta(days=20 - number)
-                places = [build.location(key, "XY") for key in "ABCD"[: 3 + number]]
-                await build.add_revision(connection, made, label, places, effective_from=from_)
-            await working.campaign(db, made, serials[number:], name=f"Month {label}")
-        await opening.close_campaign(db, await build.person(db, Role.MANAGER), first)
+                places = [factories.location(key, "XY") for key in "ABCD"[: 3 + number]]
+                await factories.add_revision(connection, made, label, places, effective_from=from_)
+            await steps.campaign(db, made, serials[number:], name=f"Month {label}")
+        await opening.close_campaign(db, await factories.person(db, Role.MANAGER), first)
 
     made, serials, first = in_database(database_url, at_first)
     state = enrolled(far.service, far.to_service.url, made.site, tmp_path / "away", "away")
@@ -91,18 +91,20 @@ def test_a_workstation_that_was_away_for_a_month_catches_up_in_one_pass(
 def test_a_card_prepared_under_an_older_revision_is_taken_and_the_difference_shown(
     far: Far, database_url: str, service_settings: Settings, tmp_path: Path
 ) -> None:
-    async def at_first(db: Database) -> tuple[build.Fleet, str, Any]:
-        made = await build.fleet(db)
-        [serial] = await build.add_units(db, made, 1)
-        opened = await working.campaign(db, made, [serial])
-        return made, serial, (await working.rows(db, opened.id))[0].id
+    async def at_first(db: Database) -> tuple[factories.Fleet, str, Any]:
+        made = await factories.fleet(db)
+        [serial] = await factories.add_units(db, made, 1)
+        opened = await steps.campaign(db, made, [serial])
+        return made, serial, (await steps.rows(db, opened.id))[0].id
 
     async def rebound(db: Database) -> None:
         async with db.begin() as connection:
-            places = [build.location("B", "XY"), build.location("D", "XY")]
-            revision = await build.add_revision(connection, made, "B", places, effective_from=server_now())
+            places = [factories.location("B", "XY"), factories.location("D", "XY")]
+            revision = await factories.add_revision(
+                connection, made, "B", places, effective_from=server_now()
+            )
         wanted = BindingIn(id=new_id(), revision_id=revision, reason="Revision B adds D")
-        await rebind(db, await build.person(db, Role.SHIFT_LEAD), inspection, wanted)
+        await rebind(db, await factories.person(db, Role.SHIFT_LEAD), inspection, wanted)
 
     made, serial, inspection = in_database(database_url, at_first)
     state, card = (

@@ -15,8 +15,8 @@ from agent.client.store import Outcome, Store
 from agent.settings import State
 from service.contract.cards import ReceiptBody
 from tests.agent.sites import make_unit
-from tests.link.conftest import Far, enrolled, picture, prepared, push_card
-from tests.running import execute
+from tests.link.far import Far, enrolled, picture, prepared, push_card
+from tests.live_service import execute
 
 
 def another_with_the_same(far: Far, database_url: str, folder: Path, size: int) -> tuple[State, Path]:

@@ -17,8 +17,8 @@ from service.contract.wire import new_id
 from service.database import Database
 from service.plans import store
 from service.plans.document import canonical
+from tests.live_service import Running, everything_held, make_site
 from tests.plans.documents import PLAN, document
-from tests.running import Running, everything_held, make_site
 
 Answer = dict[str, Any]
 

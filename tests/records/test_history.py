@@ -22,15 +22,15 @@ from service.records.actions.history import unit_history
 from service.records.actions.images import download, read_image, thumbnail
 from service.records.actions.units import move_unit, read_unit
 from service.records.store.history import Wanted, history_query
-from tests import build
-from tests.intake.returning import STARTED, Yard, claim, file_of, jpeg, rows_of
+from tests import factories
+from tests.intake.factories import STARTED, Yard, claim, file_of, jpeg, rows_of
 
 pytestmark = pytest.mark.anyio
 
 
 async def _walk(yard: Yard, wanted: Wanted, limit: int) -> list[HistoryItem]:
     """The whole history, page by page."""
-    reader = await build.person(yard.db, Role.AUDITOR)
+    reader = await factories.person(yard.db, Role.AUDITOR)
     items: list[HistoryItem] = []
     after: tuple[datetime, UUID] | None = None
     while True:
@@ -147,8 +147,8 @@ async def test_a_site_sees_the_units_it_has_and_what_was_inspected_there(yard: Y
     card = yard.card(("A/1.JPG", jpeg(64000), claim(yard.inspection_id)))
     await card.go_through()
     digest = card.files[0].sha256
-    here = await build.person(yard.db, Role.INSPECTOR, at=[yard.made.site])
-    there = await build.person(yard.db, Role.INSPECTOR, at=[yard.made.other_site])
+    here = await factories.person(yard.db, Role.INSPECTOR, at=[yard.made.site])
+    there = await factories.person(yard.db, Role.INSPECTOR, at=[yard.made.other_site])
     assert len(await unit_history(yard.db, here, yard.serial, Wanted(), None, 10)) == 1
     assert (await read_image(yard.db, here, digest))[0].digest == digest
     for read in (
@@ -168,13 +168,13 @@ async def test_a_site_sees_the_units_it_has_and_what_was_inspected_there(yard: Y
 
 
 async def _move_unit(yard: Yard, site: str) -> None:
-    manager = await build.person(yard.db, Role.MANAGER)
+    manager = await factories.person(yard.db, Role.MANAGER)
     body = PositionIn(id=new_id(), site=site, since=STARTED.date(), position="Bay 9")
     await move_unit(yard.db, manager, yard.serial, body)
 
 
 async def test_who_has_no_role_reads_nothing(yard: Yard) -> None:
-    nobody = await build.person(yard.db)
+    nobody = await factories.person(yard.db)
     with pytest.raises(NotAllowed):
         await read_unit(yard.db, nobody, yard.serial)
     with pytest.raises(NotAllowed):

@@ -13,7 +13,7 @@ from msgspec.structs import replace
 from service.intake.rules.clocks import AHEAD, EARLIEST, exif_as_read, taken_at
 from service.intake.rules.manifests import wants_thumbnail
 from service.units.rules import nearest
-from tests.intake.returning import file_of
+from tests.intake.factories import file_of
 
 READ = datetime(2026, 5, 1, 12, tzinfo=UTC)
 BERLIN = ZoneInfo("Europe/Berlin")

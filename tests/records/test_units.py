@@ -15,12 +15,12 @@ from service.database import Database
 from service.errors import Conflict, Invalid, NotAllowed, NotFound
 from service.records.actions.units import list_units, move_unit, read_unit
 from service.units.actions import create_unit
-from tests import build
+from tests import factories
 
 pytestmark = pytest.mark.anyio
 
 
-def _unit(made: build.Fleet, **more: object) -> UnitIn:
+def _unit(made: factories.Fleet, **more: object) -> UnitIn:
     told = {
         "id": new_id(),
         "type": made.type_code,
@@ -32,8 +32,8 @@ def _unit(made: build.Fleet, **more: object) -> UnitIn:
 
 
 async def test_i8_a_unit_is_recorded_once(db: Database) -> None:
-    made = await build.fleet(db)
-    manager = await build.person(db, Role.MANAGER)
+    made = await factories.fleet(db)
+    manager = await factories.person(db, Role.MANAGER)
     body, serial = _unit(made), f"{made.name}-A1"
     one = await create_unit(db, manager, serial, body)
     assert await create_unit(db, manager, serial, body) == one
@@ -48,7 +48,7 @@ async def test_i8_a_unit_is_recorded_once(db: Database) -> None:
     with pytest.raises(Conflict):
         await create_unit(db, manager, serial + "x", body)
     assert await read_unit(db, manager, serial) == one
-    inspector = await build.person(db, Role.INSPECTOR)
+    inspector = await factories.person(db, Role.INSPECTOR)
     with pytest.raises(NotAllowed):
         await create_unit(db, inspector, serial, body)
     for wrong in (_unit(made, build="Q"), _unit(made, site="NOWHERE")):
@@ -57,8 +57,8 @@ async def test_i8_a_unit_is_recorded_once(db: Database) -> None:
 
 
 async def test_the_same_creation_twice_at_once_makes_one_unit(db: Database) -> None:
-    made = await build.fleet(db)
-    manager = await build.person(db, Role.MANAGER)
+    made = await factories.fleet(db)
+    manager = await factories.person(db, Role.MANAGER)
     body = _unit(made)
     first, second = await asyncio.gather(
         *(create_unit(db, manager, f"{made.name}-B1", body) for _ in range(2))
@@ -68,8 +68,8 @@ async def test_the_same_creation_twice_at_once_makes_one_unit(db: Database) -> N
 
 
 async def test_the_newest_date_says_where_a_unit_stands_whatever_came_in_last(db: Database) -> None:
-    made = await build.fleet(db)
-    manager = await build.person(db, Role.MANAGER)
+    made = await factories.fleet(db)
+    manager = await factories.person(db, Role.MANAGER)
     serial = f"{made.name}-C1"
     created = await create_unit(db, manager, serial, _unit(made))
     later = PositionIn(id=new_id(), site=made.other_site, since=date(2026, 6, 1), position="Bay 2")
@@ -85,26 +85,26 @@ async def test_the_newest_date_says_where_a_unit_stands_whatever_came_in_last(db
 
 
 async def test_i12_an_unknown_serial_names_the_nearest_known_ones_of_the_callers_sites(db: Database) -> None:
-    made = await build.fleet(db)
-    await build.add_units(db, made, 30)
-    await build.add_units(db, made, 1, site=made.other_site)
-    reader = await build.person(db, Role.INSPECTOR, at=[made.site])
+    made = await factories.fleet(db)
+    await factories.add_units(db, made, 30)
+    await factories.add_units(db, made, 1, site=made.other_site)
+    reader = await factories.person(db, Role.INSPECTOR, at=[made.site])
     with pytest.raises(NotFound) as refused:
         await read_unit(db, reader, f"{made.name}-0O012".lower())
     named = [error.detail for error in refused.value.errors]
     assert f"{made.name}-00012" in named
     assert f"{made.name}-00030" not in named
-    stranger = await build.person(db, Role.INSPECTOR, at=["NOWHERE"])
+    stranger = await factories.person(db, Role.INSPECTOR, at=["NOWHERE"])
     with pytest.raises(NotFound) as refused:
         await read_unit(db, stranger, made.made[0])
     assert refused.value.errors == []
 
 
 async def test_units_are_searched_by_any_part_of_the_serial(db: Database) -> None:
-    made = await build.fleet(db)
-    serials = await build.add_units(db, made, 7)
-    await build.add_units(db, made, 2, site=made.other_site)
-    reader = await build.person(db, Role.INSPECTOR, at=[made.site])
+    made = await factories.fleet(db)
+    serials = await factories.add_units(db, made, 7)
+    await factories.add_units(db, made, 2, site=made.other_site)
+    reader = await factories.person(db, Role.INSPECTOR, at=[made.site])
 
     async def found(
         search: str | None = None, after: str | None = None, limit: int = 100, **more: str

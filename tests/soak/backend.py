@@ -1,6 +1,6 @@
 """Postgres, object store, service and worker of a soak, each of which can be killed and comes up again.
 
-Always the embedded engines, never those of a container or of an address: they are killed.
+The engines are always the embedded ones, never those of a container or an address, because they are killed.
 """
 
 from __future__ import annotations
@@ -19,20 +19,17 @@ from typing import Protocol
 import httpx
 from sqlalchemy import make_url
 
-from deploy.embedded.ports import free_port
-from deploy.embedded.postgres import Postgres
+from deploy.embedded.postgres import DATABASE, Postgres
 from deploy.embedded.processes import Child, StartError
 from deploy.embedded.store import ObjectStore
-from service.database import migrate
-from service.settings import Settings
-from service.signing import create_key_file
+from deploy.stack import Stack
+from service.settings import read_settings
+from tests.disks import MB, Disk, can_mount
 from tests.link.proxy import Proxy
-from tests.running import ROOT, Running, client_of, environment_of, execute
-from tests.soak.disks import MB, Disk, can_mount
+from tests.live_service import ROOT, Running, client_of, environment_of, execute
 
-# Sparse: they take what is written. Far more than a soak of 20,000 files writes.
+# The disks are sparse files. A soak of 20,000 files writes far less.
 POSTGRES_DISK, STORE_DISK = 4000 * MB, 8000 * MB
-DATABASE = "sightledger"
 NOT_SOUND = 3
 
 
@@ -41,7 +38,7 @@ class Part(Protocol):
 
 
 class Program:
-    """One of our own processes: killed, it is started again at once; ended by itself, `watch` does so."""
+    """One of our own processes. `kill` starts it again at once; if it ended by itself, `watch` does so."""
 
     def __init__(self, name: str, command: list[str], log: Path, environment: dict[str, str]) -> None:
         self.name = name
@@ -61,7 +58,7 @@ class Program:
             self.start()
 
     def watch(self) -> None:
-        """Start it again if it has ended without being asked."""
+        """Starts the process again if it has ended without being asked."""
         with self._guard:
             if self.child is not None and self.child.poll() is not None:
                 self.ended_by_itself += 1
@@ -76,7 +73,7 @@ class Program:
 
 
 class Engine:
-    """Postgres or the store: killed and started again with the same data and the same ports."""
+    """Postgres or the store; `kill` starts it again with the same data and the same ports."""
 
     def __init__(self, name: str, server: Postgres | ObjectStore) -> None:
         self.name, self.server = name, server
@@ -118,7 +115,7 @@ class Backend:
         self.stack.close()
 
     def disk(self, name: str, place: Path, size: int) -> None:
-        """A disk of its own at `place`, under a part that knows nothing of it."""
+        """Puts a disk of its own at `place`, under a part that knows nothing of it."""
         if can_mount():
             self.disks[name] = Disk(place, self.folder / f"{name}.img", size)
             self.stack.callback(self.disks[name].close)
@@ -126,32 +123,18 @@ class Backend:
     def _start(self) -> None:
         self.disk("Postgres", self.folder / "postgres", POSTGRES_DISK)
         self.disk("store", self.folder / "store", STORE_DISK)
-        postgres, store = Postgres(self.folder / "postgres"), ObjectStore(self.folder / "store")
-        self.stack.enter_context(postgres)
-        self.stack.enter_context(store)
-        self.store, self.postgres = store, postgres
-        self.store_link = self.stack.enter_context(Proxy(store.endpoint))
-        key = self.folder / "receipt-key.pem"
-        create_key_file(key)
-        port = free_port()
-        self.settings = Settings(
-            database_url=postgres.url,
-            s3_endpoint=store.endpoint,
-            s3_public_endpoint=self.store_link.url,
-            s3_bucket=store.bucket,
-            s3_access_key=store.access_key,
-            s3_secret_key=store.secret_key,
-            public_url=f"http://127.0.0.1:{port}",
-            port=port,
-            receipt_key_file=key,
+        engines = self.stack.enter_context(Stack(self.folder))
+        self.store, self.postgres = engines.store, engines.postgres
+        self.store_link = self.stack.enter_context(Proxy(self.store.endpoint))
+        self.settings = read_settings(
+            {**engines.environment, "SIGHTLEDGER_S3_PUBLIC_ENDPOINT": self.store_link.url}
         )
-        migrate(postgres.url)
         self.service, self.worker = self._program("serve"), self._program("worker")
         self.parts = {
             "service": self.service,
             "worker": self.worker,
-            "Postgres": Engine("Postgres", postgres),
-            "store": Engine("store", store),
+            "Postgres": Engine("Postgres", self.postgres),
+            "store": Engine("store", self.store),
         }
         assert self.service.child is not None
         self.running = Running(self.settings, self.service.child)
@@ -184,7 +167,7 @@ class Backend:
         self.worker.watch()
 
     def full_disk(self, name: str, seconds: float) -> None:
-        """Leave no room on one of the disks for so long; then the engine on it is started again, as by an
+        """Leaves no room on one of the disks for so long. Then the engine on it is started again, as by an
         operator who has freed some."""
         self.disks[name].fill()
         time.sleep(seconds)
@@ -192,10 +175,8 @@ class Backend:
         if name in self.parts:
             self.parts[name].kill()
 
-    # What happens to a store or a database behind the back of the service
-
     def vanish(self, choice: int) -> str | None:
-        """Delete an original that is recorded, in all its versions; its digest, None when there is none."""
+        """Deletes a recorded original in all its versions; returns its digest, or None when there is none."""
         rows = execute(self.settings, "SELECT digest FROM images ORDER BY digest")
         if not rows:
             return None
@@ -208,14 +189,14 @@ class Backend:
         return digest
 
     def dump(self) -> Path:
-        """A backup of the database as it is now, while everything works."""
+        """Makes a backup of the database as it is now, while everything works."""
         file = self.folder / "backup.sql"
         file.write_text(self._psql("pg_dump", "--no-owner", DATABASE), "utf-8")
         file.chmod(0o644)
         return file
 
     def restore(self, backup: Path) -> None:
-        """Put the database back to an older state; service and worker are stopped meanwhile."""
+        """Puts the database back to an older state; service and worker are stopped meanwhile."""
         self.worker.stop()
         self.service.stop()
         self._psql("psql", "-q", "-c", f"DROP DATABASE {DATABASE} WITH (FORCE)", "postgres")
@@ -233,7 +214,7 @@ class Backend:
         )
 
     def audit(self, digests: Iterable[str]) -> None:
-        """Have these originals read back from the store."""
+        """Has these originals read back from the store."""
         words = [word for digest in sorted(digests) for word in ("--digest", digest)]
         command = [sys.executable, "-m", "service", "audit", *words]
         done = subprocess.run(
@@ -244,7 +225,7 @@ class Backend:
 
 
 def wait_until(found: Callable[[], bool], seconds: float, otherwise: str, every: float = 0.2) -> None:
-    """Raises TimeoutError with `otherwise`."""
+    """Waits until `found` answers true; raises TimeoutError with `otherwise` after `seconds`."""
     until = time.monotonic() + seconds
     while not found():
         if time.monotonic() > until:

@@ -21,7 +21,7 @@ import httpx
 from cryptography.exceptions import InvalidSignature
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
 
-from tests.running import client_of, execute
+from tests.live_service import client_of, execute
 from tests.soak.backend import Backend
 from tests.soak.cards import Card, Plan, Visit
 from tests.soak.workplace import Workplace

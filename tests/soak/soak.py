@@ -11,9 +11,9 @@ from pathlib import Path
 from typing import Any
 
 from service.database import Database
-from tests import build
-from tests.campaigns import working
-from tests.running import execute
+from tests import factories
+from tests.campaigns import steps
+from tests.live_service import execute
 from tests.soak.backend import Backend
 from tests.soak.cards import Plan, make_plan, visits_with
 from tests.soak.faults import Trouble, plan_faults
@@ -62,10 +62,10 @@ def _workplaces(backend: Backend, agents: int, folder: Path) -> list[Workplace]:
     async def made() -> list[tuple[str, str]]:
         db = Database(backend.settings.database_url)
         try:
-            fleet = await build.fleet(db)
+            fleet = await factories.fleet(db)
             sites = [list(fleet.sites)[number % 2] for number in range(agents)]
-            units = [(await build.add_units(db, fleet, 1, site=site))[0] for site in sites]
-            await working.campaign(db, fleet, units)
+            units = [(await factories.add_units(db, fleet, 1, site=site))[0] for site in sites]
+            await steps.campaign(db, fleet, units)
             return list(zip(sites, units, strict=True))
         finally:
             await db.close()

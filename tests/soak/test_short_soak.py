@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.services import throwaway_folder
+from tests.engines import throwaway_folder
 
 ROOT = Path(__file__).parents[2]
 SHORT = "--seed 1 --files 300 --agents 2 --minutes 0.37 --pace 4 --rest 6"

@@ -16,11 +16,11 @@ from collections import Counter
 from pathlib import Path
 from typing import Any
 
+from tests.disks import MB
 from tests.link.proxy import Proxy
-from tests.running import ROOT
+from tests.live_service import ROOT
 from tests.soak.backend import Backend, Program, wait_until
 from tests.soak.cards import Card, Visit
-from tests.soak.disks import MB
 
 STATE_DISK, SPOOL_DISK = 500 * MB, 4000 * MB
 PEAK = re.compile(r"VmHWM:\s+(\d+) kB")

@@ -1,6 +1,6 @@
 """What the service relies on of an object store (service/objects.py), tried on the store in use.
 
-Run it against the store you mean to use: SIGHTLEDGER_TEST_S3_URL, see tests/services.py.
+Run it against the store you mean to use: SIGHTLEDGER_TEST_S3_URL, see tests/engines.py.
 """
 
 from __future__ import annotations

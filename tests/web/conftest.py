@@ -1,153 +1,24 @@
-"""One seeded scene behind the running service: two sites, every state of a location, odd files."""
-
 from __future__ import annotations
 
 import asyncio
-import io
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from contextlib import closing
-from dataclasses import dataclass, replace
-from datetime import date, timedelta
 from typing import Any
-from uuid import UUID
 
 import httpx
 import pytest
-from PIL import Image
 
-from service.access.rules import Role
-from service.campaigns.actions import opening, reading, stating
-from service.contract.campaigns import CampaignIn
-from service.contract.wire import new_id
-from service.contract.work import StatementIn
-from service.database import Database
-from service.images.actions import MADE, reduced
-from service.objects import Objects, ObjectSettings, thumbnail_key
-from service.settings import Settings
-from tests import build
-from tests.running import Running
-from tests.web.holding import TAKEN, Card, Picture, hold
-
-HOSTILE = "<script>alert(1)</script>"
-# A right-to-left override makes a name's end look like its middle; a line separator breaks the line.
-HOSTILE_PATH = f"DCIM/\u202egpj.exe\u2028{HOSTILE}\"'>.JPG"
-
-
-@dataclass
-class Scene:
-    """Serial numbers by what they stand for."""
-
-    fleet: build.Fleet
-    campaign: UUID
-    worked: str
-    untouched: str
-    other_build: str
-    elsewhere: str
-    pictures: list[Picture]
-
-    @property
-    def first(self) -> Picture:
-        return self.pictures[0]
+from service.access.auth import SESSION_COOKIE
+from service.objects import Objects, ObjectSettings
+from tests.live_service import Running, token_of_person
+from tests.web.chromium import opened_chromium
+from tests.web.scene import Scene, seeded
 
 
 @pytest.fixture(scope="session")
 def scene(service: Running, object_settings: ObjectSettings) -> Scene:
     with closing(Objects(object_settings)) as objects:
-        return asyncio.run(_seed(service.settings, objects))
-
-
-async def _seed(settings: Settings, objects: Objects) -> Scene:
-    db = Database(settings.database_url)
-    try:
-        made = await build.fleet(db)
-        worked, untouched = await build.add_units(db, made, 2)
-        [other_build] = await build.add_units(db, made, 1, build="Y")
-        [elsewhere] = await build.add_units(db, made, 1, site=made.other_site)
-        many = await build.add_units(db, made, 60, site=made.other_site)
-        manager = await build.person(db, Role.MANAGER)
-        wanted = CampaignIn(
-            name=f"Autumn {HOSTILE} {made.name}",
-            plan=made.plan,
-            opens=date(2026, 9, 1),
-            closes=date(2026, 11, 30),
-            units=[worked, untouched, other_build, elsewhere, *many],
-        )
-        campaign = await opening.put_campaign(db, manager, new_id(), wanted, unchanged=None)
-        rows, _ = await reading.list_inspections(
-            db, manager, campaign.id, site=None, state=None, after=None, limit=500
-        )
-        inspections = {row.unit: row.id for row in rows}
-        await _say(db, inspections[worked])
-        pictures = await _pictures(db, objects, made, inspections[worked])
-        return Scene(made, campaign.id, worked, untouched, other_build, elsewhere, pictures)
-    finally:
-        await db.close()
-
-
-async def _say(db: Database, inspection_id: UUID) -> None:
-    lead = await build.person(db, Role.SHIFT_LEAD)
-
-    async def say(kind: Any, key: str, **more: Any) -> None:
-        statement = StatementIn(
-            id=new_id(), inspection_id=inspection_id, kind=kind, locations=[key], stated_at=TAKEN, **more
-        )
-        await stating.make_statement(db, lead, statement)
-
-    blocked = "not_inspected_reason:port_seized"
-    await say("complete", "A", stated_by="Ines Marrow")
-    await say("complete", "B", stated_by="Ines Marrow")
-    await say("not_inspected", "B", stated_by="Bo Tarrant", reason=blocked)
-    await say("not_inspected", "C", stated_by=HOSTILE, reason=blocked, note=HOSTILE)
-
-
-async def _pictures(db: Database, objects: Objects, made: build.Fleet, inspection_id: UUID) -> list[Picture]:
-    workstation = await build.agent(db, made, made.site)
-    card = Card(made.sites[made.site], workstation.id, inspection_id, person=HOSTILE)
-    exif = {
-        "DateTimeOriginal": "2026:11:20 09:12:03",
-        "OffsetTimeOriginal": "+01:00",
-        "ImageDescription": HOSTILE,
-    }
-    held = [
-        Picture("A", _jpeg(n), f"A/TWVS{n:04}.JPG", n, element=n, taken=TAKEN + timedelta(seconds=n))
-        for n in range(1, 31)
-    ]
-    held[-1] = replace(
-        held[-1],
-        thumbnail=MADE,
-        evaluation="nothing_recordable",
-        condition="gear_damage_1995:1.1.2",
-        exif=exif,
-        note=HOSTILE,
-    )
-    odd = [
-        Picture(
-            None,
-            _jpeg(99),
-            HOSTILE_PATH,
-            40,
-            marks=("not_an_image",),
-            format=None,
-            pixels=None,
-            taken=TAKEN + timedelta(hours=1),
-        )
-    ]
-    await hold(db, card, held + odd)
-    seen = held[-1]
-    await objects.write(thumbnail_key(seen.digest), reduced(seen.raw), "image/jpeg")
-    ticket = objects.presign_put(seen.digest, len(seen.raw), "image/jpeg")
-    httpx.put(
-        ticket.url, headers=ticket.headers, content=seen.raw, trust_env=False, timeout=30
-    ).raise_for_status()
-    return [seen, odd[0], *held[:-1]]
-
-
-def _jpeg(number: int) -> bytes:
-    out = io.BytesIO()
-    noise = new_id().bytes
-    picture = Image.frombytes("L", (4, 4), noise).resize((640, 480)).convert("RGB")
-    picture.save(out, "JPEG", quality=60, comment=f"picture {number} {new_id()}".encode())
-    return out.getvalue()
+        return asyncio.run(seeded(service.settings, objects))
 
 
 @pytest.fixture
@@ -160,3 +31,16 @@ def pages(service: Running) -> Callable[..., httpx.Client]:
         return client
 
     return made
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    with opened_chromium() as opened:
+        yield opened
+
+
+@pytest.fixture(scope="module")
+def session(service: Running) -> dict[str, str]:
+    """The cookie of an auditor who is signed in."""
+    token = token_of_person(service.settings, ["auditor"])[1]
+    return {"name": SESSION_COOKIE, "value": token, "url": service.url}

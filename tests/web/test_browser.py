@@ -3,79 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from pathlib import Path
 from typing import Any
 
 import psycopg
 import pytest
 
-from service.access.auth import SESSION_COOKIE
 from service.contract.wire import new_id
-from tests.running import Running, driver_url, token_of_person
-from tests.web.conftest import Scene
-from tests.web.test_pages import addresses
+from tests.live_service import Running, driver_url
+from tests.web.chromium import BEYOND, DESK, PHONE, SMALL_TARGETS, WEAK_TEXT, needs_chromium
+from tests.web.scene import Scene, addresses
 
-CHROMIUM = Path("/usr/bin/chromium")
-pytestmark = pytest.mark.skipif(
-    not CHROMIUM.exists(), reason=f"{CHROMIUM} is absent; install the Debian package chromium"
-)
-FLAGS = [
-    "--no-sandbox",
-    "--disable-gpu",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-]
-PHONE = {"width": 390, "height": 844}
-DESK = {"width": 1280, "height": 900}
-GLOVE = 44  # px; WCAG 2.2 target size (enhanced), 2.5.5
-
-SMALL_TARGETS = """() => [...document.querySelectorAll('a, button, input, select, summary')]
-  .filter(each => each.type !== 'hidden' && !each.closest('.skip, dd, details:not([open]) > :not(summary)'))
-  .map(each => [each.outerHTML.slice(0, 90), each.getBoundingClientRect()])
-  .filter(([, box]) => box.width > 0 && (box.height < GLOVE - 0.1 || box.width < GLOVE - 0.1))
-  .map(([html, box]) => `${html} ${box.width} x ${box.height}`)""".replace("GLOVE", str(GLOVE))
-
-# Contrast of every text against what lies behind it (WCAG 2.2, 1.4.3; relative luminance as defined there).
-WEAK_TEXT = """() => {
-  const channel = value => value <= 0.04045 ? value / 12.92 : ((value + 0.055) / 1.055) ** 2.4;
-  const numbers = colour => colour.match(/[\\d.]+/g).map(Number);
-  const luminance = ([r, g, b]) =>
-    0.2126 * channel(r / 255) + 0.7152 * channel(g / 255) + 0.0722 * channel(b / 255);
-  const behind = each => {
-    for (; each; each = each.parentElement) {
-      const colour = numbers(getComputedStyle(each).backgroundColor);
-      if (colour.length === 3 || colour[3] === 1) return colour;
-    }
-    return [255, 255, 255];
-  };
-  const weak = [];
-  for (const each of document.querySelectorAll('body *')) {
-    if (![...each.childNodes].some(node => node.nodeType === 3 && node.data.trim())) continue;
-    if (!each.getClientRects().length) continue;
-    const pair = [luminance(numbers(getComputedStyle(each).color)), luminance(behind(each))].sort();
-    const ratio = (Math.max(...pair) + 0.05) / (Math.min(...pair) + 0.05);
-    if (ratio < 4.5) weak.push(`${each.outerHTML.slice(0, 80)} ${ratio.toFixed(2)}`);
-  }
-  return weak;
-}"""
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as driver:
-        opened = driver.chromium.launch(executable_path=str(CHROMIUM), args=FLAGS)
-        yield opened
-        opened.close()
-
-
-@pytest.fixture(scope="module")
-def session(service: Running) -> dict[str, str]:
-    token = token_of_person(service.settings, ["auditor"])[1]
-    return {"name": SESSION_COOKIE, "value": token, "url": service.url}
+pytestmark = needs_chromium
 
 
 @pytest.fixture
@@ -104,12 +42,6 @@ def crowded(service: Running) -> Iterator[None]:
         connection.execute("DELETE FROM completion WHERE campaign_id = %s", (campaign,))
         connection.execute("DELETE FROM campaigns WHERE id = %s", (campaign,))
         connection.execute("DELETE FROM sites WHERE id = %s", (site,))
-
-
-# What stands out of the page on its right side.
-BEYOND = """[...document.querySelectorAll('body *')]
-    .filter(e => e.getBoundingClientRect().right > document.documentElement.clientWidth)
-    .slice(0, 5).map(e => e.outerHTML.slice(0, 200))"""
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable
 from urllib.parse import urlsplit
 
 import httpx
@@ -11,36 +10,9 @@ import pytest
 
 from service.access.rules import Role
 from service.settings import Settings
-from tests.running import Running
-from tests.web.conftest import HOSTILE, Scene
-from tests.web.wellformed import Outline
-
-Pages = Callable[..., httpx.Client]
-
-
-def addresses(scene: Scene) -> list[str]:
-    return [
-        "/",
-        f"/?site={scene.fleet.site}&campaign={scene.campaign}",
-        f"/campaigns/{scene.campaign}",
-        f"/campaigns/{scene.campaign}?site={scene.fleet.site}&state=conflict",
-        "/units",
-        f"/units?find={scene.fleet.name}",
-        f"/units/{scene.worked}",
-        f"/units/{scene.untouched}",
-        f"/units/{scene.worked}?location=A&element=3&condition=&evaluation=&since=2026-11-20&until=2026-11-20",
-        f"/units/{scene.worked}/images/{scene.pictures[0].digest}",
-        f"/units/{scene.worked}/images/{scene.pictures[1].digest}",
-    ]
-
-
-def shown(client: httpx.Client, address: str, status: int = 200) -> Outline:
-    answer = client.get(address)
-    assert answer.status_code == status, f"{address}: {answer.status_code} {answer.text[:300]}"
-    assert answer.headers["content-type"].startswith("text/html")
-    page = Outline(answer.text)
-    assert page.faults == [], address
-    return page
+from tests.live_service import Running
+from tests.web.scene import HOSTILE, Pages, Scene, addresses
+from tests.web.wellformed import Outline, shown
 
 
 @pytest.mark.parametrize("role", list(Role))

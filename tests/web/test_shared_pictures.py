@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import timedelta
@@ -15,26 +15,14 @@ import httpx
 import pytest
 
 from service.database import Database
-from tests import build
-from tests.campaigns import working
-from tests.running import Running
-from tests.web.conftest import _jpeg
-from tests.web.holding import TAKEN, Card, Picture, hold
-from tests.web.test_browser import (
-    BEYOND,
-    CHROMIUM,
-    DESK,
-    PHONE,
-    SMALL_TARGETS,
-    WEAK_TEXT,
-    browser,
-    session,
-)
-from tests.web.test_pages import shown
+from tests import factories
+from tests.campaigns import steps
+from tests.live_service import Running
+from tests.web.chromium import BEYOND, DESK, PHONE, SMALL_TARGETS, WEAK_TEXT, needs_chromium
+from tests.web.factories import TAKEN, Card, Picture, hold, jpeg
+from tests.web.scene import Pages
+from tests.web.wellformed import shown
 
-__all__ = ["browser", "session"]
-
-Pages = Callable[..., httpx.Client]
 MANY = 130
 
 
@@ -61,33 +49,33 @@ def shared(service: Running) -> Shared:
 async def _seed(service: Running) -> Shared:
     db = Database(service.settings.database_url)
     try:
-        made = await build.fleet(db)
-        *serials, alone = await build.add_units(db, made, 5)
-        silent = await working.campaign(db, made, [alone], "Pictures at no location")
-        opened = await working.campaign(db, made, serials, "Pictures at two places")
+        made = await factories.fleet(db)
+        *serials, alone = await factories.add_units(db, made, 5)
+        silent = await steps.campaign(db, made, [alone], "Pictures at no location")
+        opened = await steps.campaign(db, made, serials, "Pictures at two places")
         twice, unplaced, marked, crowded = serials
-        at = {row.unit: row.id for row in await working.rows(db, opened.id)}
-        workstation = await build.agent(db, made, made.site)
+        at = {row.unit: row.id for row in await steps.rows(db, opened.id)}
+        workstation = await factories.agent(db, made, made.site)
 
         def card(serial: str) -> Card:
             return Card(made.sites[made.site], workstation.id, at[serial])
 
-        same = Picture("A", _jpeg(1), "A/TWVS0001.JPG")
+        same = Picture("A", jpeg(1), "A/TWVS0001.JPG")
         again = [
             replace(same, location="B", path="B/TWVS0001.JPG", ordinal=1),
-            Picture("A", _jpeg(2), ordinal=2),
+            Picture("A", jpeg(2), ordinal=2),
         ]
         await hold(db, card(twice), [same, *again])
         left = card(unplaced)
-        loose = [Picture(None, _jpeg(10 + n), f"DCIM/TWVS{n:04}.JPG", n) for n in range(3)]
+        loose = [Picture(None, jpeg(10 + n), f"DCIM/TWVS{n:04}.JPG", n) for n in range(3)]
         await hold(db, left, [*loose, replace(same, location=None, path="DCIM/TWVS0009.JPG", ordinal=9)])
-        cut = Picture("A", _jpeg(20), "A/CUT.JPG", marks=("truncated",))
+        cut = Picture("A", jpeg(20), "A/CUT.JPG", marks=("truncated",))
         await hold(db, card(marked), [cut])
-        often = Picture("C", _jpeg(30), "C/0000.JPG", taken=TAKEN - timedelta(days=1))
+        often = Picture("C", jpeg(30), "C/0000.JPG", taken=TAKEN - timedelta(days=1))
         sightings = [replace(often, path=f"C/{n:04}.JPG", ordinal=n) for n in range(MANY)]
         await hold(db, card(crowded), sightings)
-        (only,) = await working.rows(db, silent.id)
-        loose = [Picture(None, _jpeg(40 + n), f"DCIM/X{n}.JPG", n) for n in range(2)]
+        (only,) = await steps.rows(db, silent.id)
+        loose = [Picture(None, jpeg(40 + n), f"DCIM/X{n}.JPG", n) for n in range(2)]
         await hold(db, Card(made.sites[made.site], workstation.id, only.id), loose)
         return Shared(made.site, opened.id, silent.id, twice, unplaced, marked, crowded, left.id, same)
     finally:
@@ -190,7 +178,7 @@ def _opened(browser: Any, session: dict[str, str], size: dict[str, int]) -> Iter
     context.close()
 
 
-@pytest.mark.skipif(not CHROMIUM.exists(), reason=f"{CHROMIUM} is absent")
+@needs_chromium
 @pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
 def test_these_pages_fit_and_read_well(
     size: dict[str, int], browser: Any, session: dict[str, str], shared: Shared, service: Running

@@ -7,7 +7,7 @@ import pytest
 
 from service.access.auth import SESSION_COOKIE
 from service.contract.wire import new_id
-from tests.running import Running
+from tests.live_service import Running
 
 PASSWORD = "a password of the tests"
 

@@ -22,12 +22,12 @@ from service.contract.work import StatementIn
 from service.database import Database, server_now
 from service.errors import Invalid
 from service.intake.actions.refused import keep_refused
-from tests import build
-from tests.running import Running
-from tests.web.conftest import _jpeg
-from tests.web.holding import TAKEN, Card, Picture, hold
-from tests.web.test_browser import BEYOND, SMALL_TARGETS, WEAK_TEXT, browser, session  # noqa: F401 (fixtures)
-from tests.web.test_pages import Pages, shown
+from tests import factories
+from tests.live_service import Running
+from tests.web.chromium import BEYOND, SMALL_TARGETS, WEAK_TEXT, needs_chromium
+from tests.web.factories import TAKEN, Card, Picture, hold, jpeg
+from tests.web.scene import Pages
+from tests.web.wellformed import shown
 
 HOSTILE = "<img src=x onerror=alert(1)>"
 
@@ -36,7 +36,7 @@ HOSTILE = "<img src=x onerror=alert(1)>"
 class Blocked:
     """A unit that was stated complete while something stands open."""
 
-    fleet: build.Fleet
+    fleet: factories.Fleet
     campaign: UUID
     serial: str
     unplaced_only: str
@@ -63,9 +63,9 @@ def blocked(service: Running) -> Blocked:
 async def _seed(url: str) -> Blocked:
     db = Database(url)
     try:
-        made = await build.fleet(db)
-        serial, unplaced_only = await build.add_units(db, made, 2)
-        manager = await build.person(db, Role.MANAGER)
+        made = await factories.fleet(db)
+        serial, unplaced_only = await factories.add_units(db, made, 2)
+        manager = await factories.person(db, Role.MANAGER)
         wanted = CampaignIn(
             name=f"Blocked {made.name}",
             plan=made.plan,
@@ -78,15 +78,15 @@ async def _seed(url: str) -> Blocked:
             db, manager, campaign.id, site=None, state=None, after=None, limit=10
         )
         first, second = (row.id for row in sorted(rows, key=lambda row: row.unit != serial))
-        agent = await build.agent(db, made, made.site)
+        agent = await factories.agent(db, made, made.site)
         card = Card(made.sites[made.site], agent.id, first)
-        beyond = [Picture("A", _jpeg(n), f"A/{n}.JPG", n, evaluation="refer") for n in range(5)]
-        loose = [Picture(None, _jpeg(n), f"{n}.JPG", n) for n in range(5, 20)]
+        beyond = [Picture("A", jpeg(n), f"A/{n}.JPG", n, evaluation="refer") for n in range(5)]
+        loose = [Picture(None, jpeg(n), f"{n}.JPG", n) for n in range(5, 20)]
         await hold(db, card, beyond + loose)
         await hold(
-            db, Card(made.sites[made.site], agent.id, second), [Picture(None, _jpeg(n)) for n in range(4)][:1]
+            db, Card(made.sites[made.site], agent.id, second), [Picture(None, jpeg(n)) for n in range(4)][:1]
         )
-        lead = await build.person(db, Role.SHIFT_LEAD)
+        lead = await factories.person(db, Role.SHIFT_LEAD)
         for key, speaker in ((None, "Ines Marrow"), ("A", lead.name)):
             statement = StatementIn(
                 id=new_id(),
@@ -220,17 +220,18 @@ def test_a_person_states_anew_or_dismisses_what_was_refused(service: Running, pa
     assert forms(client, address) == []
 
 
+@needs_chromium
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("size", [(390, 844), (1440, 900)], ids=["phone", "desk"])
 def test_these_pages_fit_and_read_well(
     size: tuple[int, int],
     scheme: str,
-    browser: Any,  # noqa: F811
+    browser: Any,
     blocked: Blocked,
     service: Running,
 ) -> None:
     from service.access.auth import SESSION_COOKIE
-    from tests.running import token_of_person
+    from tests.live_service import token_of_person
 
     context = browser.new_context(viewport={"width": size[0], "height": size[1]}, color_scheme=scheme)
     token = token_of_person(service.settings, ["shift_lead"])[1]

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from html.parser import HTMLParser
 
+import httpx
+
 # WHATWG HTML 13.1.2
 VOID = frozenset(
     ["area", "base", "br", "col", "embed", "hr", "img", "input", "link", "meta", "source", "track", "wbr"]
@@ -74,3 +76,12 @@ class Outline(HTMLParser):
 
     def handle_data(self, data: str) -> None:
         self._said.append(data)
+
+
+def shown(client: httpx.Client, address: str, status: int = 200) -> Outline:
+    answer = client.get(address)
+    assert answer.status_code == status, f"{address}: {answer.status_code} {answer.text[:300]}"
+    assert answer.headers["content-type"].startswith("text/html")
+    page = Outline(answer.text)
+    assert page.faults == [], address
+    return page

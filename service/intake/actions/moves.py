@@ -14,6 +14,7 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 from service.access.rules import Act, Caller
 from service.campaigns.actions.settling import changing
 from service.campaigns.rules import Inspection
+from service.campaigns.store.inspections import inspections_by_id
 from service.campaigns.store.places import unit_images_by_id
 from service.contract.problem import ProblemError
 from service.contract.records import Move, MovedPicture, MoveIn, MoveTarget
@@ -73,10 +74,9 @@ async def _ends(connection: AsyncConnection, caller: Caller, body: MoveIn) -> se
         ends.add(body.to.inspection_id)
     if body.undoes is not None:
         ends |= await ends_of(connection, body.undoes)
-    inspections = await lock_inspections(connection, ends)
-    for home in inspections.values():
-        caller.must(Act.MOVE_PICTURE, home.site)
-    return inspections
+    for inspection in (await inspections_by_id(connection, ends)).values():
+        caller.must(Act.MOVE_PICTURE, inspection.site)
+    return ends
 
 
 async def _move(

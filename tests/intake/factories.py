@@ -1,4 +1,4 @@
-"""Short words for what the intake tests do over and over: a yard with an inspection, a card coming back."""
+"""A yard is a site with one inspection; this module makes yards and the cards that come back to them."""
 
 from __future__ import annotations
 
@@ -36,18 +36,19 @@ from service.contract.cards import (
 from service.contract.signature import from_base64url
 from service.contract.wire import new_id
 from service.database import Database
+from service.facts.projections import differences
 from service.images.store import images
 from service.intake.actions import parts
 from service.intake.actions.commit import commit_return
+from service.intake.actions.projections import HISTORY
 from service.intake.actions.returns import open_return, read_return
 from service.intake.rules.placing import Place, Placement, Sighted, pictures_held, shown
-from service.intake.store.showing import shown_drift
 from service.intake.store.tables import placements, sightings
 from service.objects import Objects
 from service.settings import Settings
 from service.signing import Signer
-from tests import build
-from tests.campaigns import working
+from tests import factories
+from tests.campaigns import steps
 
 STARTED = datetime(2026, 9, 10, 8, tzinfo=UTC)
 
@@ -62,7 +63,7 @@ def jpeg(seed: int, size: tuple[int, int] = (64, 48)) -> bytes:
 
 
 def fresh_seed() -> int:
-    """Of pictures that no other test names: some of theirs are spoilt in the store."""
+    """Returns a seed for pictures that no other test names: some tests spoil theirs in the store."""
     return 1_000_000 + new_id().int % 10**9
 
 
@@ -93,7 +94,7 @@ class Yard:
     objects: Objects
     settings: Settings
     signer: Signer
-    made: build.Fleet
+    made: factories.Fleet
     agent: Caller
     campaign_id: UUID
     inspection_id: UUID
@@ -101,10 +102,10 @@ class Yard:
     serial: str
 
     async def another_inspection(self, *, site: str | None = None) -> UUID:
-        """The inspection of another unit in a campaign of its own."""
-        serials = await build.add_units(self.db, self.made, 1, site=site)
-        opened = await working.campaign(self.db, self.made, serials)
-        return (await working.rows(self.db, opened.id))[0].id
+        """Opens the inspection of another unit in a campaign of its own."""
+        serials = await factories.add_units(self.db, self.made, 1, site=site)
+        opened = await steps.campaign(self.db, self.made, serials)
+        return (await steps.rows(self.db, opened.id))[0].id
 
     def card(self, *pictures: tuple[str, bytes, PlacementClaim | None], **opening: Any) -> CardBack:
         """A card that comes back with these files."""
@@ -118,18 +119,18 @@ class Yard:
 
 
 async def open_yard(db: Database, settings: Settings) -> Yard:
-    """A yard of its own in the shared database and store; close its objects after use."""
-    made = await build.fleet(db)
-    (serial,) = await build.add_units(db, made, 1)
-    opened = await working.campaign(db, made, [serial])
-    (inspection,) = await working.rows(db, opened.id)
+    """Makes a yard in the database and store of these settings; its `objects` have to be closed after use."""
+    made = await factories.fleet(db)
+    (serial,) = await factories.add_units(db, made, 1)
+    opened = await steps.campaign(db, made, [serial])
+    (inspection,) = await steps.rows(db, opened.id)
     return Yard(
         db=db,
         objects=open_objects(settings),
         settings=settings,
         signer=Signer.load(settings.receipt_key_file),
         made=made,
-        agent=await build.agent(db, made, made.site),
+        agent=await factories.agent(db, made, made.site),
         campaign_id=opened.id,
         inspection_id=inspection.id,
         revision_id=inspection.revision_id,
@@ -172,13 +173,13 @@ class CardBack:
         )
 
     async def send_manifest(self) -> list[UploadTicket]:
-        """Open and put every part; the tickets for what is lacking."""
+        """Opens the return, puts every part, and returns the tickets for what is lacking."""
         await self.open()
         answers = [await self.put_part(number) for number in range(len(self.parts))]
         return [ticket for answer in answers for ticket in answer.lacking]
 
     async def upload(self, tickets: Iterable[UploadTicket]) -> list[int]:
-        """PUT each object to the store with exactly the ticket's headers; the statuses."""
+        """PUTs each object to the store with exactly the ticket's headers and returns the statuses."""
         async with httpx.AsyncClient(timeout=30) as store:
             return [
                 (
@@ -206,7 +207,7 @@ class CardBack:
         )
 
     async def go_through(self, **more: Any) -> ReceiptBody:
-        """The whole protocol; what the receipt says."""
+        """Goes through the whole protocol and returns what the receipt says."""
         statuses = await self.upload(await self.send_manifest())
         assert set(statuses) <= {200, 412}
         return receipt_body(await self.commit(**more))
@@ -231,13 +232,13 @@ async def images_among(db: Database, digests: Iterable[str]) -> set[str]:
 
 
 async def shown_at(db: Database, inspection_id: UUID) -> dict[tuple[str, int, str], int]:
-    """Sightings by location, element and digest, as the history has them."""
+    """Counts sightings by location, element and digest, as the history has them."""
     found = await rows_of(db, sa.select(unit_images).where(unit_images.c.inspection_id == inspection_id))
     return {(row["location_key"], row["element"], row["digest"]): row["sightings"] for row in found}
 
 
 async def assert_sound(yard: Yard) -> None:
-    """What units show and what locations hold equals a recount from the placement facts alone."""
+    """Asserts that what units show and locations hold equals a recount from the placement facts alone."""
     here = sa.select(inspections.c.id).where(inspections.c.campaign_id.in_(await _campaigns(yard)))
     facts = await rows_of(yard.db, sa.select(placements).where(placements.c.inspection_id.in_(here)))
     seen_ids = [fact["sighting_id"] for fact in facts]
@@ -277,7 +278,7 @@ async def assert_sound(yard: Yard) -> None:
     for row in held:
         assert _same_words(row, facts, seen)
     async with yard.db.begin() as connection:
-        assert await shown_drift(connection) == 0
+        assert await differences(connection, HISTORY, here) == ([], {})
     at = inspection_locations.c
     locations = await rows_of(
         yard.db, sa.select(inspection_locations).where(at.inspection_id.in_(here), at.pictures_held != 0)
@@ -286,11 +287,11 @@ async def assert_sound(yard: Yard) -> None:
         pictures_held(folded)
     )
     for campaign_id in await _campaigns(yard):
-        await working.assert_sound(yard.db, campaign_id)
+        await steps.assert_sound(yard.db, campaign_id)
 
 
 def _same_words(row: Any, facts: Sequence[Any], seen: Sequence[Any]) -> bool:
-    """What is said and when it was taken are those of the fact and the sighting that are shown."""
+    """Says whether words and times of the row are those of the fact and the sighting that are shown."""
     fact = next(fact for fact in facts if fact["id"] == row["placement_id"])
     sighting = next(sighting for sighting in seen if sighting["id"] == row["first_sighting_id"])
     words = ("element_last", "evaluation", "condition", "note")

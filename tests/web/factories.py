@@ -1,8 +1,9 @@
-"""Pictures of a unit for page tests, put straight into the tables as intake would leave them."""
+"""These functions put pictures of a unit straight into the tables, as intake would leave them."""
 
 from __future__ import annotations
 
 import hashlib
+import io
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
@@ -10,6 +11,8 @@ from typing import Any
 from uuid import UUID
 
 import sqlalchemy as sa
+from PIL import Image
+from service.intake.actions.showing import show
 from sqlalchemy.dialects.postgresql import insert
 from sqlalchemy.ext.asyncio import AsyncConnection
 
@@ -17,7 +20,6 @@ from service.campaigns.store.tables import inspections
 from service.contract.wire import new_id
 from service.database import Database
 from service.images.store import images
-from service.intake.actions.showing import show
 from service.intake.store.tables import card_returns, placements, sightings
 
 TAKEN = datetime(2026, 11, 20, 8, 12, 3, tzinfo=UTC)
@@ -37,6 +39,14 @@ class Card:
     card_id: UUID | None = field(default_factory=new_id)
     at: datetime = TAKEN + timedelta(hours=9)
     read_by: str = "ws-01"
+
+
+def jpeg(number: int) -> bytes:
+    out = io.BytesIO()
+    noise = new_id().bytes
+    picture = Image.frombytes("L", (4, 4), noise).resize((640, 480)).convert("RGB")
+    picture.save(out, "JPEG", quality=60, comment=f"picture {number} {new_id()}".encode())
+    return out.getvalue()
 
 
 async def hold_card(connection: AsyncConnection, card: Card) -> None:
@@ -87,7 +97,7 @@ class Picture:
 
 
 async def hold(db: Database, card: Card, pictures: list[Picture]) -> None:
-    """The card return with its pictures, placed where they say."""
+    """Records the card return with its pictures, placed where they say."""
     async with db.begin() as connection:
         await hold_card(connection, card)
         revision_id = await connection.scalar(

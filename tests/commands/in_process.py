@@ -1,6 +1,6 @@
-"""`sightledger` inside this process, which saves a second of imports for each command.
+"""`sightledger` runs inside this process, which saves a second of imports for each command.
 
-tests/http/test_command.py runs it as a process.
+own_process.py runs the command as a person starts it.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from unittest.mock import patch
 
 from service.__main__ import main
 from service.settings import Settings
-from tests.running import environment_of
+from tests.live_service import environment_of
 
 
 def sightledger(settings: Settings, *words: str, stdin: str = "") -> CompletedProcess[str]:

@@ -1,4 +1,4 @@
-"""Rows for tests, put straight into the tables: a type, sites, people, units, a plan and its revisions.
+"""These functions put rows straight into the tables: a type, sites, people, units, a plan and its revisions.
 
 Every call makes names of its own, so that tests can share one database.
 """
@@ -49,7 +49,7 @@ def location(
 
 @dataclass
 class Fleet:
-    """One type with builds X and Y, a plan, two sites, and who is needed; units are added by `units`."""
+    """One type with builds X and Y, a plan, two sites, and its author; `add_units` adds units."""
 
     name: str
     type_id: UUID
@@ -93,7 +93,7 @@ def _mark() -> str:
 
 
 async def fleet(db: Database, *, locations: Iterable[Location] | None = None) -> Fleet:
-    """A fleet whose plan has an effective revision A: places A, B, C on both builds, N on build Y only."""
+    """Makes a fleet whose plan has an effective revision A: A, B, C on both builds, N on build Y only."""
     mark = _mark()
     made = Fleet(
         name=mark,
@@ -143,7 +143,7 @@ async def _frame(connection: AsyncConnection, made: Fleet) -> None:
 async def add_account(
     connection: AsyncConnection, key: UUID, roles: Sequence[str], site_codes: Sequence[str] | None = None
 ) -> str:
-    """An account that cannot sign in; its login."""
+    """Adds an account that cannot sign in and returns its login."""
     login = f"person-{key.hex}"
     await connection.execute(
         sa.insert(accounts).values(
@@ -160,7 +160,7 @@ async def add_account(
 
 
 async def person(db: Database, *roles: Role, at: Sequence[str] | None = None) -> Caller:
-    """A person with these roles, limited to the sites `at`; None is every site."""
+    """Makes a person with these roles, limited to the sites `at`; None is every site."""
     key = new_id()
     async with db.begin() as connection:
         await add_account(connection, key, [str(role) for role in roles], at)
@@ -168,7 +168,7 @@ async def person(db: Database, *roles: Role, at: Sequence[str] | None = None) ->
 
 
 async def agent(db: Database, made: Fleet, site: str) -> Caller:
-    """A workstation agent of a site."""
+    """Makes a workstation of a site."""
     key = new_id()
     async with db.begin() as connection:
         await connection.execute(
@@ -189,7 +189,7 @@ SPEAKER = "K. Brand"
 
 
 async def add_people(db: Database, made: Fleet, site: str, *names: str) -> None:
-    """People without an account on a site's register."""
+    """Enters people without an account in a site's register."""
     async with db.begin() as connection:
         await change_register(connection, made.sites[site], names or (SPEAKER,), ())
 
@@ -197,7 +197,7 @@ async def add_people(db: Database, made: Fleet, site: str, *names: str) -> None:
 async def add_units(
     db: Database, made: Fleet, number: int, *, site: str | None = None, build: str = "X"
 ) -> list[str]:
-    """Serial numbers of new units, ascending."""
+    """Adds units and returns their serial numbers, ascending."""
     serials = [f"{made.name}-{len(made.made) + n:05}" for n in range(number)]
     made.made += serials
     rows = [
@@ -227,7 +227,7 @@ async def add_revision(
     effective_from: datetime | None = LONG_AGO,
     site_codes: Sequence[str] | None = None,
 ) -> UUID:
-    """A revision that went the whole way and became effective; with `effective_from` None a draft."""
+    """Adds a revision that was approved and published; with `effective_from` None it stays a draft."""
     document = made.document(label, locations)
     key = new_id()
     await connection.execute(
@@ -282,7 +282,7 @@ async def _publish(
 
 
 async def drop_revisions(db: Database, made: Fleet) -> None:
-    """Leave the plan without any revision, as before its first."""
+    """Leaves the plan without any revision, as it was before its first."""
     mine = sa.select(plan_revisions.c.id).where(plan_revisions.c.plan_id == made.plan_id)
     async with db.begin() as connection:
         await connection.execute(sa.delete(revision_events).where(revision_events.c.revision_id.in_(mine)))

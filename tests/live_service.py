@@ -1,4 +1,4 @@
-"""The real service in a process of its own, and callers of every kind for it.
+"""This module runs the real service in a process of its own and makes callers of every kind for it.
 
 def test_something(service: Running) -> None:
     client = service.client_for(["auditor"])
@@ -10,7 +10,7 @@ from __future__ import annotations
 import os
 import sys
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field, fields, replace
 from datetime import UTC, datetime
@@ -22,7 +22,6 @@ import boto3
 import httpx
 import msgspec
 import psycopg
-import pytest
 from botocore.config import Config
 
 from deploy.embedded.ports import free_port
@@ -33,7 +32,6 @@ from service.contract.access import AgentEnrolled, SignedIn
 from service.contract.wire import new_id
 from service.database import metadata
 from service.settings import Settings
-from service.signing import create_key_file
 
 if TYPE_CHECKING:
     from types_boto3_s3 import S3Client
@@ -44,8 +42,8 @@ ROOT = Path(__file__).parents[1]
 
 @dataclass
 class Running:
-    """A service that answers at `url`. Callers it makes are put into the database, not signed in, so that
-    a test pays no password hash; `account` makes one that can sign in."""
+    """A service that answers at `url`. It puts callers straight into the database, so that a test pays no
+    password hash; only `account` makes a caller who can sign in."""
 
     settings: Settings
     child: Child
@@ -59,31 +57,32 @@ class Running:
         return self.child.log.read_text()
 
     def log_with(self, text: str, seconds: float = 5) -> str:
-        """The log once it holds `text`: an answer may be read before its line is written."""
+        """Returns the log once it holds `text`: an answer may be read before its line is written."""
         deadline = time.monotonic() + seconds
         while text not in (log := self.log()) and time.monotonic() < deadline:
             time.sleep(0.05)
         return log
 
     def client(self, token: str | None = None, **more: Any) -> httpx.Client:
-        """A client; without a token it is nobody."""
+        """Returns a client; without a token the caller is nobody."""
         headers = {} if token is None else {"Authorization": f"Bearer {token}"}
         return self.clients.enter_context(
             httpx.Client(base_url=self.url, headers=headers, timeout=30, **more)
         )
 
     def client_for(self, roles: Sequence[str], sites: Sequence[str] | None = None) -> httpx.Client:
-        """A person with these roles at these sites (None: every site), signed in."""
+        """Returns the client of a signed-in person with these roles at these sites (None: every site)."""
         return self.client(token_of_person(self.settings, roles, sites)[1])
 
     def agent_client(self, site: str) -> httpx.Client:
-        """An enrolled workstation of a site, which is made when it is not there. Its id: GET /callers/me."""
+        """Returns the client of an enrolled workstation, whose id GET /callers/me tells. A site that is not
+        there is made."""
         return self.client(token_of_agent(self.settings, site)[1])
 
     def account(
         self, login: str, password: str, roles: Sequence[str], sites: Sequence[str] | None = None
     ) -> UUID:
-        """An account that can sign in with its password."""
+        """Makes an account that can sign in with its password."""
         administrator = self.client_for(["administrator"])
         account_id = new_id()
         body = {"login": login, "name": login.title(), "roles": list(roles), "password": password}
@@ -98,7 +97,7 @@ class Running:
         return msgspec.json.decode(answer.content, type=SignedIn)
 
     def enrol(self, site: str, name: str = "bench-1") -> AgentEnrolled:
-        """A workstation enrolled the way a person does it: by a one-time code."""
+        """Enrols a workstation as a person does it, with a one-time code."""
         make_site(self.settings, site)
         code = (
             self.client_for(["administrator"])
@@ -116,15 +115,15 @@ def driver_url(settings: Settings) -> str:
 
 
 def execute(settings: Settings, statement: str, *values: object) -> list[Any]:
-    """Run one statement in the service's database; its rows."""
+    """Runs one statement in the service's database and returns its rows."""
     with psycopg.connect(driver_url(settings)) as connection:
         cursor = connection.execute(statement, values)
         return cursor.fetchall() if cursor.description else []
 
 
 def everything_held(settings: Settings) -> dict[str, list[Any]]:
-    """Of every table the number of rows and a sum over their content: equal before and after means that
-    nothing was written."""
+    """Returns for every table the number of rows and a sum over their content. If both are the same before
+    and after, nothing was written."""
     query = "SELECT count(*), coalesce(sum(hashtextextended(t::text, 0)), 0) FROM {} t"
     return {name: execute(settings, query.format(name)) for name in sorted(metadata.tables)}
 
@@ -164,7 +163,7 @@ def token_of_person(
 
 
 def token_for_agent(settings: Settings, agent_id: UUID) -> str:
-    """Another token of an agent that is there."""
+    """Makes a further token for an agent that is there."""
     token = f"sla_{new_id().hex}"
     execute(
         settings,
@@ -202,8 +201,8 @@ def environment_of(settings: Settings, **more: str) -> dict[str, str]:
 
 @contextmanager
 def running_service(settings: Settings, folder: Path, **environment: str) -> Iterator[Running]:
-    """The service under its real server on a free port; `settings` say everything else. Ends with the
-    block, or with this process however that ends."""
+    """Runs the service under its real server on a free port; `settings` say everything else. The service ends
+    with the block, or with this process however that ends."""
     port = free_port()
     settings = replace(settings, host="127.0.0.1", port=port, public_url=f"http://127.0.0.1:{port}")
     child = Child(
@@ -232,47 +231,8 @@ def _wait_until_live(running: Running) -> None:
     raise AssertionError(f"The service did not start:\n{running.child.said(40)}")
 
 
-@pytest.fixture(scope="session")
-def service_settings(
-    database_url: str, object_settings: Any, tmp_path_factory: pytest.TempPathFactory
-) -> Settings:
-    """Settings for the test database and the test store, with a receipt key of its own."""
-    key = tmp_path_factory.mktemp("key") / "receipt-key.pem"
-    create_key_file(key)
-    return Settings(
-        database_url=database_url,
-        s3_endpoint=object_settings.endpoint,
-        s3_public_endpoint=object_settings.public_endpoint,
-        s3_bucket=object_settings.bucket,
-        s3_region=object_settings.region,
-        s3_access_key=object_settings.access_key,
-        s3_secret_key=object_settings.secret_key,
-        receipt_key_file=key,
-        metrics_token="metrics-token-of-the-tests",
-    )
-
-
-@pytest.fixture(scope="session")
-def service(service_settings: Settings, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Running]:
-    """One service for the whole run."""
-    with running_service(service_settings, tmp_path_factory.mktemp("service")) as running:
-        yield running
-
-
-@pytest.fixture
-def make_account(service: Running) -> Callable[..., UUID]:
-    """`make_account(login, password, roles, sites=None)`."""
-    return service.account
-
-
-@pytest.fixture
-def client_for(service: Running) -> Callable[..., httpx.Client]:
-    """`client_for(roles, sites=None)`."""
-    return service.client_for
-
-
 def client_of(settings: Settings) -> S3Client:
-    """A client of the store that goes by none of our own code."""
+    """Returns a client of the store that uses none of our own code."""
     return boto3.client(
         "s3",
         endpoint_url=settings.s3_endpoint,
@@ -284,7 +244,7 @@ def client_of(settings: Settings) -> S3Client:
 
 
 def with_store(settings: Settings, store: ObjectStore, **more: Any) -> Settings:
-    """The same, but for a store of one's own."""
+    """Returns the same settings for another store."""
     return replace(
         settings,
         s3_endpoint=store.endpoint,

@@ -1,4 +1,4 @@
-"""The whole protocol over HTTP, as an agent speaks it; every step may be repeated."""
+"""A sender goes through the whole protocol over HTTP, as an agent does; every step may be repeated."""
 
 from __future__ import annotations
 
@@ -17,8 +17,8 @@ from service.images.actions import tasks as thumbnail_tasks
 from service.intake.actions.large import tasks as large_tasks
 from service.jobs import open_queue, work
 from service.settings import Settings
-from tests.intake.returning import CardBack, Yard
-from tests.running import ROOT, environment_of
+from tests.intake.factories import CardBack, Yard
+from tests.live_service import ROOT, environment_of
 
 JSON = {"Content-Type": "application/json"}
 
@@ -28,14 +28,14 @@ def random_bytes(size: int) -> bytes:
 
 
 def large_parts(data: bytes) -> LargeParts:
-    """A true description of a large file."""
+    """Returns a true description of a large file."""
     each = part_size(len(data))
     pieces = (data[start : start + each] for start in range(0, len(data), each))
     return LargeParts(size=len(data), parts=[hashlib.sha256(piece).hexdigest() for piece in pieces])
 
 
 def put_parts(answer: LargeAnswer, data: bytes, only: int | None = None) -> list[int]:
-    """PUT the (first `only`) parts for which there are tickets; the statuses."""
+    """PUTs the (first `only`) parts for which there are tickets and returns the statuses."""
     statuses = []
     with httpx.Client(timeout=60, trust_env=False) as store:
         for ticket in answer.tickets[:only]:
@@ -45,7 +45,7 @@ def put_parts(answer: LargeAnswer, data: bytes, only: int | None = None) -> list
 
 
 def worker_status(settings: Settings, **environment: str) -> int:
-    """Let a worker of its own process do what is waiting; its exit status (-N: ended by signal N)."""
+    """Lets a worker in its own process do what waits; returns its exit status (-N: signal N ended it)."""
     done = subprocess.run(
         [sys.executable, "-m", "service", "worker", "--until-empty"],
         env=environment_of(settings, **environment),
@@ -58,14 +58,14 @@ def worker_status(settings: Settings, **environment: str) -> int:
 
 
 async def work_off(yard: Yard) -> None:
-    """Do what is waiting, here."""
-    queue = open_queue(yard.settings.database_url, {"records": thumbnail_tasks, "intake": large_tasks})
+    """Does in this process what is waiting."""
+    queue = open_queue(yard.settings.database_url, {"images": thumbnail_tasks, "intake": large_tasks})
     await work(queue, {"db": yard.db, "objects": yard.objects}, wait=False)
 
 
 @dataclass
 class Sender:
-    """Sends `card` to the service behind `client`; what is larger than `LARGE_FROM` by parts."""
+    """Sends `card` to the service behind `client`; files above `LARGE_FROM` go by parts."""
 
     card: CardBack
     client: httpx.Client
@@ -88,7 +88,7 @@ class Sender:
         self._put("", self.card.opening)
 
     def part(self, number: int) -> PartAnswer:
-        """The first brings the opening, as an agent's does."""
+        """Puts one part; the first brings the opening, as an agent's does."""
         part = self.card.parts[number]
         if number == 0:
             part = msgspec.structs.replace(part, opening=self.card.opening)
@@ -103,7 +103,7 @@ class Sender:
         return msgspec.json.decode(body, type=LargeAnswer)
 
     async def send_large(self, digest: str, turns: int = 5) -> None:
-        """Until it is verified; every turn sends what is asked for, then lets a worker work."""
+        """Sends until the file is verified. Each turn sends what is asked for, then lets a worker work."""
         for _ in range(turns):
             answer = self.large(digest)
             if answer.state == "verified":
@@ -118,7 +118,7 @@ class Sender:
         return self._asked(self.client.post(f"{self.path}/commit", content=body, headers=JSON))
 
     async def send(self) -> bytes:
-        """All of it, from the opening to the receipt."""
+        """Sends the whole card and returns the receipt."""
         for number in range(len(self.card.parts)):
             answer = self.part(number)
             assert set(await self.card.upload(answer.lacking)) <= {200, 412}
