@@ -51,8 +51,8 @@ async def test_i3_parallel_work_on_many_inspections_of_one_campaign(db: Database
             async with changing(connection, mine) as inspections:
                 for inspection in mine:
                     await show_pictures(connection, inspections[inspection], {"A": 1, "B": 2})
-            said = [words(inspection, "complete", "AB") for inspection in reversed(mine)]
-            await stating.record_statements(connection, inspector, said, new_id(), inspections)
+                said = [words(inspection, "complete", "AB") for inspection in reversed(mine)]
+                await stating.record_statements(connection, inspector, said, new_id(), inspections)
 
     async def person() -> None:
         await say(db, inspector, draw.choice(units), draw.choice(["complete", "reopened"]))
@@ -78,11 +78,13 @@ async def test_cards_over_two_campaigns_in_either_order_do_not_block_each_other(
     (a1, a2), (b1, b2) = await rows(db, one.id), await rows(db, two.id)
 
     async def card(first, second) -> None:
-        async with db.begin() as connection:
-            async with changing(connection, [first.id, second.id]) as inspections:
-                await show_pictures(connection, inspections[first.id], {"A": 1})
-                await asyncio.sleep(0.01)
-                await show_pictures(connection, inspections[second.id], {"A": 1})
+        async with (
+            db.begin() as connection,
+            changing(connection, [first.id, second.id]) as inspections,
+        ):
+            await show_pictures(connection, inspections[first.id], {"A": 1})
+            await asyncio.sleep(0.01)
+            await show_pictures(connection, inspections[second.id], {"A": 1})
 
     await asyncio.gather(*(card(a1, b1) if n % 2 else card(b2, a2) for n in range(16)))
     await assert_sound(db, one.id)
