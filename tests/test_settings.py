@@ -7,10 +7,10 @@ import os
 import re
 import subprocess
 import sys
-from dataclasses import MISSING, fields
 from pathlib import Path
 
 import pytest
+from msgspec.structs import fields
 
 import agent.settings
 from agent.errors import AgentError
@@ -37,14 +37,14 @@ def rows_of_the_readme() -> list[tuple[list[str], str]]:
 
 def test_the_readme_lists_every_setting_of_the_service_and_no_other() -> None:
     listed = [name for names, _ in rows_of_the_readme() for name in names]
-    assert sorted(listed) == sorted(f"SIGHTLEDGER_{spec.name.upper()}" for spec in fields(Settings))
+    assert sorted(listed) == sorted(spec.encode_name for spec in fields(Settings))
 
 
 def test_the_readme_tells_the_defaults() -> None:
     told = {name: default for names, default in rows_of_the_readme() for name in names}
     for spec in fields(Settings):
-        default = told[f"SIGHTLEDGER_{spec.name.upper()}"]
-        if spec.default is MISSING:
+        default = told[spec.encode_name]
+        if spec.required:
             assert "needed" in default
         elif str(spec.default):
             assert f"`{spec.default}`" in default, spec.name
@@ -79,9 +79,7 @@ GIVEN = {
 
 def test_every_variable_sets_its_setting() -> None:
     read = read_settings(GIVEN)
-    assert {
-        f"SIGHTLEDGER_{spec.name.upper()}": str(getattr(read, spec.name)) for spec in fields(Settings)
-    } == (GIVEN)
+    assert {spec.encode_name: str(getattr(read, spec.name)) for spec in fields(Settings)} == GIVEN
 
 
 @pytest.mark.parametrize("missing", sorted(NEEDED))

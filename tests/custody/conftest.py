@@ -7,6 +7,7 @@ from contextlib import closing
 from dataclasses import replace
 from typing import Any
 
+import msgspec
 import pytest
 
 from service.app import open_holding
@@ -30,7 +31,8 @@ def locked_bucket(object_settings: ObjectSettings) -> ObjectSettings:
 @pytest.fixture
 def settings(fresh_database_url: str, locked_bucket: ObjectSettings, service_settings: Settings) -> Settings:
     """A database and a bucket in which nobody else is."""
-    return replace(service_settings, database_url=fresh_database_url, s3_bucket=locked_bucket.bucket)
+    own = {"database_url": fresh_database_url, "s3_bucket": locked_bucket.bucket}
+    return msgspec.structs.replace(service_settings, **own)
 
 
 @pytest.fixture

@@ -10,6 +10,7 @@ from dataclasses import replace
 from pathlib import Path
 from uuid import UUID
 
+import msgspec
 import psycopg
 import pytest
 from psycopg import sql
@@ -40,7 +41,8 @@ def settings(
 ) -> Settings:
     name = f"test-{secrets.token_hex(6)}"
     prepare_bucket(replace(object_settings, bucket=name))
-    return replace(service_settings, database_url=fresh_database_url, s3_bucket=name)
+    own = {"database_url": fresh_database_url, "s3_bucket": name}
+    return msgspec.structs.replace(service_settings, **own)
 
 
 @pytest.fixture
@@ -100,7 +102,8 @@ async def test_i6_i7_what_a_restored_database_has_forgotten_is_found_and_brought
     assert (await known(yard.db, yard.agent, [before, half_way, *after]))[1] == 4
 
     shell.run(restore)
-    restored = replace(settings, database_url=shell.environment["SIGHTLEDGER_DATABASE_URL"])
+    older = shell.environment["SIGHTLEDGER_DATABASE_URL"]
+    restored = msgspec.structs.replace(settings, database_url=older)
     assert make_url(restored.database_url).database != make_url(settings.database_url).database
     assert "2 sound" in shell.run(audit)
     shell.run(orphans_before)

@@ -8,12 +8,13 @@ import subprocess
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 from uuid import UUID
 
 import pytest
+from msgspec.structs import replace
 
 from agent.cards.identifying import identify, pick_inspection, plan_of
 from agent.cards.preparing import Order, prepare_card

@@ -143,7 +143,7 @@ class Backend:
             s3_secret_key=store.secret_key,
             public_url=f"http://127.0.0.1:{port}",
             port=port,
-            receipt_key_file=key,
+            receipt_key_file=str(key),
         )
         migrate(postgres.url)
         self.service, self.worker = self._program("serve"), self._program("worker")
