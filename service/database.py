@@ -58,6 +58,13 @@ def json(name: str, *, nullable: bool = False) -> sa.Column[Any]:
     return sa.Column(name, JSONB(none_as_null=True), nullable=nullable)
 
 
+async def serialise(connection: AsyncConnection, what: str, *, shared: bool = False) -> None:
+    """Until the transaction ends let no other that names `what` run beside it; those that are `shared` run
+    beside each other."""
+    lock = sa.func.pg_advisory_xact_lock_shared if shared else sa.func.pg_advisory_xact_lock
+    await connection.execute(sa.select(lock(sa.func.hashtextextended(what, 0))))
+
+
 def server_now() -> datetime:
     """The service's clock, in UTC."""
     return datetime.now(UTC)

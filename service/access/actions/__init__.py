@@ -69,9 +69,7 @@ async def make_code(db: Database, caller: Caller, wanted: NewCode) -> EnrolmentC
 
 async def issue_code(connection: AsyncConnection, wanted: NewCode, *, by: UUID | None) -> EnrolmentCode:
     """The code itself; also for the command line, which needs no caller."""
-    site = await store.site(connection, wanted.site)
-    if site is None:
-        raise NotFound(f"There is no site {wanted.site}.", next_step="Take a code of GET /api/v1/sites.")
+    site = await store.known_site(connection, wanted.site)
     code = "-".join("".join(secrets.choice(CODE_ALPHABET) for _ in range(5)) for _ in range(5))
     now = server_now()
     row = {
@@ -226,10 +224,7 @@ async def list_sites(db: Database, caller: Caller, after: str | None, limit: int
 async def read_site(db: Database, caller: Caller, code: str) -> Site:
     caller.must(Act.READ, code)
     async with db.begin() as connection:
-        row = await store.site(connection, code)
-    if row is None:
-        raise NotFound(f"There is no site {code}.", next_step="Take a code of GET /api/v1/sites.")
-    return site_of(row)
+        return site_of(await store.known_site(connection, code))
 
 
 async def put_site(
@@ -246,8 +241,7 @@ async def put_site(
     values: dict[str, Any] = msgspec.structs.asdict(wanted)
     async with db.begin() as connection:
         made = await store.insert_site(connection, {"id": new_id(), "code": code, **values})
-        row = await store.site(connection, code, lock=True)
-        assert row is not None
+        row = await store.known_site(connection, code, lock=True)
         if made:
             await _note_site(connection, "site_made", caller, row, values)
         elif site_of(row) != Site(code=code, **values):

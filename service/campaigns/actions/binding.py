@@ -18,15 +18,8 @@ from service.contract.campaigns import BindingIn, BindingMade, LocationPassage
 from service.contract.plan_document import PlanDocument
 from service.contract.wire import new_id
 from service.database import Database, Row, server_now
-from service.errors import Conflict, NotAllowed
+from service.errors import Conflict
 from service.plans.store import effective_revision, revision_document
-
-
-def person(caller: Caller) -> UUID:
-    """The account behind the caller; raises NotAllowed for an agent."""
-    if caller.account_id is None:
-        raise NotAllowed("This is for a person to do, signed in; an agent cannot.")
-    return caller.account_id
 
 
 async def effective_now(connection: AsyncConnection, plan_id: UUID, plan: str, site: str) -> UUID:
@@ -130,7 +123,7 @@ async def bind(
 
 async def _bind_anew(connection: AsyncConnection, caller: Caller, inspection: Row, wanted: BindingIn) -> None:
     inspection_id = inspection["id"]
-    account_id = person(caller)
+    account_id = caller.person()
     await _may_bind(connection, inspection, wanted.revision_id)
     document = await revision_document(connection, wanted.revision_id)
     async with changing(connection, [inspection_id]):
@@ -209,7 +202,7 @@ def first_binding(inspection_id: UUID, revision_id: UUID, caller: Caller, now: d
         "inspection_id": inspection_id,
         "revision_id": revision_id,
         "reason": "effective at the site when the inspection was opened",
-        "account_id": person(caller),
+        "account_id": caller.person(),
         "by_name": caller.name,
         "recorded_at": now,
     }

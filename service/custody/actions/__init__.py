@@ -10,7 +10,7 @@ from uuid import UUID
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.access.rules import Act, Caller
-from service.access.store import note
+from service.access.store import known_site, note
 from service.contract.custody import (
     CustodyRun,
     CustodyStanding,
@@ -24,7 +24,6 @@ from service.custody import store
 from service.custody.rules import must_look
 from service.custody.store import retention
 from service.database import Database, Row, server_now
-from service.errors import NotFound
 from service.writable import Writable
 
 SHOWN = 200
@@ -115,9 +114,8 @@ async def record_retention(
     check: Callable[[Retention], None] = lambda _: None,
 ) -> Retention:
     """The change itself; also for the command line, which needs no caller."""
-    site_id = await retention.site_id(connection, site, lock=True)
+    site_id = (await known_site(connection, site, lock=True))["id"]
     now = await standing_retention(connection, site)
-    assert site_id is not None
     if (now.days, now.mode) == (wanted.days, wanted.mode):
         return now
     check(now)
@@ -131,8 +129,7 @@ async def record_retention(
 
 async def standing_retention(connection: AsyncConnection, site: str) -> Retention:
     """The policy that stands at a site; raises NotFound."""
-    if await retention.site_id(connection, site) is None:
-        raise NotFound(f"There is no site {site}.", next_step="Take a code of GET /api/v1/sites.")
+    await known_site(connection, site)
     return _retention_of(site, await retention.standing_policy(connection, site))
 
 

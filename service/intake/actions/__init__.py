@@ -10,6 +10,7 @@ import msgspec
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.access.rules import Act, Caller
+from service.access.store import known_site
 from service.campaigns.store import inspection as inspection_by_id
 from service.contract.cards import (
     CardPrepared,
@@ -90,14 +91,6 @@ async def read_card(db: Database, caller: Caller, card_id: UUID) -> CardStanding
 
 def card_standing(row: Row) -> CardStanding:
     return CardStanding(**{name: row[name] for name in CardStanding.__struct_fields__})
-
-
-async def known_site(connection: AsyncConnection, code: str) -> Row:
-    """The row of a site; raises NotFound."""
-    site = await store.site_named(connection, code)
-    if site is None:
-        raise NotFound(f"There is no site {code}.", next_step="Check the site the agent is enrolled at.")
-    return site
 
 
 async def open_return(

@@ -155,12 +155,6 @@ receipts = sa.Table(
 )
 
 
-async def site_named(connection: AsyncConnection, code: str) -> Row | None:
-    """A site's id, code and time zone."""
-    found = await connection.execute(sa.select(sites).where(sites.c.code == code))
-    return found.mappings().one_or_none()
-
-
 async def card(connection: AsyncConnection, card_id: UUID) -> Row | None:
     """A prepared card with its site's code, agent's name and revision's label."""
     found = await connection.execute(

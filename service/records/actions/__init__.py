@@ -9,6 +9,7 @@ from uuid import UUID
 
 from sqlalchemy.ext.asyncio import AsyncConnection
 
+from service.access import store as access
 from service.access.rules import Act, Caller
 from service.contract.pictures import MARKS_OF_BYTES
 from service.contract.problem import ProblemError
@@ -126,9 +127,10 @@ async def move_unit(db: Database, caller: Caller, serial: str, body: PositionIn)
 
 
 async def _known_site(connection: AsyncConnection, code: str) -> UUID:
-    site_id = await reading.site_id(connection, code)
-    if site_id is None:
+    found = await access.site(connection, code)
+    if found is None:
         raise Invalid(f"There is no site {code}.", next_step="Use the code of a recorded site.")
+    site_id: UUID = found["id"]
     return site_id
 
 
