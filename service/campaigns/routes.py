@@ -33,7 +33,6 @@ from service.http import (
     PageSize,
     conditional,
     decode_cursor,
-    encode_cursor,
     etag_of,
     link_next,
     precondition,
@@ -56,10 +55,6 @@ StateFilter = Literal[
 
 def _tagged(campaign: Campaign) -> Response[Campaign]:
     return Response(campaign, headers={"ETag": opening.campaign_tag(campaign.id, campaign.version)})
-
-
-def _next(request: AnyRequest, key: UUID | str | None) -> dict[str, str]:
-    return link_next(request, None if key is None else encode_cursor(key))
 
 
 @put(
@@ -91,7 +86,7 @@ async def list_campaigns(
     """Campaigns with units at the caller's sites, newest id first."""
     before = decode_cursor(cursor, UUID)
     items, more = await reading.list_campaigns(db, caller, before=before, limit=limit)
-    return Response(Page(items=items), headers=_next(request, more))
+    return Response(Page(items=items), headers=link_next(request, more))
 
 
 @get("/campaigns/{campaign_id:uuid}", responses=problems(400, 401, 403, 404))
@@ -151,7 +146,7 @@ async def list_inspections(
         after=decode_cursor(cursor, str),
         limit=limit,
     )
-    return Response(Page(items=items), headers=_next(request, more))
+    return Response(Page(items=items), headers=link_next(request, more))
 
 
 @get("/inspections/{inspection_id:uuid}", responses=problems(400, 401, 403, 404))
