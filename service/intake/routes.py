@@ -31,7 +31,7 @@ from service.contract.comparing import ReturnsAsked, ReturnsKnown
 from service.contract.records import Move, MoveIn, ReturnFile
 from service.contract.wire import Page
 from service.database import Database
-from service.http import AnyRequest, decode_cursor, encode_cursor, etag_of, link_next, patience
+from service.http import AnyRequest, Cursor, PageSize, decode_cursor, etag_of, paged, patience
 from service.intake import actions
 from service.intake.actions import ahead, binding, large, moves, parts
 from service.intake.actions.commit import commit_return
@@ -41,7 +41,7 @@ from service.objects import Objects
 from service.observe import bind_card_return
 from service.packing import packed
 from service.problems import problems
-from service.records.routes import Cursor, ImageDigest, PageSize, Serial
+from service.records.routes import ImageDigest, Serial
 from service.settings import Settings
 from service.signing import Signer
 
@@ -211,8 +211,7 @@ async def list_returns(
 ) -> Response[Page[CardReturnStanding]]:
     """Card returns, the newest first."""
     items = await actions.list_returns(db, caller, site, decode_cursor(cursor, UUID), limit)
-    more = encode_cursor(items[-1].id) if len(items) == limit else None
-    return Response(Page(items=items), headers=link_next(request, more))
+    return paged(request, items, limit, lambda item: item.id)
 
 
 @get("/card-returns/{return_id:uuid}", responses=problems(400, 401, 403, 404))
@@ -252,8 +251,7 @@ async def list_files(
     """Files of a committed card return in manifest order."""
     after = decode_cursor(cursor, int)
     items = await actions.list_files(db, caller, return_id, -1 if after is None else after, limit, not_placed)
-    more = encode_cursor(items[-1].ordinal) if len(items) == limit else None
-    return Response(Page(items=items), headers=link_next(request, more))
+    return paged(request, items, limit, lambda item: item.ordinal)
 
 
 @get("/card-returns/{return_id:uuid}/receipt", responses=problems(400, 401, 403, 404))
@@ -305,8 +303,7 @@ async def list_moves(
 ) -> Response[Page[Move]]:
     """Moves of pictures from or to a unit, the newest first."""
     items = await moves.moves_of_unit(db, caller, serial, decode_cursor(cursor, UUID), limit)
-    more = encode_cursor(items[-1].id) if len(items) == limit else None
-    return Response(Page(items=items), headers=link_next(request, more))
+    return paged(request, items, limit, lambda item: item.id)
 
 
 async def name_in_log(request: AnyRequest) -> None:

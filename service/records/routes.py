@@ -16,14 +16,12 @@ from service.contract.comparing import ImagesAsked, ImagesHeld
 from service.contract.records import Download, HistoryItem, ImageDetail, PositionIn, Unit, UnitDetail, UnitIn
 from service.contract.wire import CODE_PATTERN, DIGEST_PATTERN, Page
 from service.database import Database
-from service.http import AnyRequest, decode_cursor, encode_cursor, link_next, paged
+from service.http import AnyRequest, Cursor, PageSize, decode_cursor, link_next, paged
 from service.objects import Objects
 from service.problems import problems
 from service.records import actions
 from service.records.store.history import Wanted
 
-PageSize = Annotated[int, QueryParameter(ge=1, le=500, description="items per page")]
-Cursor = Annotated[str | None, QueryParameter(description="from the Link header of the page before")]
 Serial = Annotated[str, PathParameter(max_length=64, description="a serial number, picked or scanned")]
 NewSerial = Annotated[str, PathParameter(max_length=64, pattern=CODE_PATTERN)]
 ImageDigest = Annotated[str, PathParameter(pattern=DIGEST_PATTERN, description="SHA-256 of the bytes")]
@@ -123,8 +121,7 @@ async def read_image(
     """An image with a page of its sightings, their four clocks, and every placement fact of those."""
     after = decode_cursor(cursor, tuple[UUID, int])
     detail, following = await actions.read_image(db, caller, digest, after, limit)
-    more = None if following is None else encode_cursor(following)
-    return Response(detail, headers=link_next(request, more))
+    return Response(detail, headers=link_next(request, following))
 
 
 @get("/images/{digest:str}/download", responses=problems(400, 401, 403, 404, 409))
