@@ -202,7 +202,7 @@ def _in_environment(environment: Mapping[str, str]) -> dict[str, object]:
 
 
 def _faults(given: Mapping[str, object]) -> Iterator[str]:
-    for name in given.keys() - set(Settings.__struct_fields__):
+    for name in sorted(given.keys() - set(Settings.__struct_fields__)):
         near = difflib.get_close_matches(name, Settings.__struct_fields__, n=1)
         yield f"there is no setting {name}" + (f", perhaps {near[0]} was meant" if near else "")
     for name, admitted in refused(Settings, given).items():

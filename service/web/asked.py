@@ -5,14 +5,19 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
+from typing import Any, TypeVar
 from urllib.parse import parse_qsl
 from uuid import UUID
 from zoneinfo import ZoneInfo
+
+import msgspec
 
 from service.errors import Malformed
 from service.http import AnyRequest
 from service.records.store.history import Wanted
 from service.web import rules
+
+T = TypeVar("T")
 
 LONGEST = 200
 LONGEST_FORM = 128 * 1024
@@ -80,6 +85,16 @@ async def sent_form(
     if any("\0" in value for _, value in fields):
         raise unreadable_form()
     return fields
+
+
+def filled_in(shape: type[T], fields: Mapping[str, Any], *, consequence: str, next_step: str) -> T:
+    """A form's fields as `shape`; raises Malformed that says which does not do."""
+    try:
+        return msgspec.convert(fields, shape)
+    except msgspec.ValidationError as error:
+        raise Malformed(
+            f"The form is not filled in: {error}.", consequence=consequence, next_step=next_step
+        ) from error
 
 
 def unreadable_form() -> Malformed:

@@ -8,7 +8,6 @@ from typing import Any
 from urllib.parse import quote, urlencode
 from uuid import UUID
 
-import msgspec
 from litestar import Response, get, post
 from litestar.di import NamedDependency
 from litestar.params import FromPath
@@ -20,14 +19,13 @@ from service.contract.cards import CardReturnStanding
 from service.contract.records import MoveIn
 from service.contract.wire import new_id
 from service.database import Database, Row
-from service.errors import Malformed
 from service.http import AnyRequest, decode_cursor, encode_cursor
 from service.intake.actions import list_returns, read_return
 from service.intake.actions.moves import move_pictures
 from service.records import actions as records
 from service.settings import Settings
 from service.web import actions, refused, store
-from service.web.asked import id_field, number_field, sent_form, text_field, unreadable_form
+from service.web.asked import filled_in, id_field, number_field, sent_form, text_field, unreadable_form
 from service.web.rendering import page
 
 RETURNS_PER_PAGE = 50
@@ -205,15 +203,12 @@ async def undo(
 
 
 def _move(fields: Mapping[str, str], **what: Any) -> MoveIn:
-    told = {"id": fields.get("move"), "reason": fields.get("reason", "").strip(), **what}
-    try:
-        return msgspec.convert(told, MoveIn)
-    except msgspec.ValidationError as error:
-        raise Malformed(
-            f"The form is not filled in: {error}.",
-            consequence="Nothing was moved.",
-            next_step="Go back, pick a location and pictures, and give a reason of three characters or more.",
-        ) from error
+    return filled_in(
+        MoveIn,
+        {"id": fields.get("move"), "reason": fields.get("reason", "").strip(), **what},
+        consequence="Nothing was moved.",
+        next_step="Go back, pick a location and pictures, and give a reason of three characters or more.",
+    )
 
 
 route_handlers = [card_returns, settle, settled, undo]
