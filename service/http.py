@@ -123,9 +123,15 @@ def precondition(request: AnyRequest) -> Callable[[str], None]:
     return check
 
 
-def require_match(request: AnyRequest, etag: str) -> None:
-    """Raise unless If-Match holds `etag`: 400 malformed, 428 missing, 412 another version."""
-    precondition(request)(etag)
+def unchanged(request: AnyRequest) -> Callable[[Any], None]:
+    """As `precondition`, but to be called with the record as it stands: its tag is that of its content."""
+    check = precondition(request)
+    return lambda record: check(etag_of(record))
+
+
+def tagged(content: T) -> Response[T]:
+    """The content with its ETag, which a change of it needs."""
+    return Response(content, headers={"ETag": etag_of(content)})
 
 
 def not_modified(request: AnyRequest, etag: str) -> bool:
@@ -137,8 +143,10 @@ def not_modified(request: AnyRequest, etag: str) -> bool:
     return tags == ["*"] or etag.removeprefix("W/") in [tag.removeprefix("W/") for tag in tags]
 
 
-def conditional(request: AnyRequest, content: T, etag: str) -> Response[T | None]:
-    """The content with its ETag, or 304 without content when the caller holds it already."""
+def conditional(request: AnyRequest, content: T, etag: str | None = None) -> Response[T | None]:
+    """The content with its ETag (none given: that of the whole content), or 304 without content when the
+    caller holds it already."""
+    etag = etag or etag_of(content)
     if not_modified(request, etag):
         return Response(None, status_code=304, headers={"ETag": etag})
     return Response(content, headers={"ETag": etag})

@@ -33,7 +33,6 @@ from service.http import (
     PageSize,
     conditional,
     decode_cursor,
-    etag_of,
     link_next,
     precondition,
 )
@@ -158,7 +157,7 @@ async def read_inspection(
 ) -> Response[InspectionDetail | None]:
     """One inspection: the standing of each location, and how it came to its revision."""
     found = await reading.read_inspection(db, caller, inspection_id)
-    return conditional(request, found, etag_of(found))
+    return conditional(request, found)
 
 
 @get("/inspections/{inspection_id:uuid}/statements", responses=problems(400, 401, 403, 404))
@@ -217,7 +216,7 @@ async def read_worklist(
 ) -> Response[Worklist | None]:
     """The open inspections of a site, and the plan revisions an agent there has to hold."""
     found = await worklist.read_worklist(db, caller, code)
-    return conditional(request, found, etag_of(found))
+    return conditional(request, found)
 
 
 router = Router(

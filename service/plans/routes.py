@@ -48,7 +48,6 @@ from service.http import (
     PageSize,
     conditional,
     decode_cursor,
-    etag_of,
     paged,
     precondition,
 )
@@ -203,7 +202,7 @@ async def read_revision(
 ) -> Response[RevisionDetail | None]:
     """A revision with its state now and every event of its life."""
     found = await actions.read_revision(db, caller, revision_id, site)
-    return conditional(request, found, etag_of(found))
+    return conditional(request, found)
 
 
 @get(
@@ -317,7 +316,7 @@ async def check_document(request: AnyRequest) -> PlanCheck:
 async def read_schema(request: AnyRequest) -> Response[bytes | None]:
     """The published JSON Schema (2020-12) of plan documents."""
     text = schema_text()
-    answer = conditional(request, text, etag_of(text))
+    answer = conditional(request, text)
     answer.media_type = "application/schema+json"
     return answer
 
@@ -328,7 +327,7 @@ async def read_vocabulary(request: AnyRequest) -> Response[Vocabulary | None]:
     held = Vocabulary(
         lists=list(vocabulary.term_lists().values()), cautions=list(vocabulary.cautions().values())
     )
-    return conditional(request, held, etag_of(held))
+    return conditional(request, held)
 
 
 @get("/vocabulary/{list_id:str}", responses=problems(400, 401, 404))
@@ -337,7 +336,7 @@ async def read_term_list(request: AnyRequest, list_id: KnownCode) -> Response[Te
     held = vocabulary.term_lists().get(list_id)
     if held is None:
         raise NotFound(f"There is no term list {list_id}.", next_step="Take an id of GET /api/v1/vocabulary.")
-    return conditional(request, held, etag_of(held))
+    return conditional(request, held)
 
 
 router = Router(

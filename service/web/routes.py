@@ -19,7 +19,7 @@ from service.contract.wire import new_id
 from service.custody.actions import read_custody
 from service.database import Database, server_now
 from service.errors import NotFound
-from service.http import AnyRequest, conditional, decode_cursor, encode_cursor, etag_of
+from service.http import AnyRequest, conditional, decode_cursor, encode_cursor
 from service.objects import Objects
 from service.records import actions as records
 from service.records.rules import UNREADABLE
@@ -292,7 +292,7 @@ async def static_file(request: AnyRequest, name: FromPath[str]) -> Response[byte
     content = STATIC_FILES.get(name)
     if content is None:
         raise NotFound("There is no such file here.")
-    answer: Response[bytes | None] = conditional(request, content, etag_of(content))
+    answer: Response[bytes | None] = conditional(request, content)
     answer.media_type = MEDIA_TYPES[Path(name).suffix]
     answer.headers["Cache-Control"] = "public, max-age=3600"
     return answer
