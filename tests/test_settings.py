@@ -41,9 +41,9 @@ def test_the_readme_lists_every_setting_of_the_service_and_no_other() -> None:
 
 
 def test_the_readme_tells_the_defaults() -> None:
-    told = {name: default for names, default in rows_of_the_readme() for name in names}
+    defaults = {name: default for names, default in rows_of_the_readme() for name in names}
     for spec in fields(Settings):
-        default = told[spec.encode_name]
+        default = defaults[spec.encode_name]
         if spec.required:
             assert "needed" in default
         elif str(spec.default):
@@ -51,10 +51,10 @@ def test_the_readme_tells_the_defaults() -> None:
 
 
 def test_the_readme_lists_every_setting_of_a_workstation() -> None:
-    _, _, told = README.partition("Settings of a workstation")
-    told = told.partition("\n\n")[0]
+    _, _, section = README.partition("Settings of a workstation")
+    section = section.partition("\n\n")[0]
     for name in agent.settings.Settings.__struct_fields__:
-        assert f"`{name}`" in told, name
+        assert f"`{name}`" in section, name
 
 
 GIVEN = {
@@ -84,9 +84,9 @@ def test_every_variable_sets_its_setting() -> None:
 
 @pytest.mark.parametrize("missing", sorted(NEEDED))
 def test_a_needed_variable_that_is_missing_or_empty_is_named(missing: str) -> None:
-    for held in ({}, {missing: ""}):
+    for given in ({}, {missing: ""}):
         with pytest.raises(SettingError, match=missing):
-            read_settings({name: value for name, value in NEEDED.items() if name != missing} | held)
+            read_settings({name: value for name, value in NEEDED.items() if name != missing} | given)
 
 
 NO_NUMBERS = ("", "0", "-1", "nan", "inf", "1e999", "9" * 30, "7.5", "seven", " 7", "7\n")
@@ -130,11 +130,11 @@ SENSELESS = {
 def test_a_senseless_value_is_refused_with_its_variable_and_what_it_must_be(name: str, raw: str) -> None:
     with pytest.raises(SettingError) as refused:
         read_settings({**NEEDED, f"SIGHTLEDGER_{name}": raw})
-    told = str(refused.value)
-    assert told.startswith(f"SIGHTLEDGER_{name}")
-    assert "cannot be used: it must be " in told
+    sentence = str(refused.value)
+    assert sentence.startswith(f"SIGHTLEDGER_{name}")
+    assert "cannot be used: it must be " in sentence
     # A secret is never shown again, not even a wrong one.
-    assert (repr(raw) in told) is (name not in SECRET)
+    assert (repr(raw) in sentence) is (name not in SECRET)
 
 
 def test_every_setting_of_the_service_is_tried_with_senseless_values() -> None:
@@ -202,8 +202,8 @@ def test_every_setting_of_a_workstation_is_tried_with_senseless_values() -> None
 
 def test_the_defaults_of_a_workstation_may_be_written_down(tmp_path: Path) -> None:
     usual = agent.settings.Settings()
-    held = {name: getattr(usual, name) for name in usual.__struct_fields__}
-    lines = [f"{name} = {_toml(value)}" for name, value in held.items() if value is not None]
+    values = {name: getattr(usual, name) for name in usual.__struct_fields__}
+    lines = [f"{name} = {_toml(value)}" for name, value in values.items() if value is not None]
     (tmp_path / "agent.toml").write_text("\n".join(lines), "utf-8")
     assert agent.settings.State(tmp_path).settings({}) == usual
 
