@@ -27,9 +27,8 @@ from agent.errors import AgentError
 from agent.outbox.cache import Cache
 from agent.outbox.returns import Returns
 from agent.sync.progress import Shown, text_of
-from agent.wording import size_text
 from service.contract.cards import ManifestFile
-from service.contract.showing import plain
+from service.contract.showing import plain, size_words
 
 console = Console(highlight=False)
 errors = Console(stderr=True, highlight=False)
@@ -150,8 +149,8 @@ def _watch_plain(progress: Progress, found: Survey, ended: threading.Event) -> N
         rate = progress.size / (time.monotonic() - started)
         left = max(0, found.size - progress.size) / rate if rate else 0
         console.print(
-            f"still reading: {progress.files} of {found.files} files, {size_text(progress.size)} of "
-            f"{size_text(found.size)}, {size_text(rate)}/s, about {left:.0f} s left"
+            f"still reading: {progress.files} of {found.files} files, {size_words(progress.size)} of "
+            f"{size_words(found.size)}, {size_words(rate)}/s, about {left:.0f} s left"
         )
 
 

@@ -11,10 +11,10 @@ import hashlib
 import os
 import sys
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from contextlib import suppress
 from pathlib import Path
-from typing import Annotated, get_type_hints
+from typing import Annotated
 from uuid import UUID
 
 import msgspec
@@ -24,7 +24,7 @@ from msgspec import Meta
 from agent.errors import AgentError, why
 from agent.hours import SPAN
 from service.contract.access import JwkSet
-from service.contract.bounds import admitted
+from service.contract.bounds import refused
 from service.contract.wire import new_id
 
 MIB = 1024 * 1024
@@ -58,7 +58,7 @@ ProfileName = Annotated[
 ]
 
 
-class Settings(msgspec.Struct, frozen=True, kw_only=True):
+class Settings(msgspec.Struct, forbid_unknown_fields=True, frozen=True, kw_only=True):
     """What `agent.toml` may hold. Times in seconds, sizes in bytes."""
 
     media_roots: Patterns = None
@@ -123,24 +123,14 @@ class State:
         """Settings of `agent.toml` under those of the environment; raises AgentError naming what is wrong."""
         path = self.folder / "agent.toml"
         given = _in_file(path) | _in_environment(os.environ if environment is None else environment)
-        types, values, faults = get_type_hints(Settings, include_extras=True), {}, []
-        for name, raw in given.items():
-            try:
-                values[name] = admitted(types[name], raw)
-            except KeyError:
-                near = difflib.get_close_matches(name, types, n=1)
-                faults.append(
-                    f"there is no setting {name}" + (f", perhaps {near[0]} was meant" if near else "")
-                )
-            except ValueError as error:
-                faults.append(f"{name} cannot be {raw!r}, it must be {error}")
-        if faults:
+        try:
+            return msgspec.convert(given, Settings, strict=False)
+        except msgspec.ValidationError as error:
             raise AgentError(
-                f"Settings of this workstation cannot be used: {'; '.join(faults)}.",
+                f"Settings of this workstation cannot be used: {'; '.join(_faults(given))}.",
                 "Nothing was done.",
                 f"Correct them in {path} or in the environment.",
-            )
-        return Settings(**values)
+            ) from error
 
     def enrolment(self) -> Enrolment:
         """Raises AgentError when this workstation is not enrolled."""
@@ -209,6 +199,14 @@ def _in_environment(environment: Mapping[str, str]) -> dict[str, object]:
             separator = SEPARATED.get(name)
             values[name] = raw if separator is None else [part for part in raw.split(separator) if part]
     return values
+
+
+def _faults(given: Mapping[str, object]) -> Iterator[str]:
+    for name in sorted(given.keys() - set(Settings.__struct_fields__)):
+        near = difflib.get_close_matches(name, Settings.__struct_fields__, n=1)
+        yield f"there is no setting {name}" + (f", perhaps {near[0]} was meant" if near else "")
+    for name, admitted in refused(Settings, given).items():
+        yield f"{name} cannot be {given[name]!r}, it must be {admitted['description']}"
 
 
 def state_at(folder: Path | None) -> State:

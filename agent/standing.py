@@ -18,8 +18,9 @@ from agent.errors import AgentError
 from agent.outbox.card_return import CardReturn
 from agent.sync.progress import duration_text, read_note
 from agent.sync.refused import refused_lines
-from agent.wording import size_text, standing_of
+from agent.wording import standing_of
 from agent.workstation import Workstation
+from service.contract.showing import size_words
 
 # A worklist older than this may no longer say what the site owes.
 OLD_AFTER_S = 86400.0
@@ -129,7 +130,7 @@ def return_lines(card_return: dict[str, Any]) -> Iterator[str]:
         f"scope {card_return['scope']}" if card_return["scope"] else None,
         card_return["person"],
         f"volume {card_return['volume']}" if card_return["volume"] else None,
-        f"{card_return['files']} files, {size_text(card_return['bytes'])}",
+        f"{card_return['files']} files, {size_words(card_return['bytes'])}",
     ]
     at = card_return["started"][:16].replace("T", " ")
     yield f"{at} UTC, {', '.join(name for name in names if name)}: {card_return['standing']}"

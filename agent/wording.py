@@ -48,11 +48,3 @@ def extent_text(read: CardReturn) -> str:
         f"{read.extent_note or 'the reading was broken off'}, and nobody has confirmed that this was a "
         f"whole card (sightledger-agent confirm {read.id} --person NAME)"
     )
-
-
-def size_text(size: float) -> str:
-    for unit in ("B", "kB", "MB", "GB"):
-        if size < 1000 or unit == "GB":
-            return f"{size:,.0f} {unit}" if unit == "B" else f"{size:,.1f} {unit}"
-        size /= 1000
-    raise AssertionError("unreachable")

@@ -68,10 +68,10 @@ def main() -> None:
     try:
         app()
     except Exception as error:
-        told = explained(error)
-        if told is None:
+        explanation = explained(error)
+        if explanation is None:
             raise
-        text, status = told
+        text, status = explanation
         typer.echo(text, err=True)
         sys.exit(status)
 

@@ -6,6 +6,7 @@ import gc
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from importlib.metadata import version
+from pathlib import Path
 
 from litestar import Litestar, Router
 from litestar.di import Provide
@@ -58,7 +59,7 @@ def create_app(settings: Settings | None = None) -> Litestar:
     build_shapes()
     db = Database(settings.database_url)
     objects = open_objects(settings)
-    signer = Signer.load(settings.receipt_key_file)
+    signer = Signer.load(Path(settings.receipt_key_file))
     writable = Writable(db, objects)
     commits = Commits()
     watch = Watch(settings.audit_days, writable)

@@ -95,6 +95,13 @@ def as_bytea(raw: bytes) -> str:
     return "\\x" + raw.hex()
 
 
+async def serialise(connection: AsyncConnection, what: str, *, shared: bool = False) -> None:
+    """Until the transaction ends let no other that names `what` run beside it; those that are `shared` run
+    beside each other."""
+    lock = sa.func.pg_advisory_xact_lock_shared if shared else sa.func.pg_advisory_xact_lock
+    await connection.execute(sa.select(lock(sa.func.hashtextextended(what, 0))))
+
+
 def server_now() -> datetime:
     """The service's clock, in UTC."""
     return datetime.now(UTC)

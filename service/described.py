@@ -78,12 +78,14 @@ def _tell_headers(operation: Described) -> None:
     if schema.get("$ref", "").rpartition("/")[2].startswith("Page_"):
         answer.setdefault("headers", {})["Link"] = NEXT_PAGE
     if "412" in answers:
-        told = "the ETag that the change was made on; 428 tells that it is needed"
-        _parameter(operation, "If-Match", told)
+        description = "the ETag that the change was made on; 428 tells that it is needed"
+        _parameter(operation, "If-Match", description)
         answer.setdefault("headers", {})["ETag"] = ENTITY_TAG
     if "202" in answers:
-        told = "`respond-async, wait=SECONDS` (RFC 7240): 202 when it takes longer, and the work goes on"
-        _parameter(operation, "Prefer", told)
+        description = (
+            "`respond-async, wait=SECONDS` (RFC 7240): 202 when it takes longer, and the work goes on"
+        )
+        _parameter(operation, "Prefer", description)
     # A handler that may answer 304 has a body or none.
     choices = schema.get("oneOf", [])
     if {"type": "null"} in choices:
@@ -98,9 +100,9 @@ def _tell_conditional(operation: Described) -> None:
     _parameter(operation, "If-None-Match", "the ETag of the version the caller holds; 304 when it stands")
 
 
-def _parameter(operation: Described, name: str, told: str) -> None:
+def _parameter(operation: Described, name: str, description: str) -> None:
     header = {"name": name, "in": "header", "required": False, "schema": {"type": "string"}}
-    operation.setdefault("parameters", []).append({**header, "description": told})
+    operation.setdefault("parameters", []).append({**header, "description": description})
 
 
 def _tell_examples(operation: Described, examples: Described) -> None:

@@ -125,9 +125,15 @@ def precondition(request: AnyRequest) -> Callable[[str], None]:
     return check
 
 
-def require_match(request: AnyRequest, etag: str) -> None:
-    """Raise unless If-Match holds `etag`: 400 malformed, 428 missing, 412 another version."""
-    precondition(request)(etag)
+def unchanged(request: AnyRequest) -> Callable[[Any], None]:
+    """As `precondition`, but to be called with the record as it stands: its tag is that of its content."""
+    check = precondition(request)
+    return lambda record: check(etag_of(record))
+
+
+def tagged(content: T) -> Response[T]:
+    """The content with its ETag, which a change of it needs."""
+    return Response(content, headers={"ETag": etag_of(content)})
 
 
 def not_modified(request: AnyRequest, etag: str) -> bool:
@@ -139,15 +145,19 @@ def not_modified(request: AnyRequest, etag: str) -> bool:
     return tags == ["*"] or etag.removeprefix("W/") in [tag.removeprefix("W/") for tag in tags]
 
 
-def conditional(request: AnyRequest, content: T, etag: str) -> Response[T | None]:
-    """The content with its ETag, or 304 without content when the caller holds it already."""
+def conditional(request: AnyRequest, content: T, etag: str | None = None) -> Response[T | None]:
+    """The content with its ETag (none given: that of the whole content), or 304 without content when the
+    caller holds it already."""
+    etag = etag or etag_of(content)
     if not_modified(request, etag):
         return Response(None, status_code=304, headers={"ETag": etag})
     return Response(content, headers={"ETag": etag})
 
 
-def encode_cursor(key: Any) -> str:
-    """An opaque page cursor of the last row's sort key (anything msgspec can encode)."""
+def encode_cursor(key: Any) -> str | None:
+    """An opaque page cursor of the last row's sort key (anything msgspec can encode); None without one."""
+    if key is None:
+        return None
     return base64.urlsafe_b64encode(msgspec.json.encode(key)).rstrip(b"=").decode("ascii")
 
 
@@ -166,11 +176,13 @@ def decode_cursor(cursor: str | None, shape: type[T]) -> T | None:
         ) from error
 
 
-def link_next(request: AnyRequest, cursor: str | None) -> dict[str, str]:
-    """The Link header (RFC 8288) that names the next page; empty after the last one.
+def link_next(request: AnyRequest, key: Any) -> dict[str, str]:
+    """The Link header (RFC 8288) that names the next page by the sort key of this one's last row; empty
+    without a key: after the last page.
 
     The target is relative, so that it holds behind any reverse proxy.
     """
+    cursor = encode_cursor(key)
     if cursor is None:
         return {}
     kept = parse_qsl(request.scope["query_string"].decode("latin-1"), keep_blank_values=True)
@@ -180,8 +192,8 @@ def link_next(request: AnyRequest, cursor: str | None) -> dict[str, str]:
 
 def paged(request: AnyRequest, items: list[T], limit: int, key: Callable[[T], Any]) -> Response[Page[T]]:
     """One page of a list. A full one names the next page by the sort key of its last item."""
-    more = encode_cursor(key(items[-1])) if items and len(items) == limit else None
-    return Response(Page(items=items), headers=link_next(request, more))
+    last = items[-1] if len(items) == limit else None
+    return Response(Page(items=items), headers=link_next(request, None if last is None else key(last)))
 
 
 class ServiceRequest(Request[Any, Any, Any]):

@@ -139,11 +139,11 @@ async def work(queue: procrastinate.App, context: Mapping[str, Any], *, wait: bo
 
 async def _until_stopped(stopping: asyncio.Event, shift: Coroutine[Any, Any, None]) -> BaseException | None:
     """Let a shift end in good order when told to stop; what ended it. Raises what is no loss of the queue."""
-    working, told = asyncio.create_task(shift), asyncio.create_task(stopping.wait())
+    working, stop_asked = asyncio.create_task(shift), asyncio.create_task(stopping.wait())
     try:
-        await asyncio.wait({working, told}, return_when=asyncio.FIRST_COMPLETED)
+        await asyncio.wait({working, stop_asked}, return_when=asyncio.FIRST_COMPLETED)
     finally:
-        told.cancel()
+        stop_asked.cancel()
         working.cancel()
         (cause,) = await asyncio.gather(working, return_exceptions=True)
     if isinstance(cause, Exception) and not isinstance(cause, LOST):

@@ -11,13 +11,14 @@ from cryptography.hazmat.primitives.serialization import (
     Encoding,
     NoEncryption,
     PrivateFormat,
-    PublicFormat,
     load_pem_private_key,
 )
+from joserfc.jwk import OKPKey
+from joserfc.jws import HeaderDict, serialize_json
 
 from service.contract.access import Jwk, JwkSet
 from service.contract.cards import Receipt
-from service.contract.signature import thumbprint, to_base64url
+from service.contract.signature import EDDSA
 from service.settings import SettingError
 
 
@@ -25,12 +26,9 @@ class Signer:
     """Signs with one private key; `key_id` is its RFC 7638 thumbprint."""
 
     def __init__(self, key: Ed25519PrivateKey) -> None:
-        self._key = key
-        raw = key.public_key().public_bytes(Encoding.Raw, PublicFormat.Raw)
-        public = Jwk(kty="OKP", crv="Ed25519", kid="", x=to_base64url(raw))
-        public.kid = self.key_id = thumbprint(public)
-        self._public = public
-        self._protected = to_base64url(msgspec.json.encode({"alg": "EdDSA", "kid": self.key_id}))
+        self._key = OKPKey.import_key(key)
+        self.key_id = self._key.thumbprint()
+        self._public = msgspec.convert(self._key.as_dict(private=False, kid=self.key_id), Jwk)
 
     @classmethod
     def load(cls, path: Path) -> Signer:
@@ -50,9 +48,8 @@ class Signer:
 
     def sign(self, payload: bytes) -> Receipt:
         """`payload` as a flattened JWS (RFC 7515 7.2.2)."""
-        body = to_base64url(payload)
-        signature = self._key.sign(f"{self._protected}.{body}".encode())
-        return Receipt(payload=body, protected=self._protected, signature=to_base64url(signature))
+        header: HeaderDict = {"protected": {"alg": "EdDSA", "kid": self.key_id}}
+        return msgspec.convert(serialize_json(header, payload, self._key, registry=EDDSA), Receipt)
 
     def jwks(self) -> JwkSet:
         """The public key, for whoever checks receipts."""

@@ -73,11 +73,11 @@ class Watch:
 
     async def text(self, db: Database) -> bytes:
         """The gauges in Prometheus' text format, without those of a database that does not answer."""
-        held = await self._takes_writes() | await self._stock(db)
+        values = await self._takes_writes() | await self._stock(db)
         registry = CollectorRegistry()
-        for name, told in TOLD.items():
-            if name in held:
-                Gauge(f"sightledger_{name}", told, registry=registry).set(held[name])
+        for name, meaning in TOLD.items():
+            if name in values:
+                Gauge(f"sightledger_{name}", meaning, registry=registry).set(values[name])
         return generate_latest(registry)
 
     async def _takes_writes(self) -> dict[str, float]:
@@ -89,14 +89,14 @@ class Watch:
     async def _stock(self, db: Database) -> dict[str, float]:
         try:
             async with db.begin() as connection:
-                held = dict(await figures(connection))
+                values = dict(await figures(connection))
         except SQLAlchemyError as error:
             _log.warning("no figures", cause=type(error).__name__)
             return {}
         await self._recount(db)
-        held["completion_drift"] = float(sum(self._drift.values()))
-        held["completion_recounted"] = float(len(self._drift))
-        return held | (self._custody or {})
+        values["completion_drift"] = float(sum(self._drift.values()))
+        values["completion_recounted"] = float(len(self._drift))
+        return values | (self._custody or {})
 
     async def _recount(self, db: Database) -> None:
         if time.monotonic() < self._next_at:

@@ -12,7 +12,7 @@ import sys
 import time
 from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -192,9 +192,7 @@ def token_of_agent(settings: Settings, site: str) -> tuple[UUID, str]:
 
 def environment_of(settings: Settings, **more: str) -> dict[str, str]:
     """The variables from which a process reads these settings."""
-    ours = {
-        f"SIGHTLEDGER_{spec.name.upper()}": str(getattr(settings, spec.name)) for spec in fields(settings)
-    }
+    ours = {name: str(value) for name, value in msgspec.to_builtins(settings).items()}
     kept = {name: value for name, value in os.environ.items() if not name.startswith("SIGHTLEDGER_")}
     return {**kept, **ours, "PYTHONPATH": str(ROOT), **more}
 
@@ -204,7 +202,9 @@ def running_service(settings: Settings, folder: Path, **environment: str) -> Ite
     """Runs the service under its real server on a free port; `settings` say everything else. The service ends
     with the block, or with this process however that ends."""
     port = free_port()
-    settings = replace(settings, host="127.0.0.1", port=port, public_url=f"http://127.0.0.1:{port}")
+    settings = msgspec.structs.replace(
+        settings, host="127.0.0.1", port=port, public_url=f"http://127.0.0.1:{port}"
+    )
     child = Child(
         [sys.executable, "-m", "service", "serve"],
         log=folder / f"service-{port}.log",
@@ -245,7 +245,7 @@ def client_of(settings: Settings) -> S3Client:
 
 def with_store(settings: Settings, store: ObjectStore, **more: Any) -> Settings:
     """Returns the same settings for another store."""
-    return replace(
+    return msgspec.structs.replace(
         settings,
         s3_endpoint=store.endpoint,
         s3_public_endpoint=store.endpoint,

@@ -7,10 +7,10 @@ import os
 import re
 import subprocess
 import sys
-from dataclasses import MISSING, fields
 from pathlib import Path
 
 import pytest
+from msgspec.structs import fields
 
 import agent.settings
 from agent.errors import AgentError
@@ -37,14 +37,14 @@ def rows_of_the_readme() -> list[tuple[list[str], str]]:
 
 def test_the_readme_lists_every_setting_of_the_service_and_no_other() -> None:
     listed = [name for names, _ in rows_of_the_readme() for name in names]
-    assert sorted(listed) == sorted(f"SIGHTLEDGER_{spec.name.upper()}" for spec in fields(Settings))
+    assert sorted(listed) == sorted(spec.encode_name for spec in fields(Settings))
 
 
 def test_the_readme_tells_the_defaults() -> None:
-    told = {name: default for names, default in rows_of_the_readme() for name in names}
+    defaults = {name: default for names, default in rows_of_the_readme() for name in names}
     for spec in fields(Settings):
-        default = told[f"SIGHTLEDGER_{spec.name.upper()}"]
-        if spec.default is MISSING:
+        default = defaults[spec.encode_name]
+        if spec.required:
             assert "needed" in default
         elif str(spec.default):
             assert f"`{spec.default}`" in default, spec.name
@@ -83,16 +83,14 @@ GIVEN = {
 
 def test_every_variable_sets_its_setting() -> None:
     read = read_settings(GIVEN)
-    assert {
-        f"SIGHTLEDGER_{spec.name.upper()}": str(getattr(read, spec.name)) for spec in fields(Settings)
-    } == (GIVEN)
+    assert {spec.encode_name: str(getattr(read, spec.name)) for spec in fields(Settings)} == GIVEN
 
 
 @pytest.mark.parametrize("missing", sorted(NEEDED))
 def test_a_needed_variable_that_is_missing_or_empty_is_named(missing: str) -> None:
-    for held in ({}, {missing: ""}):
+    for given in ({}, {missing: ""}):
         with pytest.raises(SettingError, match=missing):
-            read_settings({name: value for name, value in NEEDED.items() if name != missing} | held)
+            read_settings({name: value for name, value in NEEDED.items() if name != missing} | given)
 
 
 NO_NUMBERS = ("", "0", "-1", "nan", "inf", "1e999", "9" * 30, "7.5", "seven", " 7", "7\n")
@@ -136,11 +134,11 @@ SENSELESS = {
 def test_a_senseless_value_is_refused_with_its_variable_and_what_it_must_be(name: str, raw: str) -> None:
     with pytest.raises(SettingError) as refused:
         read_settings({**NEEDED, f"SIGHTLEDGER_{name}": raw})
-    told = str(refused.value)
-    assert told.startswith(f"SIGHTLEDGER_{name}")
-    assert "cannot be used: it must be " in told
+    sentence = str(refused.value)
+    assert sentence.startswith(f"SIGHTLEDGER_{name}")
+    assert "cannot be used: it must be " in sentence
     # A secret is never shown again, not even a wrong one.
-    assert (repr(raw) in told) is (name not in SECRET)
+    assert (repr(raw) in sentence) is (name not in SECRET)
 
 
 def test_every_setting_of_the_service_is_tried_with_senseless_values() -> None:
@@ -208,8 +206,8 @@ def test_every_setting_of_a_workstation_is_tried_with_senseless_values() -> None
 
 def test_the_defaults_of_a_workstation_may_be_written_down(tmp_path: Path) -> None:
     usual = agent.settings.Settings()
-    held = {name: getattr(usual, name) for name in usual.__struct_fields__}
-    lines = [f"{name} = {_toml(value)}" for name, value in held.items() if value is not None]
+    values = {name: getattr(usual, name) for name in usual.__struct_fields__}
+    lines = [f"{name} = {_toml(value)}" for name, value in values.items() if value is not None]
     (tmp_path / "agent.toml").write_text("\n".join(lines), "utf-8")
     assert agent.settings.State(tmp_path).settings({}) == usual
 

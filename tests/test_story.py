@@ -6,10 +6,11 @@ import json
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
+from msgspec.structs import replace
 
 from deploy.demo import Station
 from deploy.embedded.processes import Child

@@ -9,8 +9,8 @@ from contextlib import contextmanager
 from agent import screen
 from agent.cards.reading import close_interrupted
 from agent.settings import state_at
-from agent.wording import size_text
 from agent.workstation import Workstation
+from service.contract.showing import size_words
 
 
 class chosen:
@@ -35,6 +35,6 @@ def rebuild_told() -> Callable[[int, int], None]:
         nonlocal said
         if time.monotonic() - said >= screen.PLAIN_EVERY:
             said = time.monotonic()
-            screen.errors.print(f"still reading the spool: {files} files, {size_text(size)}", soft_wrap=True)
+            screen.errors.print(f"still reading the spool: {files} files, {size_words(size)}", soft_wrap=True)
 
     return told

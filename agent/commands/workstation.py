@@ -26,9 +26,9 @@ from agent.settings import Enrolment
 from agent.standing import queue_facts, status_facts, status_lines
 from agent.sync.progress import read_note, text_of
 from agent.sync.pull import pull
-from agent.wording import size_text
 from agent.workstation import Workstation, agent_version, platform_text
 from service.contract.access import EnrolAgent
+from service.contract.showing import size_words
 
 
 def enrol(
@@ -140,7 +140,7 @@ def queue(
         due = waiting["nextTry"]
         next_try = datetime.fromtimestamp(due, UTC).strftime("%H:%M:%S UTC") if due else "now"
         age = screen.age_text(datetime.fromisoformat(waiting["started"]), now())
-        files, size = str(waiting["files"]), size_text(waiting["bytes"])
+        files, size = str(waiting["files"]), size_words(waiting["bytes"])
         cells = (waiting["id"], waiting["unit"] or "", files, size, age, next_try)
         table.add_row(*map(escape, cells), escape(waiting["trouble"] or ""))
     screen.console.print(table)

@@ -12,7 +12,7 @@ from pathlib import Path
 import msgspec
 
 from agent.client.store import Outcome
-from agent.wording import size_text
+from service.contract.showing import size_words
 
 NOTE_EVERY = 2.0
 # What another process wrote is shown for this long; it writes every two seconds while it sends.
@@ -80,15 +80,15 @@ class Shown(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def text_of(shown: Shown) -> str:
-    held = f"already held {shown.held}, {size_text(shown.held_bytes)}"
-    done = f"sent {shown.sent} files, {size_text(shown.sent_bytes)}; {held}"
+    held = f"already held {shown.held}, {size_words(shown.held_bytes)}"
+    done = f"sent {shown.sent} files, {size_words(shown.sent_bytes)}; {held}"
     if shown.reading_back:
         return f"{done}; everything is sent, the service is reading {shown.reading_back} large files back"
     if not shown.left:
         return f"{done}; everything is sent, the receipt is awaited"
-    rate = "rate not known yet" if shown.rate is None else f"{size_text(shown.rate)}/s"
+    rate = "rate not known yet" if shown.rate is None else f"{size_words(shown.rate)}/s"
     left = "time left not known" if shown.seconds is None else f"about {duration_text(shown.seconds)} left"
-    return f"{done}; to send {shown.left}, {size_text(shown.left_bytes)}; {rate}, {left}"
+    return f"{done}; to send {shown.left}, {size_words(shown.left_bytes)}; {rate}, {left}"
 
 
 def duration_text(seconds: float) -> str:

@@ -21,7 +21,6 @@ from agent.settings import Settings
 from agent.sync.large import ReadingBack
 from agent.sync.parts import PartSender
 from agent.sync.progress import NOTE_EVERY, Sent, Shown, leave_note, shown_every
-from agent.sync.receipts import checked_receipt
 from agent.sync.refused import learn_refused
 from agent.sync.waiting import Waits, put_off
 from service.contract.access import JwkSet
@@ -76,6 +75,9 @@ class Pusher:
             else:
                 receipt, body = self._commit_until_held(return_id)
         reach("push.committed")
+        # Loaded with the first receipt: most commands check none.
+        from agent.sync.receipts import checked_receipt
+
         checked, self.keys = checked_receipt(self.returns, self.service, self.keys, return_id, receipt)
         reach("push.verified")
         self.returns.hold(return_id, body, checked.issued_at)

@@ -39,9 +39,9 @@ from service.http import (
     PageSize,
     conditional,
     decode_cursor,
-    etag_of,
     paged,
-    precondition,
+    tagged,
+    unchanged,
 )
 from service.problems import problems
 from service.settings import Settings
@@ -125,7 +125,7 @@ async def read_account(
 ) -> Response[Account | None]:
     """One account, with the ETag that a change of it needs."""
     account = await people.read_account(db, caller, account_id)
-    return conditional(request, account, etag_of(account))
+    return conditional(request, account)
 
 
 @put("/accounts/{account_id:uuid}", status_code=200, responses=problems(400, 401, 403, 409, 412, 422, 428))
@@ -137,9 +137,7 @@ async def put_account(
     caller: NamedDependency[Caller],
 ) -> Response[Account]:
     """Make an account, or with If-Match change it. A password of it is never shown."""
-    check = precondition(request)
-    account = await people.put_account(db, caller, account_id, data, lambda now: check(etag_of(now)))
-    return Response(account, headers={"ETag": etag_of(account)})
+    return tagged(await people.put_account(db, caller, account_id, data, unchanged(request)))
 
 
 @put("/accounts/{account_id:uuid}/password", status_code=204, responses=problems(400, 401, 403, 404))
@@ -228,8 +226,7 @@ async def read_site(
     request: AnyRequest, code: SiteCode, db: NamedDependency[Database], caller: NamedDependency[Caller]
 ) -> Response[Site | None]:
     """One site, with the ETag that a change of it needs."""
-    site = await sites.read_site(db, caller, code)
-    return conditional(request, site, etag_of(site))
+    return conditional(request, await sites.read_site(db, caller, code))
 
 
 @put("/sites/{code:str}", status_code=200, responses=problems(400, 401, 403, 412, 422, 428))
@@ -241,9 +238,7 @@ async def put_site(
     caller: NamedDependency[Caller],
 ) -> Response[Site]:
     """Make a site, or with If-Match change it."""
-    check = precondition(request)
-    site = await sites.put_site(db, caller, code, data, lambda now: check(etag_of(now)))
-    return Response(site, headers={"ETag": etag_of(site)})
+    return tagged(await sites.put_site(db, caller, code, data, unchanged(request)))
 
 
 @get("/sites/{code:str}/people", responses=problems(400, 401, 403, 404))
@@ -252,7 +247,7 @@ async def read_people(
 ) -> Response[SitePeople | None]:
     """The register of people without an account, with the ETag that a change of it needs."""
     found = await register.read_register(db, caller, code)
-    return conditional(request, found, etag_of(found))
+    return conditional(request, found)
 
 
 @put("/sites/{code:str}/people", status_code=200, responses=problems(400, 401, 403, 404, 412, 422, 428))
@@ -264,9 +259,7 @@ async def put_people(
     caller: NamedDependency[Caller],
 ) -> Response[SitePeople]:
     """Enter the people of a site who have no account, or with If-Match change the register."""
-    check = precondition(request)
-    found = await register.put_register(db, caller, code, data, lambda now: check(etag_of(now)))
-    return Response(found, headers={"ETag": etag_of(found)})
+    return tagged(await register.put_register(db, caller, code, data, unchanged(request)))
 
 
 router = Router(

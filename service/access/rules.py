@@ -69,6 +69,12 @@ class Caller:
     def account_id(self) -> UUID | None:
         return None if self.agent or self.id == NO_ACCOUNT else self.id
 
+    def person(self) -> UUID:
+        """The account behind the caller; raises NotAllowed for an agent."""
+        if self.account_id is None:
+            raise NotAllowed("This is for a person to do, signed in; an agent cannot.")
+        return self.account_id
+
     @property
     def agent_id(self) -> UUID | None:
         return self.id if self.agent else None

@@ -14,6 +14,7 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 from service.access.rules import SPEAKERS
 from service.contract.wire import new_id
 from service.database import Row, id_column, json, metadata, moment, reference, server_now, text, texts
+from service.errors import NotFound
 
 sites = sa.Table(
     "sites",
@@ -114,11 +115,6 @@ access_events = sa.Table(
 async def note(connection: AsyncConnection, kind: str, **more: Any) -> None:
     """Append one event; `more` are columns of access_events."""
     await connection.execute(sa.insert(access_events).values(id=new_id(), kind=kind, at=server_now(), **more))
-
-
-async def serialise(connection: AsyncConnection, what: str) -> None:
-    """Let no other transaction that names `what` run beside this one."""
-    await connection.execute(sa.select(sa.func.pg_advisory_xact_lock(sa.func.hashtextextended(what, 0))))
 
 
 _account_fields = [
@@ -301,6 +297,14 @@ async def update_agent(connection: AsyncConnection, agent_id: UUID, **changed: A
 async def site(connection: AsyncConnection, code: str, *, lock: bool = False) -> Row | None:
     query = sa.select(sites).where(sites.c.code == code)
     return (await connection.execute(query.with_for_update() if lock else query)).mappings().first()
+
+
+async def known_site(connection: AsyncConnection, code: str, *, lock: bool = False) -> Row:
+    """As `site`; raises NotFound."""
+    found = await site(connection, code, lock=lock)
+    if found is None:
+        raise NotFound(f"There is no site {code}.", next_step="Take a code of GET /api/v1/sites.")
+    return found
 
 
 async def site_page(

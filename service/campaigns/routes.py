@@ -32,8 +32,6 @@ from service.http import (
     PageSize,
     conditional,
     decode_cursor,
-    encode_cursor,
-    etag_of,
     link_next,
     precondition,
 )
@@ -55,10 +53,6 @@ StateFilter = Literal[
 
 def _tagged(campaign: Campaign) -> Response[Campaign]:
     return Response(campaign, headers={"ETag": opening.campaign_tag(campaign.id, campaign.version)})
-
-
-def _next(request: AnyRequest, key: UUID | str | None) -> dict[str, str]:
-    return link_next(request, None if key is None else encode_cursor(key))
 
 
 @put(
@@ -90,7 +84,7 @@ async def list_campaigns(
     """Campaigns with units at the caller's sites, newest id first."""
     before = decode_cursor(cursor, UUID)
     items, more = await reading.list_campaigns(db, caller, before=before, limit=limit)
-    return Response(Page(items=items), headers=_next(request, more))
+    return Response(Page(items=items), headers=link_next(request, more))
 
 
 @get("/campaigns/{campaign_id:uuid}", responses=problems(400, 401, 403, 404))
@@ -150,7 +144,7 @@ async def list_inspections(
         after=decode_cursor(cursor, str),
         limit=limit,
     )
-    return Response(Page(items=items), headers=_next(request, more))
+    return Response(Page(items=items), headers=link_next(request, more))
 
 
 @get("/inspections/{inspection_id:uuid}", responses=problems(400, 401, 403, 404))
@@ -162,7 +156,7 @@ async def read_inspection(
 ) -> Response[InspectionDetail | None]:
     """One inspection: the standing of each location, and how it came to its revision."""
     found = await reading.read_inspection(db, caller, inspection_id)
-    return conditional(request, found, etag_of(found))
+    return conditional(request, found)
 
 
 @get("/inspections/{inspection_id:uuid}/statements", responses=problems(400, 401, 403, 404))
@@ -221,7 +215,7 @@ async def read_worklist(
 ) -> Response[Worklist | None]:
     """The open inspections of a site, and the plan revisions an agent there has to hold."""
     found = await worklist.read_worklist(db, caller, code)
-    return conditional(request, found, etag_of(found))
+    return conditional(request, found)
 
 
 router = Router(

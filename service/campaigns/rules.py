@@ -6,6 +6,7 @@ from collections.abc import Collection, Iterable, Mapping
 from dataclasses import asdict, dataclass, fields, replace
 from datetime import datetime
 from itertools import combinations
+from typing import Any
 from uuid import UUID
 
 from service.contract.plan_document import Requires
@@ -320,6 +321,16 @@ def passage(
         changed=tuple(sorted(key for key in before.keys() & after.keys() if before[key] != after[key])),
         renamed={key: old for key in came if (old := former.get(key)) is not None and old in before},
     )
+
+
+def with_shares(sums: Mapping[str, int]) -> dict[str, Any]:
+    """Sums by column, and the shares of them that `service.contract.campaigns.Counted` tells."""
+    return {
+        **sums,
+        "share_complete": share(sums["complete"], sums["locations"]),
+        "share_answered": share(sums["complete"] + sums["omitted"], sums["locations"]),
+        "share_pictures": share(sums["pictures_required_held"], sums["pictures_required"]),
+    }
 
 
 def share(part: int, whole: int) -> float | None:

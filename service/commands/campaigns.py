@@ -93,21 +93,21 @@ async def _take(db: Database, caller: Caller, lines: Sequence[CampaignLine]) -> 
     from service.campaigns.actions import opening
 
     of, serials = lines[0], [line.unit for line in lines]
-    held = await _held(db, caller, of.name)
-    if held is None:
+    known = await _named(db, caller, of.name)
+    if known is None:
         wanted = CampaignIn(name=of.name, plan=of.plan, opens=of.opens, closes=of.closes, units=serials)
         made = await opening.put_campaign(db, caller, new_id(), wanted, unchanged=None)
         return made.inspections
-    if (held.plan, held.opens, held.closes) != (of.plan, of.opens, of.closes):
+    if (known.plan, known.opens, known.closes) != (of.plan, of.opens, of.closes):
         raise Conflict(
-            f"Campaign {of.name} is open over plan {held.plan} from {held.opens} to {held.closes}.",
+            f"Campaign {of.name} is open over plan {known.plan} from {known.opens} to {known.closes}.",
             next_step="Give these, or another name for another campaign. To change its window: "
-            f"PUT /api/v1/campaigns/{held.id}.",
+            f"PUT /api/v1/campaigns/{known.id}.",
         )
-    return (await opening.add_units(db, caller, held.id, serials)).inspections - held.inspections
+    return (await opening.add_units(db, caller, known.id, serials)).inspections - known.inspections
 
 
-async def _held(db: Database, caller: Caller, name: str) -> Campaign | None:
+async def _named(db: Database, caller: Caller, name: str) -> Campaign | None:
     from service.campaigns.actions import reading
 
     before: UUID | None = None

@@ -75,8 +75,8 @@ def sweep(
         return await run_sweep(db, holding, age, delete=delete)
 
     found = with_store(run)
-    for one in found.orphans:
-        typer.echo(f"{one.key}\t{one.size}\t{one.modified:%Y-%m-%dT%H:%M:%SZ}")
+    for orphan in found.orphans:
+        typer.echo(f"{orphan.key}\t{orphan.size}\t{orphan.modified:%Y-%m-%dT%H:%M:%SZ}")
     typer.echo(", ".join(f"{number} {name}" for name, number in found.counts().items()), err=True)
 
 
@@ -99,7 +99,7 @@ def retention(
             return await record_retention(connection, site, wanted, by=None)
 
     try:
-        told = with_database(run)
+        policy = with_database(run)
     except msgspec.ValidationError as error:
         stop(f"The policy cannot be recorded: {error}.", REFUSED)
-    typer.echo(f"{told.site}: {told.days} days, {told.mode}")
+    typer.echo(f"{policy.site}: {policy.days} days, {policy.mode}")

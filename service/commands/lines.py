@@ -158,7 +158,7 @@ def _text(file: Path) -> str:
 
 
 def _check_columns(file: Path, columns: Sequence[str], shape: type[msgspec.Struct]) -> None:
-    known = {one.name: one.required for one in msgspec.structs.fields(shape)}
+    known = {column.name: column.required for column in msgspec.structs.fields(shape)}
     wrong = [repr(name) for name in columns if name not in known]
     lacking = [name for name, required in known.items() if required and name not in columns]
     doubled = [name for name in known if columns.count(name) > 1]
@@ -197,6 +197,8 @@ def in_words(error: msgspec.ValidationError, given: Mapping[str, object]) -> str
     value = "" if name == "password" else repr(given.get(name, ""))
     for pattern, words in WORDS:
         if found := re.search(pattern, text):
-            told = found.expand(words).format(name=name, value=value, signs=SIGNS.get(name, SIGNS["code"]))
-            return told.replace("  ", " ")
+            sentence = found.expand(words).format(
+                name=name, value=value, signs=SIGNS.get(name, SIGNS["code"])
+            )
+            return sentence.replace("  ", " ")
     return f"{name} {value}: {text}."

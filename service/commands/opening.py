@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, NoReturn, TypeVar
 
 import typer
 
-from service.errors import Refusal
+from service.errors import NotFound, Refusal
 from service.settings import SettingError, Settings, read_settings
 
 if TYPE_CHECKING:
@@ -48,13 +48,25 @@ def with_store(use: Callable[[Database, Holding], Awaitable[T]]) -> T:
         return with_database(lambda db: use(db, holding))
 
 
+async def found(reading: Awaitable[T]) -> T | None:
+    """What is read; None where there is no such record."""
+    try:
+        return await reading
+    except NotFound:
+        return None
+
+
+def tell_recorded(what: str, fresh: bool) -> None:
+    typer.echo(f"{what} is recorded." if fresh else f"{what} is recorded so already.", err=True)
+
+
 def stop(text: str, status: int) -> NoReturn:
     """End the command with a sentence on standard error."""
     typer.echo(text, err=True)
     raise typer.Exit(status)
 
 
-def told(refusal: Refusal) -> str:
+def refusal_text(refusal: Refusal) -> str:
     """A refusal as a person reads it."""
     parts = (refusal.detail, refusal.consequence, refusal.next_step)
     return " ".join(part for part in parts if part)
@@ -63,7 +75,7 @@ def told(refusal: Refusal) -> str:
 def explained(error: Exception) -> tuple[str, int] | None:
     """What can be expected to go wrong, in words, with the exit code; None for a fault of ours."""
     if isinstance(error, Refusal):
-        return told(error), REFUSED
+        return refusal_text(error), REFUSED
     if isinstance(error, SettingError):
         return str(error), NOT_SET_UP
     if isinstance(error, ModuleNotFoundError):

@@ -31,8 +31,7 @@ def add(
     """Enter a person on the register of a site. The same again changes nothing."""
     line = record_of_options(PersonLine, {"site": site, "name": name})
     fresh = with_database(lambda db: _take(db, line))
-    told = f"{name} is on the register of {site}" if fresh else f"{name} is on the register of {site} already"
-    typer.echo(f"{told}.", err=True)
+    typer.echo(f"{name} is on the register of {site}{'' if fresh else ' already'}.", err=True)
 
 
 def import_(file: Csv) -> None:
@@ -50,8 +49,8 @@ async def _take(db: Database, line: PersonLine) -> bool:
     if line.name in before.names:
         return False
 
-    def check(held: SitePeople) -> None:
-        if held.names != before.names:
+    def check(now: SitePeople) -> None:
+        if now.names != before.names:
             raise Conflict(
                 f"The register of {line.site} was changed at the same moment.", next_step="Enter it again."
             )

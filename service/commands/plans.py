@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from service.commands.opening import NOT_SET_UP, REFUSED, stop
+from service.commands.opening import NOT_SET_UP, REFUSED, found, stop
 from service.commands.passwords import As, PasswordFile, PasswordStdin, person_at_hand
 from service.contract.plans import EventKind, PlanIn, Revision, RevisionDetail, RevisionEventIn
 from service.contract.wire import new_id
@@ -59,25 +59,23 @@ def submit(
     """
     checked, document = _checked(file)
     person = person_at_hand(by, password_file, password_stdin)
-    held = person.does(lambda db, caller: _submit(db, caller, checked, document))
-    _tell(held, "Another person, an approver, goes on: sightledger plan approve")
+    standing = person.does(lambda db, caller: _submit(db, caller, checked, document))
+    _tell(standing, "Another person, an approver, goes on: sightledger plan approve")
 
 
 async def _submit(db: Database, caller: Caller, checked: Checked, document: PlanDocument) -> RevisionDetail:
     from service.plans.actions import catalogue
 
-    try:
-        await catalogue.read_plan(db, caller, document.plan)
-    except NotFound:
+    if await found(catalogue.read_plan(db, caller, document.plan)) is None:
         wanted = PlanIn(id=new_id(), title=document.title, equipment_type=document.equipment_type)
         await catalogue.put_plan(db, caller, document.plan, wanted)
     known = await _labelled(db, caller, document.plan, document.revision)
     if known is None:
-        held = await create_draft(db, caller, new_id(), checked)
+        standing = await create_draft(db, caller, new_id(), checked)
     else:
         # Read just now: whoever edits by a command means what stands in the file.
-        held = await edit_draft(db, caller, known.id, checked, lambda _tag: None)
-    return await _step(db, caller, held, "submitted") if held.state == "draft" else held
+        standing = await edit_draft(db, caller, known.id, checked, lambda _tag: None)
+    return await _step(db, caller, standing, "submitted") if standing.state == "draft" else standing
 
 
 def approve(
@@ -90,18 +88,18 @@ def approve(
     """Approve a submitted revision, as a second person."""
 
     async def deed(db: Database, caller: Caller) -> RevisionDetail:
-        held = await _revision(db, caller, plan, revision)
-        if any(event.kind == "approved" for event in held.events) and held.state in _AFTER_APPROVAL:
-            return held
-        if held.state == "draft":
+        standing = await _revision(db, caller, plan, revision)
+        if any(event.kind == "approved" for event in standing.events) and standing.state in _AFTER_APPROVAL:
+            return standing
+        if standing.state == "draft":
             raise Conflict(
                 f"Revision {revision} of plan {plan} is a draft: nobody has submitted it.",
                 next_step="Its author submits it: sightledger plan submit FILE --as LOGIN",
             )
-        return await _step(db, caller, held, "approved")
+        return await _step(db, caller, standing, "approved")
 
-    held = person_at_hand(by, password_file, password_stdin).does(deed)
-    _tell(held, "It is worked to once it is published: sightledger plan publish")
+    standing = person_at_hand(by, password_file, password_stdin).does(deed)
+    _tell(standing, "It is worked to once it is published: sightledger plan publish")
 
 
 _AFTER_APPROVAL = {"approved", "effective", "superseded"}
@@ -122,29 +120,29 @@ def publish(
     """Publish an approved revision: from then on campaigns are opened by it. The same again adds nothing."""
 
     async def deed(db: Database, caller: Caller) -> RevisionDetail:
-        held = await _revision(db, caller, plan, revision)
+        standing = await _revision(db, caller, plan, revision)
         wanted_at = sorted(set(site)) if site else None
         start = None if since is None else since.replace(tzinfo=UTC)
-        for known in held.publications:
+        for known in standing.publications:
             if known.sites == wanted_at and start in (None, known.effective_from):
-                return held
-        if held.state in ("draft", "in_review"):
+                return standing
+        if standing.state in ("draft", "in_review"):
             raise Conflict(
-                f"Revision {revision} of plan {plan} is {_state(held)}: nobody has approved it.",
+                f"Revision {revision} of plan {plan} is {_state(standing)}: nobody has approved it.",
                 next_step="Another person approves it: "
                 f"sightledger plan approve {plan} {revision} --as LOGIN",
             )
         start = start or datetime.now(UTC)
-        return await _step(db, caller, held, "published", effective_from=start, sites=wanted_at)
+        return await _step(db, caller, standing, "published", effective_from=start, sites=wanted_at)
 
-    held = person_at_hand(by, password_file, password_stdin).does(deed)
-    _tell(held, "")
+    standing = person_at_hand(by, password_file, password_stdin).does(deed)
+    _tell(standing, "")
 
 
 async def _step(
     db: Database,
     caller: Caller,
-    held: RevisionDetail,
+    standing: RevisionDetail,
     kind: EventKind,
     *,
     effective_from: datetime | None = None,
@@ -153,18 +151,18 @@ async def _step(
     from service.plans.actions import transitions
 
     wanted = RevisionEventIn(
-        id=new_id(), kind=kind, replaces=held.heads, effective_from=effective_from, sites=sites
+        id=new_id(), kind=kind, replaces=standing.heads, effective_from=effective_from, sites=sites
     )
-    return await transitions.record_event(db, caller, held.id, wanted)
+    return await transitions.record_event(db, caller, standing.id, wanted)
 
 
 async def _labelled(db: Database, caller: Caller, plan: str, label: str) -> Revision | None:
 
     after = None
     while page := await list_revisions(db, caller, plan, None, after, 100):
-        for held in page:
-            if held.label == label:
-                return held
+        for standing in page:
+            if standing.label == label:
+                return standing
         after = (page[-1].created_at, page[-1].id)
     return None
 
@@ -178,11 +176,11 @@ async def _revision(db: Database, caller: Caller, plan: str, label: str) -> Revi
     return await read_revision(db, caller, known.id)
 
 
-def _tell(held: RevisionDetail, further: str) -> None:
-    typer.echo(f"Revision {held.label} of plan {held.plan}: {_state(held)}.", err=True)
-    if further and held.state != "effective":
-        typer.echo(f"{further} {held.plan} {held.label} --as LOGIN", err=True)
+def _tell(standing: RevisionDetail, further: str) -> None:
+    typer.echo(f"Revision {standing.label} of plan {standing.plan}: {_state(standing)}.", err=True)
+    if further and standing.state != "effective":
+        typer.echo(f"{further} {standing.plan} {standing.label} --as LOGIN", err=True)
 
 
-def _state(held: RevisionDetail) -> str:
-    return held.state.replace("_", " ")
+def _state(standing: RevisionDetail) -> str:
+    return standing.state.replace("_", " ")

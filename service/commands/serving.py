@@ -24,7 +24,7 @@ def serve() -> None:
     from service.signing import Signer
 
     settings = read_settings()
-    Signer.load(settings.receipt_key_file)
+    Signer.load(Path(settings.receipt_key_file))
     _check_free(settings.host, settings.port)
     with tempfile.TemporaryDirectory(prefix="sightledger-metrics-") as shared:
         if settings.processes > 1:

@@ -9,10 +9,10 @@ import typer
 
 from service.access.rules import OPERATOR
 from service.commands.lines import Csv, import_each, record_of_options
-from service.commands.opening import with_database
+from service.commands.opening import found, tell_recorded, with_database
 from service.contract.access import Site, SiteIn
 from service.contract.wire import Code
-from service.errors import Conflict, NotFound
+from service.errors import Conflict
 
 if TYPE_CHECKING:
     from service.database import Database
@@ -41,7 +41,7 @@ def add(
     given = {"code": code, "name": name, "kind": kind, "time_zone": time_zone, "card_profile": card_profile}
     line = record_of_options(SiteLine, given)
     fresh = with_database(lambda db: _take(db, line, change))
-    typer.echo(f"Site {code} is recorded." if fresh else f"Site {code} is recorded so already.", err=True)
+    tell_recorded(f"Site {code}", fresh)
 
 
 def import_(file: Csv, change: Change = False) -> None:
@@ -55,18 +55,15 @@ def import_(file: Csv, change: Change = False) -> None:
 async def _take(db: Database, line: SiteLine, change: bool) -> bool:
     from service.access.actions.sites import put_site, read_site
 
-    def check(held: Site) -> None:
+    def check(recorded: Site) -> None:
         if not change:
             raise Conflict(
-                f"Site {line.code} is recorded as {held.name}, {held.kind}, {held.time_zone}, "
-                f"card profile {held.card_profile or 'none'}.",
+                f"Site {line.code} is recorded as {recorded.name}, {recorded.kind}, "
+                f"{recorded.time_zone}, card profile {recorded.card_profile or 'none'}.",
                 next_step="To change it to what is given, use --change.",
             )
 
-    try:
-        before = await read_site(db, OPERATOR, line.code)
-    except NotFound:
-        before = None
+    before = await found(read_site(db, OPERATOR, line.code))
     # What is not given stays.
     card_profile = line.card_profile or (before.card_profile if before else None)
     wanted = SiteIn(name=line.name, kind=line.kind, time_zone=line.time_zone, card_profile=card_profile)

@@ -9,10 +9,10 @@ import typer
 
 from service.access.rules import OPERATOR
 from service.commands.lines import Csv, import_each, record_of_options
-from service.commands.opening import REFUSED, stop, with_database
-from service.contract.plans import BuildIn, EquipmentType, Name, TypeIn
+from service.commands.opening import REFUSED, found, stop, tell_recorded, with_database
+from service.contract.plans import BuildIn, Name, TypeIn
 from service.contract.wire import Code, new_id
-from service.errors import Conflict, NotFound
+from service.errors import Conflict
 
 if TYPE_CHECKING:
     from service.database import Database
@@ -32,10 +32,10 @@ def add(
 ) -> None:
     """Record an equipment type with its builds, or further builds of it. The same again changes nothing."""
     lines = []
-    for one in build:
-        build_code, equals, build_name = one.partition("=")
+    for text in build:
+        build_code, equals, build_name = text.partition("=")
         if not equals:
-            stop(f"Nothing was recorded: --build {one!r} is not written CODE=NAME.", REFUSED)
+            stop(f"Nothing was recorded: --build {text!r} is not written CODE=NAME.", REFUSED)
         given = {"code": code, "name": name, "build": build_code, "build_name": build_name}
         lines.append(record_of_options(TypeLine, given))
 
@@ -43,7 +43,7 @@ def add(
         return any([await _take(db, line) for line in lines])
 
     fresh = with_database(take_all)
-    typer.echo(f"Type {code} is recorded." if fresh else f"Type {code} is recorded so already.", err=True)
+    tell_recorded(f"Type {code}", fresh)
 
 
 def import_(file: Csv) -> None:
@@ -57,32 +57,23 @@ def import_(file: Csv) -> None:
 async def _take(db: Database, line: TypeLine) -> bool:
     from service.plans.actions import catalogue
 
-    held = await _held(db, line.code)
-    if held is not None and held.name != line.name:
+    recorded = await found(catalogue.read_type(db, OPERATOR, line.code))
+    if recorded is not None and recorded.name != line.name:
         raise Conflict(
-            f"Type {line.code} is recorded with the name {held.name}; a type keeps its name.",
+            f"Type {line.code} is recorded with the name {recorded.name}; a type keeps its name.",
             next_step="Give that name, or another code for another type.",
         )
-    builds = {} if held is None else {build.code: build.name for build in held.builds}
+    builds = {} if recorded is None else {build.code: build.name for build in recorded.builds}
     if builds.get(line.build, line.build_name) != line.build_name:
         raise Conflict(
             f"Build {line.build} of type {line.code} is recorded with the name {builds[line.build]}; a build "
             "keeps its name.",
             next_step="Give that name, or another code for another build.",
         )
-    if held is None:
+    if recorded is None:
         await catalogue.put_type(db, OPERATOR, line.code, TypeIn(id=new_id(), name=line.name))
     if line.build in builds:
         return False
     wanted = BuildIn(id=new_id(), name=line.build_name)
     await catalogue.put_build(db, OPERATOR, line.code, line.build, wanted)
     return True
-
-
-async def _held(db: Database, code: str) -> EquipmentType | None:
-    from service.plans.actions import catalogue
-
-    try:
-        return await catalogue.read_type(db, OPERATOR, code)
-    except NotFound:
-        return None

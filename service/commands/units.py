@@ -10,12 +10,10 @@ import typer
 
 from service.access.rules import OPERATOR
 from service.commands.lines import Csv, import_each, record_of_options
-from service.commands.opening import with_database
-from service.contract.records import UnitDetail, UnitIn
+from service.commands.opening import found, tell_recorded, with_database
+from service.contract.records import UnitIn
 from service.contract.wire import Code, Text, new_id
-from service.errors import Conflict, NotFound
-from service.units.actions import create_unit
-
+from service.errors import Conflict
 if TYPE_CHECKING:
     from service.database import Database
 
@@ -51,7 +49,7 @@ def add(
     }
     line = record_of_options(UnitLine, given)
     fresh = with_database(lambda db: _take(db, line))
-    typer.echo(f"Unit {serial} is recorded." if fresh else f"Unit {serial} is recorded so already.", err=True)
+    tell_recorded(f"Unit {serial}", fresh)
 
 
 def import_(file: Csv) -> None:
@@ -64,10 +62,12 @@ def import_(file: Csv) -> None:
 
 
 async def _take(db: Database, line: UnitLine) -> bool:
+    from service.records.actions.units import read_unit
+    from service.units.actions import create_unit
 
-    held = await _held(db, line.serial)
+    recorded = await found(read_unit(db, OPERATOR, line.serial))
     wanted = UnitIn(
-        id=new_id() if held is None else held.id,
+        id=new_id() if recorded is None else recorded.id,
         type=line.type,
         build=line.build,
         site=line.site,
@@ -78,25 +78,16 @@ async def _take(db: Database, line: UnitLine) -> bool:
     try:
         await create_unit(db, OPERATOR, line.serial, wanted)
     except Conflict as conflict:
-        if held is None:
+        if recorded is None:
             raise
         stands = ", ".join(
             f"since {at.since} at {at.site}{f' ({at.position})' if at.position else ''}"
-            for at in held.positions
+            for at in recorded.positions
         )
         raise Conflict(
-            f"Unit {line.serial} is recorded otherwise: type {held.type}, build {held.build}, {stands}"
-            f"{', invented' if held.invented else ''}.",
+            f"Unit {line.serial} is recorded otherwise: type {recorded.type}, build {recorded.build}, "
+            f"{stands}{', invented' if recorded.invented else ''}.",
             next_step="What is recorded stays. If the unit was moved, record a further position of it: "
             f"POST /api/v1/units/{line.serial}/positions.",
         ) from conflict
-    return held is None
-
-
-async def _held(db: Database, serial: str) -> UnitDetail | None:
-    from service.records.actions.units import read_unit
-
-    try:
-        return await read_unit(db, OPERATOR, serial)
-    except NotFound:
-        return None
+    return recorded is None

@@ -1,25 +1,22 @@
-"""Values from outside held against a type that says in words what it admits."""
+"""Values from outside held against a Struct whose members say in words what they admit."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import Any, get_args
+from collections.abc import Mapping
+from typing import Any
 
 import msgspec
 
 
-def admitted(wanted: Any, raw: object, made: Callable[[type, Any], Any] | None = None) -> Any:
-    """`raw`, a text or a decoded value, as the type `wanted`; `made` builds what msgspec does not know.
-
-    Raises ValueError with what `wanted` says of itself: the description of its `msgspec.Meta`.
+def refused(shape: type[msgspec.Struct], given: Mapping[str, object]) -> dict[str, dict[str, Any]]:
+    """Those of `given` that the members of `shape` of the same (encoded) name do not admit, each with the
+    JSON Schema of what they do admit: its `description` says it in words. Numbers may be given as texts.
     """
-    try:
-        return msgspec.convert(raw, wanted, strict=False, dec_hook=made)
-    except msgspec.ValidationError as error:
-        raise ValueError(words(wanted)) from error
-
-
-def words(wanted: Any) -> str:
-    """What an `Annotated` type admits, as its `msgspec.Meta` describes it."""
-    described = [part.description for part in get_args(wanted)[1:] if isinstance(part, msgspec.Meta)]
-    return next(filter(None, described))
+    schemas = {}
+    for member in msgspec.structs.fields(shape):
+        if member.encode_name in given:
+            try:
+                msgspec.convert(given[member.encode_name], member.type, strict=False)
+            except msgspec.ValidationError:
+                schemas[member.encode_name] = msgspec.json.schema(member.type)
+    return schemas

@@ -12,7 +12,7 @@ from service.contract.custody import CustodyStanding, Retention, RetentionIn
 from service.custody.actions import overview
 from service.custody.actions import retention as retention_actions
 from service.database import Database
-from service.http import AnyRequest, conditional, etag_of, precondition
+from service.http import AnyRequest, conditional, tagged, unchanged
 from service.problems import problems
 from service.settings import Settings
 from service.writable import Writable
@@ -35,8 +35,7 @@ async def read_retention(
     request: AnyRequest, code: SiteCode, db: NamedDependency[Database], caller: NamedDependency[Caller]
 ) -> Response[Retention | None]:
     """How long a site wants its originals locked, with the ETag that a change of it needs."""
-    retention = await retention_actions.read_retention(db, caller, code)
-    return conditional(request, retention, etag_of(retention))
+    return conditional(request, await retention_actions.read_retention(db, caller, code))
 
 
 @put("/sites/{code:str}/retention", status_code=200, responses=problems(400, 401, 403, 404, 412, 428))
@@ -48,9 +47,7 @@ async def put_retention(
     caller: NamedDependency[Caller],
 ) -> Response[Retention]:
     """With If-Match: lock the site's originals for so many days, those that are held and those to come."""
-    check = precondition(request)
-    retention = await retention_actions.put_retention(db, caller, code, data, lambda now: check(etag_of(now)))
-    return Response(retention, headers={"ETag": etag_of(retention)})
+    return tagged(await retention_actions.put_retention(db, caller, code, data, unchanged(request)))
 
 
 router = Router(

@@ -37,9 +37,8 @@ from service.http import (
     ImageDigest,
     PageSize,
     decode_cursor,
-    encode_cursor,
     etag_of,
-    link_next,
+    paged,
     patience,
 )
 from service.intake.actions import ahead, binding, cards, large, moves, parts, returns
@@ -219,8 +218,7 @@ async def list_returns(
 ) -> Response[Page[CardReturnStanding]]:
     """Card returns, the newest first."""
     items = await returns.list_returns(db, caller, site, decode_cursor(cursor, UUID), limit)
-    more = encode_cursor(items[-1].id) if len(items) == limit else None
-    return Response(Page(items=items), headers=link_next(request, more))
+    return paged(request, items, limit, lambda item: item.id)
 
 
 @get("/card-returns/{return_id:uuid}", responses=problems(400, 401, 403, 404))
@@ -260,8 +258,7 @@ async def list_files(
     """Files of a committed card return in manifest order."""
     after = decode_cursor(cursor, int)
     items = await returns.list_files(db, caller, return_id, -1 if after is None else after, limit, not_placed)
-    more = encode_cursor(items[-1].ordinal) if len(items) == limit else None
-    return Response(Page(items=items), headers=link_next(request, more))
+    return paged(request, items, limit, lambda item: item.ordinal)
 
 
 @get("/card-returns/{return_id:uuid}/receipt", responses=problems(400, 401, 403, 404))

@@ -48,7 +48,6 @@ from service.http import (
     PageSize,
     conditional,
     decode_cursor,
-    etag_of,
     paged,
     precondition,
 )
@@ -70,11 +69,14 @@ class TakesDocument(Operation):
     """The body is a plan document; it is read as text, so that a fault can be told with its line."""
 
     def __post_init__(self) -> None:
-        told = "A standard plan document; GET /api/v1/plan-schema describes it."
-        schema = Schema(type=OpenAPIType.OBJECT, description=told)
-        media = {"application/json": OpenAPIMediaType(schema=schema)}
-        media["application/yaml"] = OpenAPIMediaType(schema=Schema(type=OpenAPIType.STRING, description=told))
-        self.request_body = RequestBody(content=media, required=True, description=told)
+        words = "A standard plan document; GET /api/v1/plan-schema describes it."
+        in_json = Schema(type=OpenAPIType.OBJECT, description=words)
+        in_yaml = Schema(type=OpenAPIType.STRING, description=words)
+        media = {
+            "application/json": OpenAPIMediaType(schema=in_json),
+            "application/yaml": OpenAPIMediaType(schema=in_yaml),
+        }
+        self.request_body = RequestBody(content=media, required=True, description=words)
 
 
 @dataclass
@@ -202,8 +204,7 @@ async def read_revision(
     site: AtSite = None,
 ) -> Response[RevisionDetail | None]:
     """A revision with its state now and every event of its life."""
-    found = await revisions.read_revision(db, caller, revision_id, site)
-    return conditional(request, found, etag_of(found))
+    return conditional(request, await revisions.read_revision(db, caller, revision_id, site))
 
 
 @get(
@@ -317,7 +318,7 @@ async def check_document(request: AnyRequest) -> PlanCheck:
 async def read_schema(request: AnyRequest) -> Response[bytes | None]:
     """The published JSON Schema (2020-12) of plan documents."""
     text = schema_text()
-    answer = conditional(request, text, etag_of(text))
+    answer = conditional(request, text)
     answer.media_type = "application/schema+json"
     return answer
 
@@ -325,19 +326,19 @@ async def read_schema(request: AnyRequest) -> Response[bytes | None]:
 @get("/vocabulary", responses=problems(400, 401))
 async def read_vocabulary(request: AnyRequest) -> Response[Vocabulary | None]:
     """Every term list with its source and provenance, and the cautions."""
-    held = Vocabulary(
+    lists = Vocabulary(
         lists=list(vocabulary.term_lists().values()), cautions=list(vocabulary.cautions().values())
     )
-    return conditional(request, held, etag_of(held))
+    return conditional(request, lists)
 
 
 @get("/vocabulary/{list_id:str}", responses=problems(400, 401, 404))
 async def read_term_list(request: AnyRequest, list_id: KnownCode) -> Response[TermList | None]:
     """One term list; a term of it is stored as list:code."""
-    held = vocabulary.term_lists().get(list_id)
-    if held is None:
+    term_list = vocabulary.term_lists().get(list_id)
+    if term_list is None:
         raise NotFound(f"There is no term list {list_id}.", next_step="Take an id of GET /api/v1/vocabulary.")
-    return conditional(request, held, etag_of(held))
+    return conditional(request, term_list)
 
 
 router = Router(

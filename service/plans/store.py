@@ -12,7 +12,6 @@ import sqlalchemy as sa
 from sqlalchemy.dialects import postgresql
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-from service.access.store import sites
 from service.contract.plan_document import PlanDocument
 from service.database import Row, id_column, json, metadata, moment, reference, text, texts
 from service.errors import NotFound
@@ -234,9 +233,3 @@ async def effective_revision(
 ) -> UUID | None:
     """The revision of the plan that is effective at a site and instant, None where there is none."""
     return effective_at(await folds_of_plan(connection, plan_id), at, site_code)
-
-
-async def unknown_sites(connection: AsyncConnection, codes: Collection[str]) -> list[str]:
-    """Those of the codes that no site has."""
-    known = await connection.scalars(sa.select(sites.c.code).where(sites.c.code.in_(codes)))
-    return sorted(set(codes) - set(known))

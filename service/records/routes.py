@@ -32,7 +32,6 @@ from service.http import (
     PageSize,
     Serial,
     decode_cursor,
-    encode_cursor,
     link_next,
     paged,
 )
@@ -139,8 +138,7 @@ async def read_image(
     """An image with a page of its sightings, their four clocks, and every placement fact of those."""
     after = decode_cursor(cursor, tuple[UUID, int])
     detail, following = await images.read_image(db, caller, digest, after, limit)
-    more = None if following is None else encode_cursor(following)
-    return Response(detail, headers=link_next(request, more))
+    return Response(detail, headers=link_next(request, following))
 
 
 @get("/images/{digest:str}/download", responses=problems(400, 401, 403, 404, 409))
@@ -187,8 +185,7 @@ async def list_moves(
 ) -> Response[Page[Move]]:
     """Moves of pictures from or to a unit, the newest first."""
     items = await moves.moves_of_unit(db, caller, serial, decode_cursor(cursor, UUID), limit)
-    more = encode_cursor(items[-1].id) if len(items) == limit else None
-    return Response(Page(items=items), headers=link_next(request, more))
+    return paged(request, items, limit, lambda item: item.id)
 
 
 router = Router(

@@ -8,6 +8,7 @@ from uuid import UUID
 
 from sqlalchemy.ext.asyncio import AsyncConnection
 
+from service.access import store as access
 from service.access.rules import Act, Caller
 from service.contract.records import PositionIn, Unit, UnitDetail, UnitIn, UnitPosition
 from service.database import Database, Row, server_now
@@ -21,7 +22,6 @@ from service.units.store import (
     position_by_id,
     positions_of,
     set_position,
-    site_id,
     type_and_build,
     unit_by_serial,
     unit_positions,
@@ -124,10 +124,11 @@ POSITIONS = Positions()
 
 async def known_site(connection: AsyncConnection, code: str) -> UUID:
     """The id of a site; raises Invalid."""
-    found = await site_id(connection, code)
+    found = await access.site(connection, code)
     if found is None:
         raise Invalid(f"There is no site {code}.", next_step="Use the code of a recorded site.")
-    return found
+    site_id: UUID = found["id"]
+    return site_id
 
 
 async def _same_unit(connection: AsyncConnection, found: Row, body: UnitIn) -> bool:

@@ -119,10 +119,6 @@ async def position_by_id(connection: AsyncConnection, position_id: UUID) -> Row 
     return found.mappings().one_or_none()
 
 
-async def site_id(connection: AsyncConnection, code: str) -> UUID | None:
-    return await connection.scalar(sa.select(sites.c.id).where(sites.c.code == code))
-
-
 async def type_and_build(connection: AsyncConnection, type_code: str, build_code: str) -> Row | None:
     """The ids of an equipment type and one of its builds."""
     found = await connection.execute(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from uuid import UUID
@@ -14,7 +14,7 @@ from service.campaigns.actions import reading as campaigns
 from service.contract.campaigns import Campaign, CompletionRow, InspectionDetail, InspectionRow, StatementOut
 from service.contract.plan_document import PlanDocument
 from service.contract.records import HistoryItem, ImageDetail, Move, Unit, UnitDetail
-from service.database import Database
+from service.database import Database, Row
 from service.errors import NotFound
 from service.plans.store import revision_document
 from service.records.actions.history import unit_history
@@ -132,12 +132,12 @@ async def inspections_of(db: Database, caller: Caller, unit: UnitDetail) -> list
 
 async def _inspected(db: Database, caller: Caller, inspection_id: UUID) -> Inspected:
     detail = await campaigns.read_inspection(db, caller, inspection_id)
-    said = await campaigns.list_statements(db, caller, inspection_id)
+    statements = await campaigns.list_statements(db, caller, inspection_id)
     async with db.begin() as connection:
         document = await revision_document(connection, detail.revision_id)
-    by_id: dict[object, StatementOut] = {statement.id: statement for statement in said}
+    by_id: dict[object, StatementOut] = {statement.id: statement for statement in statements}
     standings = [rules.location_standing(location, by_id, detail.build) for location in detail.locations]
-    return Inspected(detail, standings, said[::-1], document)
+    return Inspected(detail, standings, statements[::-1], document)
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,7 +151,7 @@ class Names:
 
 
 def names_in(inspected: Collection[Inspected]) -> Names:
-    documents = [one.document for one in inspected][::-1]
+    documents = [inspection.document for inspection in inspected][::-1]
     places = [place for document in documents for place in document.locations()]
     return Names(
         locations={place.key: place.name for place in places},
@@ -171,44 +171,35 @@ async def moves_of(db: Database, caller: Caller, serial: str) -> list[Move]:
 
 
 @dataclass(frozen=True, slots=True)
-class OpenQuestion:
-    """Pictures of one card return that stand at an inspection and at no location of it."""
+class LeftOpen:
+    """What one card return left open at an inspection: so many pictures, or statements."""
 
     return_id: UUID
     committed_at: datetime
-    pictures: int
-
-
-async def open_questions(
-    db: Database, inspected: Collection[Inspected]
-) -> Mapping[UUID, Sequence[OpenQuestion]]:
-    """By inspection."""
-    found: dict[UUID, list[OpenQuestion]] = {one.detail.id: [] for one in inspected}
-    async with db.begin() as connection:
-        for row in await store.returns_open(connection, list(found)):
-            question = OpenQuestion(row["id"], row["committed_at"], row["pictures"])
-            found[row["inspection_id"]].append(question)
-    return found
+    number: int
 
 
 @dataclass(frozen=True, slots=True)
-class OpenRefusal:
-    """Statements about an inspection that came with one card return, were refused and stand open."""
+class OpenAt:
+    """By inspection: pictures that stand there and at no location of it; statements about it that were
+    refused."""
 
-    return_id: UUID
-    committed_at: datetime
-    statements: int
+    pictures: Mapping[UUID, Sequence[LeftOpen]]
+    statements: Mapping[UUID, Sequence[LeftOpen]]
 
 
-async def open_refusals(
-    db: Database, inspected: Collection[Inspected]
-) -> Mapping[UUID, Sequence[OpenRefusal]]:
-    """By inspection."""
-    found: dict[UUID, list[OpenRefusal]] = {one.detail.id: [] for one in inspected}
+async def left_open(db: Database, inspected: Collection[Inspected]) -> OpenAt:
+    inspection_ids = [inspection.detail.id for inspection in inspected]
     async with db.begin() as connection:
-        for row in await store.refused_open(connection, list(found)):
-            refusal = OpenRefusal(row["id"], row["committed_at"], row["statements"])
-            found[row["inspection_id"]].append(refusal)
+        pictures = await store.pictures_left_open(connection, inspection_ids)
+        statements = await store.statements_left_open(connection, inspection_ids)
+    return OpenAt(_by_inspection(inspection_ids, pictures), _by_inspection(inspection_ids, statements))
+
+
+def _by_inspection(inspection_ids: Collection[UUID], rows: Iterable[Row]) -> dict[UUID, list[LeftOpen]]:
+    found: dict[UUID, list[LeftOpen]] = {inspection_id: [] for inspection_id in inspection_ids}
+    for row in rows:
+        found[row["inspection_id"]].append(LeftOpen(row["id"], row["committed_at"], row["number"]))
     return found
 
 

@@ -5,20 +5,25 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
+from typing import Any, TypeVar
 from urllib.parse import parse_qsl
 from uuid import UUID
 from zoneinfo import ZoneInfo
+
+import msgspec
 
 from service.errors import Malformed
 from service.http import AnyRequest
 from service.records.store.history import Wanted
 from service.web import rules
 
+T = TypeVar("T")
+
 LONGEST = 200
 LONGEST_FORM = 128 * 1024
 
 
-def said(query: Mapping[str, str], name: str) -> str | None:
+def text_field(query: Mapping[str, str], name: str) -> str | None:
     """A field's text without spaces around it; None when it is empty or absent."""
     value = query.get(name, "").strip()
     if len(value) > LONGEST or "\0" in value:
@@ -26,16 +31,16 @@ def said(query: Mapping[str, str], name: str) -> str | None:
     return value or None
 
 
-def said_id(query: Mapping[str, str], name: str) -> UUID | None:
-    value = said(query, name)
+def id_field(query: Mapping[str, str], name: str) -> UUID | None:
+    value = text_field(query, name)
     try:
         return None if value is None else UUID(value)
     except ValueError as error:
         raise _unreadable(name, value) from error
 
 
-def said_day(query: Mapping[str, str], name: str) -> date | None:
-    value = said(query, name)
+def day_field(query: Mapping[str, str], name: str) -> date | None:
+    value = text_field(query, name)
     try:
         day = None if value is None else date.fromisoformat(value)
     except ValueError as error:
@@ -45,8 +50,8 @@ def said_day(query: Mapping[str, str], name: str) -> date | None:
     return day
 
 
-def said_number(query: Mapping[str, str], name: str, most: int) -> int | None:
-    value = said(query, name)
+def number_field(query: Mapping[str, str], name: str, most: int) -> int | None:
+    value = text_field(query, name)
     if value is None:
         return None
     if not (value.isascii() and value.isdigit() and 1 <= int(value) <= most):
@@ -61,18 +66,35 @@ def _unreadable(name: str, value: str | None) -> Malformed:
     )
 
 
-async def sent_form(request: AnyRequest, most: int = 20) -> list[tuple[str, str]]:
-    """A form's fields, at most `most`, as application/x-www-form-urlencoded (WHATWG URL 5.1)."""
+async def sent_form(
+    request: AnyRequest, most: int = 20, longest: int = LONGEST_FORM
+) -> list[tuple[str, str]]:
+    """A form's fields in the order sent, at most `most` of them in `longest` bytes, as
+    application/x-www-form-urlencoded (WHATWG URL 5.1); raises Malformed.
+
+    The framework's own reader takes any number of fields, replaces what is no UTF-8, and keeps the last
+    thousand bodies in memory, passwords too.
+    """
     raw = await request.body()
     try:
-        if len(raw) > LONGEST_FORM:
+        if len(raw) > longest:
             raise ValueError
-        sent = parse_qsl(raw.decode("utf-8"), keep_blank_values=True, max_num_fields=most, errors="strict")
+        fields = parse_qsl(raw.decode("utf-8"), keep_blank_values=True, max_num_fields=most, errors="strict")
     except ValueError as error:
         raise unreadable_form() from error
-    if any("\0" in value for _, value in sent):
+    if any("\0" in value for _, value in fields):
         raise unreadable_form()
-    return sent
+    return fields
+
+
+def filled_in(shape: type[T], fields: Mapping[str, Any], *, consequence: str, next_step: str) -> T:
+    """A form's fields as `shape`; raises Malformed that says which does not do."""
+    try:
+        return msgspec.convert(fields, shape)
+    except msgspec.ValidationError as error:
+        raise Malformed(
+            f"The form is not filled in: {error}.", consequence=consequence, next_step=next_step
+        ) from error
 
 
 def unreadable_form() -> Malformed:
@@ -108,10 +130,10 @@ class Chosen:
 
 def chosen(query: Mapping[str, str]) -> Chosen:
     return Chosen(
-        location=said(query, "location"),
-        element=said_number(query, "element", 100_000),
-        condition=said(query, "condition"),
-        evaluation=said(query, "evaluation"),
-        since=said_day(query, "since"),
-        until=said_day(query, "until"),
+        location=text_field(query, "location"),
+        element=number_field(query, "element", 100_000),
+        condition=text_field(query, "condition"),
+        evaluation=text_field(query, "evaluation"),
+        since=day_field(query, "since"),
+        until=day_field(query, "until"),
     )

@@ -6,7 +6,6 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 from uuid import UUID
 
-import msgspec
 from litestar import post
 from litestar.di import NamedDependency
 from litestar.params import FromPath
@@ -16,18 +15,17 @@ from service.access.rules import Act, Caller
 from service.contract.cards import CardReturnStanding, RefusalSettledIn, RefusedStatement
 from service.contract.wire import new_id
 from service.database import Database
-from service.errors import Malformed
 from service.http import AnyRequest
 from service.intake.actions.refused import settle_refused
 from service.intake.actions.returns import read_return
 from service.plans import vocabulary
-from service.web.asked import sent_form
+from service.web.asked import filled_in, sent_form
 
 KINDS = [("complete", "complete"), ("not_inspected", "not inspected"), ("reopened", "reopened")]
 
 
 def still_open(refused: Sequence[RefusedStatement]) -> list[RefusedStatement]:
-    return [one for one in refused if one.settled is None]
+    return [statement for statement in refused if statement.settled is None]
 
 
 def shown(back: CardReturnStanding, caller: Caller) -> dict[str, Any]:
@@ -39,7 +37,7 @@ def shown(back: CardReturnStanding, caller: Caller) -> dict[str, Any]:
         "may_state": caller.may(Act.STATE) and caller.account_id is not None,
         "kinds": KINDS,
         "reasons": [(f"not_inspected_reason:{term.code}", term.term) for term in reasons],
-        "ids": {one.id: (new_id(), new_id()) for one in back.refused},
+        "ids": {statement.id: (new_id(), new_id()) for statement in back.refused},
     }
 
 
@@ -54,36 +52,34 @@ async def settled(
     """State anew what was refused, or dismiss it."""
     fields = dict(await sent_form(request))
     back = await read_return(db, caller, return_id)
-    was = next((one for one in back.refused if one.id == refused_id), None)
-    told: dict[str, Any] = {"id": fields.get("settlement"), "reason": fields.get("why", "").strip()}
-    if was is not None and "statement" in fields:
-        told["statement"] = _statement(fields, was)
-    try:
-        wanted = msgspec.convert(told, RefusalSettledIn)
-    except msgspec.ValidationError as error:
-        raise Malformed(
-            f"The form is not filled in: {error}.",
-            consequence="Nothing was stated or dismissed.",
-            next_step="Go back, and say why in three characters or more.",
-        ) from error
+    refusal = next((statement for statement in back.refused if statement.id == refused_id), None)
+    settlement: dict[str, Any] = {"id": fields.get("settlement"), "reason": fields.get("why", "").strip()}
+    if refusal is not None and "statement" in fields:
+        settlement["statement"] = _statement(fields, refusal)
+    wanted = filled_in(
+        RefusalSettledIn,
+        settlement,
+        consequence="Nothing was stated or dismissed.",
+        next_step="Go back, and say why in three characters or more.",
+    )
     await settle_refused(db, caller, return_id, refused_id, wanted)
     return Redirect(f"/card-returns/{return_id}/open?dealt=1#refused", status_code=303)
 
 
-def _statement(fields: Mapping[str, str], was: RefusedStatement) -> dict[str, Any]:
+def _statement(fields: Mapping[str, str], refusal: RefusedStatement) -> dict[str, Any]:
     """What is stated in its place, in knowledge of what the refused one was made in knowledge of."""
     kind, reason = fields.get("kind", ""), fields.get("reason", "")
     keys = fields.get("locations", "").replace(",", " ").split()
     return {
         "id": fields["statement"],
-        "inspectionId": str(was.statement.inspection_id),
+        "inspectionId": str(refusal.statement.inspection_id),
         "kind": kind,
         "locations": keys or None,
-        "replaces": [str(known) for known in was.statement.replaces],
+        "replaces": [str(known) for known in refusal.statement.replaces],
         "reason": reason or None if kind == "not_inspected" else None,
-        "note": was.statement.note,
+        "note": refusal.statement.note,
         "statedBy": fields.get("speaker", "").strip() or None,
-        "statedAt": was.statement.stated_at and was.statement.stated_at.isoformat(),
+        "statedAt": refusal.statement.stated_at and refusal.statement.stated_at.isoformat(),
     }
 
 

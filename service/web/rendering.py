@@ -12,7 +12,7 @@ from litestar import Response
 from litestar.enums import MediaType
 from markupsafe import Markup
 
-from service.contract.showing import plain
+from service.contract.showing import plain, size_words
 from service.custody.rules import may_look
 from service.settings import Settings
 from service.web import rules
@@ -59,7 +59,7 @@ def _environment() -> Environment:
         "moment": _time,
         "day": _day,
         "utc": rules.utc_words,
-        "size": rules.size_words,
+        "size": size_words,
         "plain": plain,
         "words": rules.term_words,
     }

@@ -19,14 +19,14 @@ from service.contract.wire import new_id
 from service.custody.actions.overview import read_custody
 from service.database import Database, server_now
 from service.errors import NotFound
-from service.http import AnyRequest, conditional, decode_cursor, encode_cursor, etag_of
+from service.http import AnyRequest, conditional, decode_cursor, encode_cursor
 from service.intake.rules.manifests import UNREADABLE
 from service.objects import Objects
 from service.records.actions import images
 from service.records.actions import units as units_actions
 from service.settings import Settings
 from service.web import actions, refused, rules, settling, sign_in
-from service.web.asked import chosen, said, said_id
+from service.web.asked import chosen, id_field, text_field
 from service.web.rendering import page
 from service.writable import Writable
 
@@ -51,7 +51,7 @@ async def completion(
     caller: NamedDependency[Caller],
     settings: NamedDependency[Settings],
 ) -> Response[str]:
-    campaign_id, site = said_id(request.query_params, "campaign"), said(request.query_params, "site")
+    campaign_id, site = id_field(request.query_params, "campaign"), text_field(request.query_params, "site")
     counted = await read_completion(db, caller, campaign_id=campaign_id, site=site, equipment_type=None)
     sites = await actions.sites_named(db, caller.sites)
     return page(
@@ -81,7 +81,7 @@ async def campaign(
     settings: NamedDependency[Settings],
 ) -> Response[str]:
     query = request.query_params
-    site, state, after = said(query, "site"), said(query, "state"), said(query, "after")
+    site, state, after = text_field(query, "site"), text_field(query, "state"), text_field(query, "after")
     found = await actions.campaign_units(db, caller, campaign_id, site=site, state=state, after=after)
     return page(
         settings,
@@ -108,7 +108,7 @@ async def units(
     caller: NamedDependency[Caller],
     settings: NamedDependency[Settings],
 ) -> Response[str]:
-    find, after = said(request.query_params, "find"), said(request.query_params, "after")
+    find, after = text_field(request.query_params, "find"), text_field(request.query_params, "after")
     rows, following = await actions.units_found(db, caller, find, after)
     sites = await actions.sites_named(db, {row.site for row in rows})
     return page(
@@ -132,7 +132,7 @@ async def unit(
     settings: NamedDependency[Settings],
 ) -> Response[str]:
     filters = chosen(request.query_params)
-    cursor = said(request.query_params, "cursor")
+    cursor = text_field(request.query_params, "cursor")
     found = await units_actions.read_unit(db, caller, serial)
     sites = await actions.sites_named(db, None)
     zone = sites.zone(found.site)
@@ -158,10 +158,9 @@ async def unit(
         moves=await actions.moves_of(db, caller, serial),
         may_move=caller.may(Act.MOVE_PICTURE),
         new_id=new_id,
-        questions=await actions.open_questions(db, inspected),
-        refusals=await actions.open_refusals(db, inspected),
+        left_open=await actions.left_open(db, inspected),
         items=items,
-        older=None if older is None else encode_cursor(older),
+        older=encode_cursor(older),
         older_than=cursor,
         thumbnail_of=thumbnail_address,
         alt_of=lambda item: alternative(item, names),
@@ -197,7 +196,7 @@ async def image(
     caller: NamedDependency[Caller],
     settings: NamedDependency[Settings],
 ) -> Response[str]:
-    cursor = said(request.query_params, "cursor")
+    cursor = text_field(request.query_params, "cursor")
     after = decode_cursor(cursor, tuple[UUID, int])
     found = await actions.image_of_unit(db, caller, serial, digest, after)
     detail = found.image
@@ -209,7 +208,7 @@ async def image(
         unit=found.unit,
         image=detail,
         later=cursor,
-        further=None if found.following is None else encode_cursor(found.following),
+        further=encode_cursor(found.following),
         names=actions.names_in(await actions.inspections_of(db, caller, found.unit)),
         site_names=sites.names,
         zone=sites.zone(found.unit.site),
@@ -294,7 +293,7 @@ async def static_file(request: AnyRequest, name: FromPath[str]) -> Response[byte
     content = STATIC_FILES.get(name)
     if content is None:
         raise NotFound("There is no such file here.")
-    answer: Response[bytes | None] = conditional(request, content, etag_of(content))
+    answer: Response[bytes | None] = conditional(request, content)
     answer.media_type = MEDIA_TYPES[Path(name).suffix]
     answer.headers["Cache-Control"] = "public, max-age=3600"
     return answer

@@ -10,7 +10,7 @@ from itertools import groupby
 from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo
 
-from service.campaigns.rules import COLUMNS, share
+from service.campaigns.rules import COLUMNS, with_shares
 from service.contract.campaigns import CompletionRow, Counted, LocationDetail, StatementOut
 from service.contract.work import LocationState
 from service.plans import vocabulary
@@ -63,8 +63,8 @@ def in_words(counts: Counted) -> str:
     """What a bar shows, to be read aloud."""
     if not counts.locations:
         return "no applicable location"
-    said = ", ".join(f"{part.number} {part.words}" for part in parts(counts))
-    return f"{counts.locations} applicable locations: {said}"
+    each = ", ".join(f"{part.number} {part.words}" for part in parts(counts))
+    return f"{counts.locations} applicable locations: {each}"
 
 
 # What stands open beside "complete", in the order in which it is told: briefly, of one, of many.
@@ -89,9 +89,11 @@ class Open:
 
 
 def stands_open(counts: Counted) -> list[Open]:
-    found = ((getattr(counts, name), briefly, one, many) for name, briefly, one, many in OPEN)
+    found = ((getattr(counts, name), *words) for name, *words in OPEN)
     return [
-        Open(number, briefly, one if number == 1 else many) for number, briefly, one, many in found if number
+        Open(number, briefly, singular if number == 1 else plural)
+        for number, briefly, singular, plural in found
+        if number
     ]
 
 
@@ -124,13 +126,7 @@ def total(rows: Iterable[Counted]) -> Counted:
     for row in rows:
         for name in COLUMNS:
             sums[name] += getattr(row, name)
-    owed = sums["locations"]
-    return Counted(
-        **sums,
-        share_complete=share(sums["complete"], owed),
-        share_answered=share(sums["complete"] + sums["omitted"], owed),
-        share_pictures=share(sums["pictures_required_held"], sums["pictures_required"]),
-    )
+    return Counted(**with_shares(sums))
 
 
 @dataclass(frozen=True, slots=True)
@@ -213,14 +209,6 @@ def start_of(day: date, zone: ZoneInfo) -> datetime:
 def end_of(day: date, zone: ZoneInfo) -> datetime:
     """The first moment after a calendar day at a site."""
     return start_of(min(day, date.max - timedelta(days=1)) + timedelta(days=1), zone)
-
-
-def size_words(size: int) -> str:
-    """Bytes as a person reads them; decimal units (IEC 80000-13 keeps kB = 1000 B)."""
-    for unit, scale in (("GB", 10**9), ("MB", 10**6), ("kB", 10**3)):
-        if size >= scale:
-            return f"{size / scale:.1f} {unit}"
-    return f"{size} B"
 
 
 _LOCAL = re.compile(r"/(?![/\\])[^\s\\\x00-\x1f]*")

@@ -8,7 +8,6 @@ from typing import Any
 from urllib.parse import quote, urlencode
 from uuid import UUID
 
-import msgspec
 from litestar import Response, get, post
 from litestar.di import NamedDependency
 from litestar.params import FromPath
@@ -20,14 +19,13 @@ from service.contract.cards import CardReturnStanding
 from service.contract.records import MoveIn
 from service.contract.wire import new_id
 from service.database import Database, Row
-from service.errors import Malformed
 from service.http import AnyRequest, decode_cursor, encode_cursor
 from service.intake.actions.moves import move_pictures
 from service.intake.actions.returns import list_returns, read_return
 from service.records.actions.history import places_counting
 from service.settings import Settings
 from service.web import actions, refused, store
-from service.web.asked import said, said_id, said_number, sent_form, unreadable_form
+from service.web.asked import filled_in, id_field, number_field, sent_form, text_field, unreadable_form
 from service.web.rendering import page
 
 RETURNS_PER_PAGE = 50
@@ -50,8 +48,8 @@ class Question:
 
 def _questions(pictures: Sequence[OpenPicture]) -> list[Question]:
     by_why: dict[str, list[str]] = {}
-    for one in pictures:
-        by_why.setdefault(one.why, []).append(one.pick)
+    for picture in pictures:
+        by_why.setdefault(picture.why, []).append(picture.pick)
     return [Question(why, len(picks), " ".join(picks)) for why, picks in by_why.items()]
 
 
@@ -85,7 +83,7 @@ async def _pictures(db: Database, return_id: UUID) -> list[OpenPicture]:
     """One per picture, however often the card shows it."""
     async with db.begin() as connection:
         rows = await store.pictures_open(connection, return_id, PICTURES_MOVED)
-    return list({one.pick: one for one in map(_open_picture, rows)}.values())
+    return list({picture.pick: picture for picture in map(_open_picture, rows)}.values())
 
 
 @get("/card-returns", name="page_card_returns")
@@ -95,7 +93,7 @@ async def card_returns(
     caller: NamedDependency[Caller],
     settings: NamedDependency[Settings],
 ) -> Response[str]:
-    before = decode_cursor(said(request.query_params, "cursor"), UUID)
+    before = decode_cursor(text_field(request.query_params, "cursor"), UUID)
     rows = await list_returns(db, caller, None, before, RETURNS_PER_PAGE)
     sites = await actions.sites_named(db, {row.site for row in rows})
     return page(
@@ -123,7 +121,7 @@ async def settle(
     pictures = await _pictures(db, return_id)
     may_move = caller.may(Act.MOVE_PICTURE)
     offered = await _offered(db, back) if may_move else []
-    inspection_id = said_id(query, "inspection") or back.inspection_id
+    inspection_id = id_field(query, "inspection") or back.inspection_id
     target = None
     if may_move and inspection_id is not None:
         target = await read_inspection(db, caller, inspection_id)
@@ -139,14 +137,14 @@ async def settle(
         pictures=shown,
         total=len(pictures),
         questions=_questions(pictures),
-        counting=await places_counting(db, caller, [one.digest for one in shown]),
+        counting=await places_counting(db, caller, [picture.digest for picture in shown]),
         may_move=may_move,
         offered=offered,
         target=target,
         move_id=new_id(),
-        moved=said_number(query, "moved", PICTURES_MOVED),
+        moved=number_field(query, "moved", PICTURES_MOVED),
         most=PICTURES_MOVED,
-        dealt=said_number(query, "dealt", 1),
+        dealt=number_field(query, "dealt", 1),
         **refused.shown(back, caller),
     )
 
@@ -165,16 +163,16 @@ async def settled(
     caller: NamedDependency[Caller],
 ) -> Redirect:
     """Move the ticked pictures, or all of one question, to a location of an inspection's plan."""
-    sent = await sent_form(request, PICTURES_SHOWN + 20)
-    fields = dict(sent)
-    picks = [value for name, value in sent if name == "pick"]
-    if question := said_number(fields, "question", PICTURES_MOVED):
+    pairs = await sent_form(request, PICTURES_SHOWN + 20)
+    fields = dict(pairs)
+    picks = [value for name, value in pairs if name == "pick"]
+    if question := number_field(fields, "question", PICTURES_MOVED):
         picks = fields.get(f"question-{question}", "").split()
     await read_return(db, caller, return_id)
     target = {
         "inspectionId": fields.get("inspection"),
         "location": fields.get("location") or None,
-        "element": said_number(fields, "element", 100_000),
+        "element": number_field(fields, "element", 100_000),
     }
     moved = await move_pictures(db, caller, _move(fields, to=target, **_picked(picks)))
     shown = {"inspection": fields.get("inspection", ""), "moved": str(len(moved.pictures))}
@@ -205,15 +203,12 @@ async def undo(
 
 
 def _move(fields: Mapping[str, str], **what: Any) -> MoveIn:
-    told = {"id": fields.get("move"), "reason": fields.get("reason", "").strip(), **what}
-    try:
-        return msgspec.convert(told, MoveIn)
-    except msgspec.ValidationError as error:
-        raise Malformed(
-            f"The form is not filled in: {error}.",
-            consequence="Nothing was moved.",
-            next_step="Go back, pick a location and pictures, and give a reason of three characters or more.",
-        ) from error
+    return filled_in(
+        MoveIn,
+        {"id": fields.get("move"), "reason": fields.get("reason", "").strip(), **what},
+        consequence="Nothing was moved.",
+        next_step="Go back, pick a location and pictures, and give a reason of three characters or more.",
+    )
 
 
 route_handlers = [card_returns, settle, settled, undo]

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from typing import Any
-from urllib.parse import parse_qsl
 
 import msgspec
 from litestar import Response, get, post
@@ -19,6 +18,7 @@ from service.database import Database
 from service.errors import Malformed, NotSignedIn, Refusal, TooMany
 from service.http import AnyRequest
 from service.settings import Settings
+from service.web.asked import sent_form
 from service.web.rendering import page
 from service.web.rules import local_path
 
@@ -51,7 +51,7 @@ async def sign_in(
     """Every browser names the origin of a form it sends; without it another site could sign a visitor in
     to an account of its own."""
     must_be_same_origin(request, settings, proof_needed=True)
-    fields = await _fields(request)
+    fields = dict(await sent_form(request, 10, LONGEST_FORM))
     back, login = local_path(fields.get("next")), fields.get("login", "").strip()
     try:
         wanted = msgspec.convert({"login": login, "password": fields.get("password", "")}, SignIn)
@@ -61,21 +61,6 @@ async def sign_in(
     except msgspec.ValidationError:
         return _form_page(settings, back, login, Malformed("Give both the account and the password."))
     return Redirect(back, status_code=303, cookies=[session_cookie(settings, signed_in)])
-
-
-async def _fields(request: AnyRequest) -> dict[str, str]:
-    """The form's fields, as application/x-www-form-urlencoded (WHATWG URL 5.1)."""
-    raw = await request.body()
-    try:
-        if len(raw) > LONGEST_FORM:
-            raise ValueError
-        text = raw.decode("utf-8")
-        found = dict(parse_qsl(text, keep_blank_values=True, max_num_fields=10, errors="strict"))
-    except ValueError as error:
-        raise Malformed("The form cannot be read.", next_step="Open the sign-in page again.") from error
-    if any("\0" in value for value in found.values()):
-        raise Malformed("The form cannot be read.", next_step="Open the sign-in page again.")
-    return found
 
 
 @post("/sign-out", name="page_sign_out", status_code=200)

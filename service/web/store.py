@@ -105,15 +105,16 @@ async def pictures_open(connection: AsyncConnection, return_id: UUID, limit: int
     return (await connection.execute(query)).mappings().all()
 
 
-async def returns_open(connection: AsyncConnection, inspection_ids: Collection[UUID]) -> Sequence[Row]:
-    """Card returns that first brought pictures which stand at these inspections and at no location."""
+async def pictures_left_open(connection: AsyncConnection, inspection_ids: Collection[UUID]) -> Sequence[Row]:
+    """Card returns that first brought pictures which stand at these inspections and at no location, with
+    their number."""
     shown = unit_images.c
     query = (
         sa.select(
             shown.inspection_id,
             card_returns.c.id,
             card_returns.c.committed_at,
-            sa.func.count().label("pictures"),
+            sa.func.count().label("number"),
         )
         .join(sightings, sightings.c.id == shown.first_sighting_id)
         .join(card_returns, card_returns.c.id == sightings.c.card_return_id)
@@ -124,12 +125,14 @@ async def returns_open(connection: AsyncConnection, inspection_ids: Collection[U
     return (await connection.execute(query)).mappings().all()
 
 
-async def refused_open(connection: AsyncConnection, inspection_ids: Collection[UUID]) -> Sequence[Row]:
+async def statements_left_open(
+    connection: AsyncConnection, inspection_ids: Collection[UUID]
+) -> Sequence[Row]:
     """Card returns of an inspection's own site that brought statements about it which were refused and stand
     open, with their number."""
     at, back = refused_statements.c, card_returns.c
     query = (
-        sa.select(at.inspection_id, back.id, back.committed_at, sa.func.count().label("statements"))
+        sa.select(at.inspection_id, back.id, back.committed_at, sa.func.count().label("number"))
         .join(card_returns, back.id == at.card_return_id)
         .join(
             inspections,

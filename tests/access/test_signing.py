@@ -12,15 +12,9 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.contract.access import Jwk, JwkSet
+from service.contract.access import JwkSet
 from service.contract.cards import Receipt
-from service.contract.signature import (
-    SignatureRefused,
-    from_base64url,
-    thumbprint,
-    to_base64url,
-    verify_receipt,
-)
+from service.contract.signature import SignatureRefused, verify_receipt
 from service.settings import SettingError
 from service.signing import Signer, create_key_file
 
@@ -37,8 +31,18 @@ def rfc_key() -> Ed25519PrivateKey:
     return Ed25519PrivateKey.from_private_bytes(base64.urlsafe_b64decode(RFC_D + "="))
 
 
+def to_base64url(raw: bytes) -> str:
+    """RFC 7515 2, apart from the code under test."""
+    return base64.urlsafe_b64encode(raw).rstrip(b"=").decode()
+
+
+def signed_as(protected: str, payload: str) -> Receipt:
+    """A receipt whose parts the service's key signed as they stand."""
+    signature = to_base64url(rfc_key().sign(f"{protected}.{payload}".encode()))
+    return Receipt(payload=payload, protected=protected, signature=signature)
+
+
 def test_rfc_8037_a3_thumbprint() -> None:
-    assert thumbprint(Jwk(kty="OKP", crv="Ed25519", kid="", x=RFC_X)) == RFC_THUMBPRINT
     assert Signer(rfc_key()).key_id == RFC_THUMBPRINT
 
 
@@ -88,15 +92,49 @@ def test_another_key_under_the_same_name_is_refused() -> None:
 def test_other_algorithms_and_extensions_are_refused(header: dict[str, object]) -> None:
     signer = Signer(rfc_key())
     protected = to_base64url(msgspec.json.encode({**header, "kid": signer.key_id}))
-    signature = to_base64url(rfc_key().sign(f"{protected}.e30".encode()))
     with pytest.raises(SignatureRefused, match="EdDSA"):
-        verify_receipt(Receipt(payload="e30", protected=protected, signature=signature), signer.jwks())
+        verify_receipt(signed_as(protected, "e30"), signer.jwks())
 
 
 @pytest.mark.parametrize("text", ["a", "====", "ä", "a+b/", "e30=", "e31"])
 def test_only_canonical_base64url_is_read(text: str) -> None:
+    signer = Signer(rfc_key())
+    sound = signer.sign(b"{}")
+    assert verify_receipt(signed_as(sound.protected, sound.payload), signer.jwks()) == b"{}"
+    for receipt in (signed_as(sound.protected, text), signed_as(text, sound.payload)):
+        with pytest.raises(SignatureRefused):
+            verify_receipt(receipt, signer.jwks())
     with pytest.raises(SignatureRefused):
-        from_base64url(text)
+        verify_receipt(msgspec.structs.replace(sound, signature=text), signer.jwks())
+
+
+@pytest.mark.parametrize(
+    "protected", [b"", b"{", b"[]", b'"EdDSA"', b"7", b"null", b'[["alg", "EdDSA"]]', b"\xff", b"[" * 400]
+)
+def test_a_header_that_is_none_is_refused(protected: bytes) -> None:
+    with pytest.raises(SignatureRefused):
+        verify_receipt(signed_as(to_base64url(protected), "e30"), Signer(rfc_key()).jwks())
+
+
+@pytest.mark.parametrize("x", ["", "AAAA", "=", "not base64url", RFC_X[:-1] + "p"])
+def test_a_key_that_is_none_proves_nothing(x: str) -> None:
+    signer = Signer(rfc_key())
+    spoilt = msgspec.structs.replace(signer.jwks().keys[0], x=x)
+    with pytest.raises(SignatureRefused):
+        verify_receipt(signer.sign(b"{}"), JwkSet(keys=[spoilt]))
+
+
+def test_members_of_the_header_that_say_nothing_here_are_passed_over() -> None:
+    """RFC 7515 4."""
+    signer = Signer(rfc_key())
+    header = {"alg": "EdDSA", "kid": signer.key_id, "cty": "json", "elsewhere": 1}
+    protected = to_base64url(msgspec.json.encode(header))
+    assert verify_receipt(signed_as(protected, "e30"), signer.jwks()) == b"{}"
+
+
+def test_a_receipt_of_a_whole_card_is_not_too_long() -> None:
+    signer, payload = Signer(rfc_key()), b"x" * 9_000_000
+    assert verify_receipt(signer.sign(payload), signer.jwks()) == payload
 
 
 def test_a_key_file_is_for_its_owner_and_never_overwritten(tmp_path: Path) -> None:

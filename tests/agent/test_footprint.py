@@ -37,6 +37,12 @@ def test_the_agent_imports_nothing_of_the_services_stack() -> None:
     assert run.stdout.split("\n")[:2] == ["[]", "[]"]
 
 
+def test_what_checks_receipts_is_not_loaded_before_there_is_one() -> None:
+    loaded = "import sys, agent.__main__; print('joserfc' in sys.modules)"
+    run = subprocess.run([sys.executable, "-c", loaded], capture_output=True, text=True, check=True)
+    assert run.stdout == "False\n"
+
+
 READ_IT = """
 import sys
 from pathlib import Path

@@ -47,12 +47,11 @@ async def test_i3_parallel_work_on_many_inspections_of_one_campaign(db: Database
     async def card() -> None:
         """As intake does it: several inspections of any order in one transaction."""
         mine = draw.sample(units, 3)
-        async with db.begin() as connection:
-            async with changing(connection, mine) as inspections:
-                for inspection in mine:
-                    await show_pictures(connection, inspections[inspection], {"A": 1, "B": 2})
-                said = [words(inspection, "complete", "AB") for inspection in reversed(mine)]
-                await stating.record_statements(connection, inspector, said, new_id(), inspections)
+        async with db.begin() as connection, changing(connection, mine) as inspections:
+            for inspection in mine:
+                await show_pictures(connection, inspections[inspection], {"A": 1, "B": 2})
+            said = [words(inspection, "complete", "AB") for inspection in reversed(mine)]
+            await stating.record_statements(connection, inspector, said, new_id(), inspections)
 
     async def person() -> None:
         await say(db, inspector, draw.choice(units), draw.choice(["complete", "reopened"]))

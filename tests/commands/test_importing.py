@@ -6,7 +6,6 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Callable
-from dataclasses import replace
 from pathlib import Path
 
 import msgspec
@@ -14,6 +13,7 @@ import pytest
 import typer
 from hypothesis import given
 from hypothesis import strategies as st
+from msgspec.structs import replace
 
 from service.commands.lines import Taken, read_lines
 from service.commands.sites import SiteLine

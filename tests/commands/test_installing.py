@@ -6,11 +6,11 @@ import secrets
 import subprocess
 import sys
 from contextlib import closing
-from dataclasses import replace
 from importlib.metadata import version
 from pathlib import Path
 
 import pytest
+from msgspec.structs import replace
 
 from service.settings import Settings
 from tests.commands.in_process import sightledger

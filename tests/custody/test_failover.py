@@ -8,12 +8,13 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import AsyncIterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from urllib.parse import quote
 
 import psycopg
 import pytest
 import sqlalchemy as sa
+from msgspec.structs import replace
 
 from deploy.embedded.postgres import DATABASE, Postgres
 from service.database import migrate

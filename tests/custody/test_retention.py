@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from contextlib import closing
-from dataclasses import replace
 from datetime import timedelta
 from typing import Any
 
 import pytest
 import sqlalchemy as sa
 from botocore.exceptions import ClientError
+from msgspec.structs import replace
 
 from service.access.rules import Role
 from service.app import open_holding

@@ -5,12 +5,12 @@ from __future__ import annotations
 import asyncio
 import hashlib
 from collections.abc import Callable
-from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Any
 
 import pytest
 import sqlalchemy as sa
+from msgspec.structs import replace
 
 from service.app import open_holding
 from service.custody.actions import sweep as sweeping

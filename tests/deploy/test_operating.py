@@ -9,6 +9,7 @@ from dataclasses import replace
 from pathlib import Path
 from uuid import UUID
 
+import msgspec
 import psycopg
 import pytest
 from psycopg import sql
@@ -84,7 +85,8 @@ async def test_i6_i7_what_a_restored_database_has_forgotten_is_found_and_brought
     assert (await known(yard.db, yard.agent, [before, half_way, *after]))[1] == 4
 
     shell.run(restore)
-    restored = replace(settings, database_url=shell.environment["SIGHTLEDGER_DATABASE_URL"])
+    older = shell.environment["SIGHTLEDGER_DATABASE_URL"]
+    restored = msgspec.structs.replace(settings, database_url=older)
     assert make_url(restored.database_url).database != make_url(settings.database_url).database
     assert "2 sound" in shell.run(audit)
     shell.run(orphans_before)

@@ -6,12 +6,12 @@ import asyncio
 import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
 from litestar.testing import TestClient
+from msgspec.structs import replace
 
 from deploy.embedded.postgres import Postgres
 from deploy.embedded.store import ObjectStore

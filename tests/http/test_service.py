@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +13,7 @@ from litestar import get
 from litestar.di import NamedDependency
 from litestar.params import FromPath
 from litestar.testing import TestClient
+from msgspec.structs import replace
 from openapi_spec_validator import OpenAPIV31SpecValidator
 
 from deploy.embedded.ports import free_port

@@ -7,12 +7,14 @@ import io
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import Any
 from uuid import UUID
 
 import httpx
 import msgspec
 import sqlalchemy as sa
+from joserfc.util import urlsafe_b64decode
 from PIL import Image
 
 from service.access.rules import Caller
@@ -33,7 +35,6 @@ from service.contract.cards import (
     exact_path,
     manifest_digest,
 )
-from service.contract.signature import from_base64url
 from service.contract.wire import new_id
 from service.database import Database
 from service.facts.projections import differences
@@ -128,7 +129,7 @@ async def open_yard(db: Database, settings: Settings) -> Yard:
         db=db,
         objects=open_objects(settings),
         settings=settings,
-        signer=Signer.load(settings.receipt_key_file),
+        signer=Signer.load(Path(settings.receipt_key_file)),
         made=made,
         agent=await factories.agent(db, made, made.site),
         campaign_id=opened.id,
@@ -218,7 +219,7 @@ class CardBack:
 
 def receipt_body(receipt: bytes) -> ReceiptBody:
     signed = msgspec.json.decode(receipt, type=Receipt)
-    return msgspec.json.decode(from_base64url(signed.payload), type=ReceiptBody)
+    return msgspec.json.decode(urlsafe_b64decode(signed.payload.encode()), type=ReceiptBody)
 
 
 async def rows_of(db: Database, query: Any) -> list[Any]:

@@ -6,11 +6,11 @@ import signal
 import time
 from collections import Counter
 from collections.abc import Iterator
-from dataclasses import replace
 from pathlib import Path
 
 import httpx
 import pytest
+from msgspec.structs import replace
 
 from service.contract.cards import LARGE_FROM
 from service.contract.failpoints import SERVICE

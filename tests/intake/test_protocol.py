@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import dataclasses
 import hashlib
 
 import httpx
@@ -238,7 +237,7 @@ async def test_a_size_that_contradicts_a_held_image_is_refused_at_once(yard: Yar
 
 async def test_an_expired_ticket_is_refused_by_the_store_and_a_new_one_works(yard: Yard) -> None:
     card = yard.card(("A/1.JPG", jpeg(2000), None))
-    kept, yard.settings = yard.settings, dataclasses.replace(yard.settings, ticket_seconds=1)
+    kept, yard.settings = yard.settings, msgspec.structs.replace(yard.settings, ticket_seconds=1)
     ticket = (await card.send_manifest())[0]
     yard.settings = kept
     for _ in range(50):

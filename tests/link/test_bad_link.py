@@ -13,11 +13,11 @@ import subprocess
 import sys
 import time
 from contextlib import suppress
-from dataclasses import replace
 from pathlib import Path
 from uuid import UUID
 
 import pytest
+from msgspec.structs import replace
 
 from agent.client import traffic
 from agent.errors import LinkDown

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import asyncio
 import base64
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from msgspec.structs import replace
 
 from agent.client.http import is_loopback, proxy_of
 from service.settings import Settings

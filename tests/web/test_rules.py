@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from service.campaigns.rules import COLUMN_OF, COLUMNS
 from service.contract.campaigns import CompletionRow, Counted, LocationDetail, StatementOut
-from service.contract.showing import plain
+from service.contract.showing import plain, size_words
 from service.contract.wire import new_id
 from service.web import rendering, rules
 
@@ -150,7 +150,7 @@ def test_terms_are_worded_as_their_list_words_them() -> None:
     [(0, "0 B"), (999, "999 B"), (57_758, "57.8 kB"), (2_500_000, "2.5 MB"), (10**9, "1.0 GB")],
 )
 def test_sizes(size: int, words: str) -> None:
-    assert rules.size_words(size) == words
+    assert size_words(size) == words
 
 
 def location(

@@ -18,7 +18,7 @@ from service.access import store
 from service.access.actions.tokens import hash_of, new_token
 from service.access.rules import Act, Caller, Role, wait_after
 from service.contract.access import Account, AccountIn, CallerStanding, PasswordChange, SignedIn, SignIn
-from service.database import Database, Row, server_now
+from service.database import Database, Row, serialise, server_now
 from service.errors import Conflict, Invalid, NotAllowed, NotFound, NotSignedIn, TooMany
 
 THROTTLE_WINDOW = timedelta(hours=1)
@@ -50,7 +50,7 @@ async def sign_in(db: Database, wanted: SignIn, session_hours: int) -> SignedIn:
     tries sent at the same time are counted too."""
     login_hash = hash_of(wanted.login)
     async with db.begin() as connection:
-        await store.serialise(connection, f"sign-in {login_hash.hex()}")
+        await serialise(connection, f"sign-in {login_hash.hex()}")
         await _refuse_if_throttled(connection, login_hash)
         await store.note(connection, "sign_in_tried", login_hash=login_hash)
         row = await store.account_by_login(connection, wanted.login)
@@ -123,7 +123,7 @@ async def put_account(
     _must_run(caller, wanted.sites)
     async with db.begin() as connection:
         # The same request sent twice at once: the second one finds what the first one made (I8).
-        await store.serialise(connection, f"account {account_id}")
+        await serialise(connection, f"account {account_id}")
         row = await store.account(connection, account_id, lock=True)
         if row is None:
             return await add_account(connection, account_id, wanted, by=caller.account_id)

@@ -5,20 +5,18 @@ from __future__ import annotations
 import unicodedata
 from collections.abc import Callable, Iterable
 
-from sqlalchemy.ext.asyncio import AsyncConnection
-
 from service.access import store
 from service.access.rules import Act, Caller
 from service.contract.access import SitePeople
-from service.database import Database, Row
-from service.errors import Invalid, NotFound
+from service.database import Database
+from service.errors import Invalid
 
 
 async def read_register(db: Database, caller: Caller, code: str) -> SitePeople:
     """The names on the register; raises NotFound or NotAllowed."""
     caller.must(Act.READ, code)
     async with db.begin() as connection:
-        site = await _site(connection, code)
+        site = await store.known_site(connection, code)
         return SitePeople(names=await store.register_of(connection, site["id"]))
 
 
@@ -34,7 +32,7 @@ async def put_register(
     caller.must(Act.RUN_SITE, code)
     names = _told_apart(wanted.names)
     async with db.begin() as connection:
-        site = await _site(connection, code, lock=True)
+        site = await store.known_site(connection, code, lock=True)
         before = await store.register_of(connection, site["id"])
         if set(before) != set(names):
             if before:
@@ -49,13 +47,6 @@ async def put_register(
                 detail={"added": added, "taken_off": taken_off},
             )
         return SitePeople(names=await store.register_of(connection, site["id"]))
-
-
-async def _site(connection: AsyncConnection, code: str, *, lock: bool = False) -> Row:
-    site = await store.site(connection, code, lock=lock)
-    if site is None:
-        raise NotFound(f"There is no site {code}.", next_step="Take one from the list of sites.")
-    return site
 
 
 def _told_apart(names: Iterable[str]) -> list[str]:

@@ -17,7 +17,7 @@ from service.contract.access import (
 )
 from service.contract.wire import new_id
 from service.database import Database, Row
-from service.errors import Invalid, NotFound
+from service.errors import Invalid
 
 
 async def list_sites(db: Database, caller: Caller, after: str | None, limit: int) -> list[Site]:
@@ -30,10 +30,7 @@ async def list_sites(db: Database, caller: Caller, after: str | None, limit: int
 async def read_site(db: Database, caller: Caller, code: str) -> Site:
     caller.must(Act.READ, code)
     async with db.begin() as connection:
-        row = await store.site(connection, code)
-    if row is None:
-        raise NotFound(f"There is no site {code}.", next_step="Take a code of GET /api/v1/sites.")
-    return site_of(row)
+        return site_of(await store.known_site(connection, code))
 
 
 async def put_site(
@@ -50,8 +47,7 @@ async def put_site(
     values: dict[str, Any] = msgspec.structs.asdict(wanted)
     async with db.begin() as connection:
         made = await store.insert_site(connection, {"id": new_id(), "code": code, **values})
-        row = await store.site(connection, code, lock=True)
-        assert row is not None
+        row = await store.known_site(connection, code, lock=True)
         if made:
             await _note_site(connection, "site_made", caller, row, values)
         elif site_of(row) != Site(code=code, **values):

@@ -19,17 +19,10 @@ from service.campaigns.store.tables import bindings
 from service.contract.campaigns import BindingIn, BindingMade, LocationPassage
 from service.contract.plan_document import PlanDocument
 from service.database import Database, server_now
-from service.errors import Conflict, NotAllowed
+from service.errors import Conflict
 from service.facts.projections import settle
 from service.facts.store import append, recorded, recorded_otherwise
 from service.plans.store import effective_revision, revision_document
-
-
-def person(caller: Caller) -> UUID:
-    """The account behind the caller; raises NotAllowed for an agent."""
-    if caller.account_id is None:
-        raise NotAllowed("This is for a person to do, signed in; an agent cannot.")
-    return caller.account_id
 
 
 async def effective_now(connection: AsyncConnection, plan_id: UUID, plan: str, site: str) -> UUID:
@@ -109,7 +102,7 @@ async def bind(
     """
     if await recorded(connection, bindings, [wanted.id]):
         return None
-    person(caller)
+    caller.person()
     await _may_bind(connection, inspection, wanted.revision_id)
     made = {"id": wanted.id, "revision_id": wanted.revision_id, "reason": wanted.reason}
     last = (await bindings_of(connection, inspection.id))[-1]

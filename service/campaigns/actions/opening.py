@@ -59,7 +59,7 @@ async def put_campaign(
     again gives the campaign as it stands (I8).
     """
     caller.must(Act.RUN_CAMPAIGN)
-    account_id = binding.person(caller)
+    account_id = caller.person()
     if wanted.closes < wanted.opens:
         raise Invalid(f"The window closes on {wanted.closes}, before it opens on {wanted.opens}.")
     async with db.begin() as connection:

@@ -51,11 +51,7 @@ def counted(counts: Counts) -> Counted:
 
 
 def _numbers(counts: Counts) -> dict[str, Any]:
-    return asdict(counts) | {
-        "share_complete": rules.share(counts.complete, counts.locations),
-        "share_answered": rules.share(counts.complete + counts.omitted, counts.locations),
-        "share_pictures": rules.share(counts.pictures_required_held, counts.pictures_required),
-    }
+    return rules.with_shares(asdict(counts))
 
 
 def _counts(row: Row) -> Counts:

@@ -8,15 +8,13 @@ from uuid import UUID
 
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-from service.access import store as access
 from service.access.rules import Act, Caller
-from service.access.store import people_at
+from service.access.store import known_site, people_at
 from service.campaigns.rules import Inspection
 from service.campaigns.store.inspections import open_inspections_at
 from service.campaigns.store.locations import locations_of
 from service.contract.work import InspectionBrief, LocationStanding, RevisionBrief, Worklist
 from service.database import Database, Row, server_now
-from service.errors import NotFound
 from service.plans import store as plans
 from service.plans.rules import Fold, effective_at, state_of
 
@@ -30,9 +28,7 @@ async def read_worklist(db: Database, caller: Caller, site: str) -> Worklist:
     """
     caller.must(Act.READ, site)
     async with db.begin() as connection:
-        found = await access.site(connection, site)
-        if found is None:
-            raise NotFound(f"There is no site {site}.", next_step="Take one from the list of sites.")
+        found = await known_site(connection, site)
         inspections = await open_inspections_at(connection, site)
         rows_of = await locations_of(connection, [inspection.id for inspection in inspections])
         revisions = await _revisions(connection, inspections, site)

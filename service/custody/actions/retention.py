@@ -8,7 +8,7 @@ from typing import Any
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.access.rules import Act, Caller
-from service.access.store import note
+from service.access.store import known_site, note
 from service.contract.custody import (
     Retention,
     RetentionIn,
@@ -17,7 +17,6 @@ from service.contract.wire import new_id
 from service.custody.store import retention
 from service.custody.store.tables import retention_policies
 from service.database import Database, Row
-from service.errors import NotFound
 from service.facts.store import append
 
 
@@ -47,9 +46,8 @@ async def record_retention(
     check: Callable[[Retention], None] = lambda _: None,
 ) -> Retention:
     """The change itself; also for the command line, which needs no caller."""
-    site_id = await retention.site_id(connection, site, lock=True)
+    site_id = (await known_site(connection, site, lock=True))["id"]
     now = await standing_retention(connection, site)
-    assert site_id is not None
     if (now.days, now.mode) == (wanted.days, wanted.mode):
         return now
     check(now)
@@ -66,8 +64,7 @@ async def record_retention(
 
 async def standing_retention(connection: AsyncConnection, site: str) -> Retention:
     """The policy that stands at a site; raises NotFound."""
-    if await retention.site_id(connection, site) is None:
-        raise NotFound(f"There is no site {site}.", next_step="Take a code of GET /api/v1/sites.")
+    await known_site(connection, site)
     return retention_of(site, await retention.standing_policy(connection, site))
 
 

@@ -8,7 +8,7 @@ from collections.abc import Collection
 import sqlalchemy as sa
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-from service.database import texts_of
+from service.database import serialise, texts_of
 from service.images.store import images
 from service.intake.store.large import awaited_files, large_files
 from service.intake.store.naming import NAMING
@@ -20,7 +20,7 @@ _DIGEST = re.compile(rb"[0-9a-f]{64}")
 async def hold_off_naming(connection: AsyncConnection) -> None:
     """Until this transaction ends nobody else records a manifest part: what is named now stays all that is
     named (service.intake.store.naming.about_to_name takes the other side of the lock)."""
-    await connection.execute(sa.select(sa.func.pg_advisory_xact_lock(sa.func.hashtextextended(NAMING, 0))))
+    await serialise(connection, NAMING)
 
 
 async def named_among(connection: AsyncConnection, digests: Collection[str]) -> set[str]:

@@ -27,11 +27,6 @@ def policy_of(row: Row) -> Policy:
     return Policy(row["days"], row["mode"] == STRICT)
 
 
-async def site_id(connection: AsyncConnection, code: str, *, lock: bool = False) -> UUID | None:
-    query = sa.select(sites.c.id).where(sites.c.code == code)
-    return await connection.scalar(query.with_for_update() if lock else query)
-
-
 async def standing_policy(connection: AsyncConnection, code: str) -> Row | None:
     """The policy that stands at a site, with the name of who recorded it."""
     query = (

@@ -8,6 +8,7 @@ from uuid import UUID
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.access.rules import Act, Caller
+from service.access.store import known_site
 from service.campaigns.store.inspections import inspection_by_id
 from service.contract.cards import (
     CardPrepared,
@@ -16,7 +17,7 @@ from service.contract.cards import (
 from service.database import Database, Row, storable
 from service.errors import Invalid, NotFound
 from service.facts.store import append_one, recorded
-from service.intake.store.returns import card_by_id, revision_label, site_named
+from service.intake.store.returns import card_by_id, revision_label
 from service.intake.store.tables import cards
 
 
@@ -65,11 +66,3 @@ async def read_card(db: Database, caller: Caller, card_id: UUID) -> CardStanding
 
 def card_standing(row: Row) -> CardStanding:
     return CardStanding(**{name: row[name] for name in CardStanding.__struct_fields__})
-
-
-async def known_site(connection: AsyncConnection, code: str) -> Row:
-    """The row of a site; raises NotFound."""
-    site = await site_named(connection, code)
-    if site is None:
-        raise NotFound(f"There is no site {code}.", next_step="Check the site the agent is enrolled at.")
-    return site

@@ -10,6 +10,7 @@ import msgspec
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.access.rules import Act, Caller
+from service.access.store import known_site
 from service.campaigns.store.inspections import inspection_by_id
 from service.contract.cards import (
     CardReturnOpen,
@@ -21,7 +22,6 @@ from service.contract.comparing import ReturnAsked, ReturnsKnown
 from service.contract.records import ReturnFile
 from service.database import Database, Row, server_now, storable_json
 from service.errors import Conflict, NotAllowed, NotFound
-from service.intake.actions.cards import known_site
 from service.intake.rules.clocks import clocks
 from service.intake.store.returns import (
     card_by_id,

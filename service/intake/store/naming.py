@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-import sqlalchemy as sa
 from sqlalchemy.ext.asyncio import AsyncConnection
+
+from service.database import serialise
 
 NAMING = "originals are named"
 
@@ -11,5 +12,4 @@ NAMING = "originals are named"
 async def about_to_name(connection: AsyncConnection) -> None:
     """Before a transaction records which originals a card return means to have: any number at a time, but
     none while the sweep deletes what nobody names (service.custody.store.naming.hold_off_naming)."""
-    key = sa.func.hashtextextended(NAMING, 0)
-    await connection.execute(sa.select(sa.func.pg_advisory_xact_lock_shared(key)))
+    await serialise(connection, NAMING, shared=True)

@@ -28,12 +28,6 @@ from service.intake.store.tables import (
 from service.plans.store import plan_revisions
 
 
-async def site_named(connection: AsyncConnection, code: str) -> Row | None:
-    """A site's id, code and time zone."""
-    found = await connection.execute(sa.select(sites).where(sites.c.code == code))
-    return found.mappings().one_or_none()
-
-
 async def card_by_id(connection: AsyncConnection, card_id: UUID) -> Row | None:
     """A prepared card with its site's code, agent's name and revision's label."""
     found = await connection.execute(

@@ -27,13 +27,6 @@ from service.plans.actions.catalogue import known_plan, same_as_asked
 from service.plans.document import Checked, digest, plain
 
 
-def person(caller: Caller) -> UUID:
-    """The account behind the caller; raises NotAllowed for an agent."""
-    if caller.account_id is None:
-        raise NotAllowed("This is for a person to do, signed in; an agent cannot.")
-    return caller.account_id
-
-
 def accepted(checked: Checked) -> PlanDocument:
     """The document of a check without error; raises Invalid that lists the findings."""
     if checked.document is None:
@@ -55,7 +48,7 @@ async def create_draft(db: Database, caller: Caller, revision_id: UUID, checked:
     Conflict (the label or the id stands for another revision).
     """
     caller.must(Act.WRITE_PLAN)
-    author, document = person(caller), accepted(checked)
+    author, document = caller.person(), accepted(checked)
     async with db.begin() as connection:
         plan = await _plan_of(connection, document)
         row = {"id": revision_id, "plan_id": plan["id"], "author_id": author, **_content(document)}
@@ -112,7 +105,7 @@ async def edit_draft(
     NotAllowed, Invalid, or Conflict (no draft any more, I10).
     """
     caller.must(Act.WRITE_PLAN)
-    author, document = person(caller), accepted(checked)
+    author, document = caller.person(), accepted(checked)
     async with db.begin() as connection:
         held = await locked_revision(connection, revision_id)
         if held["author_id"] != author:

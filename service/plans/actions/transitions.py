@@ -9,13 +9,14 @@ from uuid import UUID
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.access.rules import Act, Caller
+from service.access.store import unknown_sites
 from service.contract.plans import RevisionDetail, RevisionEventIn
 from service.contract.problem import ProblemError
 from service.database import Database, Row, server_now
 from service.errors import Conflict, Invalid, NotAllowed
 from service.facts.store import append_one, recorded, recorded_otherwise, same
 from service.plans import rules, store
-from service.plans.actions.revisions import locked_revision, person, revision_detail
+from service.plans.actions.revisions import locked_revision, revision_detail
 
 # Clocks of caller and service may differ by this much before "from now" is taken for the past.
 CLOCK_SLACK = timedelta(minutes=1)
@@ -32,7 +33,7 @@ async def record_event(
     again answers the present standing (I8).
     """
     caller.must(Act.WRITE_PLAN if wanted.kind == "submitted" else Act.APPROVE_PLAN)
-    account_id = person(caller)
+    account_id = caller.person()
     async with db.begin() as connection:
         held = await locked_revision(connection, revision_id)
         fact = _fact(revision_id, wanted)
@@ -109,7 +110,7 @@ async def _check_members(connection: AsyncConnection, wanted: RevisionEventIn) -
             f"{wanted.effective_from.isoformat()} lies in the past.",
             "Give a time from now on; or set backdated and say in the note why it was effective before.",
         )
-    unknown = await store.unknown_sites(connection, wanted.sites or [])
+    unknown = await unknown_sites(connection, wanted.sites or [])
     if unknown:
         raise _invalid("/sites", f"There is no site {unknown[0]}.", "Use codes of GET /api/v1/sites.")
 
