@@ -16,7 +16,6 @@ from service.commands.passwords import As, PasswordFile, PasswordStdin, person_a
 from service.contract.plans import EventKind, PlanIn, Revision, RevisionDetail, RevisionEventIn
 from service.contract.wire import new_id
 from service.errors import Conflict, NotFound
-from service.plans.actions.revisions import create_draft, edit_draft, list_revisions
 
 if TYPE_CHECKING:
     from service.access.rules import Caller
@@ -64,17 +63,17 @@ def submit(
 
 
 async def _submit(db: Database, caller: Caller, checked: Checked, document: PlanDocument) -> RevisionDetail:
-    from service.plans.actions import catalogue
+    from service.plans.actions import catalogue, revisions
 
     if await found(catalogue.read_plan(db, caller, document.plan)) is None:
         wanted = PlanIn(id=new_id(), title=document.title, equipment_type=document.equipment_type)
         await catalogue.put_plan(db, caller, document.plan, wanted)
     known = await _labelled(db, caller, document.plan, document.revision)
     if known is None:
-        standing = await create_draft(db, caller, new_id(), checked)
+        standing = await revisions.create_draft(db, caller, new_id(), checked)
     else:
         # Read just now: whoever edits by a command means what stands in the file.
-        standing = await edit_draft(db, caller, known.id, checked, lambda _tag: None)
+        standing = await revisions.edit_draft(db, caller, known.id, checked, lambda _tag: None)
     return await _step(db, caller, standing, "submitted") if standing.state == "draft" else standing
 
 
@@ -159,6 +158,8 @@ async def _step(
 async def _labelled(db: Database, caller: Caller, plan: str, label: str) -> Revision | None:
 
     after = None
+    from service.plans.actions.revisions import list_revisions
+
     while page := await list_revisions(db, caller, plan, None, after, 100):
         for standing in page:
             if standing.label == label:

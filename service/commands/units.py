@@ -14,6 +14,7 @@ from service.commands.opening import found, tell_recorded, with_database
 from service.contract.records import UnitIn
 from service.contract.wire import Code, Text, new_id
 from service.errors import Conflict
+
 if TYPE_CHECKING:
     from service.database import Database
 
