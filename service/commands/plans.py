@@ -156,10 +156,9 @@ async def _step(
 
 
 async def _labelled(db: Database, caller: Caller, plan: str, label: str) -> Revision | None:
-
-    after = None
     from service.plans.actions.revisions import list_revisions
 
+    after = None
     while page := await list_revisions(db, caller, plan, None, after, 100):
         for standing in page:
             if standing.label == label:
