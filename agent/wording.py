@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from rich.filesize import decimal
+
 from agent.outbox.card_return import CardReturn
 
 
 def standing_of(read: CardReturn) -> str:
-    """What a person needs to know of a card, from `Returns.shown`: may it be removed, may it be wiped."""
+    """What a person needs to know of a card, from `CardReturns.shown`: may it be removed, may it be wiped."""
     if read.state == "reading":
         return "still reading - leave the card in"
     if read.state == "copied":
@@ -51,8 +53,5 @@ def extent_text(read: CardReturn) -> str:
 
 
 def size_text(size: float) -> str:
-    for unit in ("B", "kB", "MB", "GB"):
-        if size < 1000 or unit == "GB":
-            return f"{size:,.0f} {unit}" if unit == "B" else f"{size:,.1f} {unit}"
-        size /= 1000
-    raise AssertionError("unreachable")
+    """Bytes, or bytes of a second."""
+    return decimal(round(size))

@@ -14,6 +14,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from uuid import UUID
 
+from rich.filesize import decimal
+
 from agent.cards.marker import (
     FORMAT,
     MARKER_NAME,
@@ -28,7 +30,8 @@ from agent.cards.walking import Walk, is_systems_own, readable
 from agent.clock import now
 from agent.errors import AgentError, why
 from agent.outbox.cache import Cache
-from agent.outbox.returns import Returns
+from agent.outbox.originals import Originals
+from agent.outbox.outbox import Outbox
 from agent.outbox.spool import sync_folder
 from agent.profiles.schema import Profile
 from agent.profiles.tree import Folder, Plan, folder_tree, list_text, picture_order
@@ -59,14 +62,14 @@ class Order:
     person: str | None = None
 
 
-def prepare_card(root: Path, order: Order, cache: Cache, returns: Returns, enrolment: Enrolment) -> Marker:
+def prepare_card(root: Path, order: Order, cache: Cache, outbox: Outbox, enrolment: Enrolment) -> Marker:
     """Write a card; raises AgentError, with the card as it was, when it cannot or must not be written."""
     if not root.is_dir():
         raise AgentError(
             f"There is no card at {root}.", "Nothing was written.", "Put the card in and try again."
         )
     earlier = read_marker(root)
-    _refuse_foreign_files(root, earlier, order.profile, returns)
+    _refuse_foreign_files(root, earlier, order.profile, outbox.originals)
     folders = folder_tree(order.plan, order.profile)
     marker, files = _contents(order, folders, cache, enrolment)
     made = [folder.path for folder in folders] + order.profile.make
@@ -80,8 +83,8 @@ def prepare_card(root: Path, order: Order, cache: Cache, returns: Returns, enrol
             "Check that the card is not write-protected or full, then try again.",
         ) from error
     if earlier is not None:
-        returns.note_card_back(earlier.card_id)
-    returns.note_prepared(marker.card_id, _fact(marker, len(folders)))
+        outbox.preparations.note_card_back(earlier.card_id)
+    outbox.preparations.add(marker.card_id, _fact(marker, len(folders)))
     return marker
 
 
@@ -98,7 +101,7 @@ def _fact(marker: Marker, folders: int) -> CardPrepared:
     )
 
 
-def _refuse_foreign_files(root: Path, earlier: Marker | None, profile: Profile, returns: Returns) -> None:
+def _refuse_foreign_files(root: Path, earlier: Marker | None, profile: Profile, originals: Originals) -> None:
     foreign, covered = [], True
     for entry in Walk(root):
         name, odd = readable(entry.name)
@@ -111,7 +114,7 @@ def _refuse_foreign_files(root: Path, earlier: Marker | None, profile: Profile, 
         if is_systems_own(entry.name):
             continue
         foreign.append(name)
-        covered = covered and _is_held(Path(entry.path), returns)
+        covered = covered and _is_held(Path(entry.path), originals)
     if not foreign:
         return
     shown = ", ".join(foreign[:SHOWN]) + (f" and {len(foreign) - SHOWN} more" if len(foreign) > SHOWN else "")
@@ -144,10 +147,10 @@ def _is_ours(name: str, path: Path, earlier: Marker | None, profile: Profile) ->
     return name == MARKER_NAME or (name in earlier.own_files and digest_of(path) == earlier.own_files[name])
 
 
-def _is_held(path: Path, returns: Returns) -> bool:
+def _is_held(path: Path, originals: Originals) -> bool:
     digest = digest_of(path)
-    row = returns.original(digest) if digest else None
-    return row is not None and row["held_at"] is not None
+    original = originals.find(digest) if digest else None
+    return original is not None and original.held_at is not None
 
 
 def _refuse_full(root: Path, folders: int, files: dict[str, bytes]) -> None:
@@ -155,7 +158,7 @@ def _refuse_full(root: Path, folders: int, files: dict[str, bytes]) -> None:
     free = shutil.disk_usage(root).free
     if free < needed:
         raise AgentError(
-            f"The card has {free // 1024:,} KiB free; the preparation needs {needed // 1024:,} KiB.",
+            f"The card has {decimal(free)} free; the preparation needs {decimal(needed)}.",
             "Nothing was written.",
             "Use a card with room for the pictures as well.",
         )
@@ -271,7 +274,7 @@ def _clear_earlier(root: Path, earlier: Marker) -> None:
         if digest_of(path) == digest:
             path.unlink()
     (root / MARKER_NAME).unlink()
-    for name in sorted(earlier.folders, key=lambda one: one.count("/"), reverse=True):
+    for name in sorted(earlier.folders, key=lambda folder: folder.count("/"), reverse=True):
         with suppress(OSError):
             (root / name).rmdir()
 
