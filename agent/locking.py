@@ -12,9 +12,9 @@ from filelock import FileLock, Timeout
 @contextmanager
 def lock(path: Path) -> Iterator[bool]:
     """Hold the lock of that name while inside; yields False, at once, when it is held already: by another
-    process, or elsewhere in this one."""
+    process, or elsewhere in this one. Raises OSError where the file system has no locks."""
     path.parent.mkdir(parents=True, exist_ok=True)
-    # Its fallback, for file systems without locks, is a file that may outlive the process: better an error.
+    # Where there are no locks, the library would fall back to a file that outlives a killed process.
     file_lock = FileLock(path, blocking=False, fallback_to_soft=False)
     with suppress(Timeout):
         file_lock.acquire()
