@@ -14,12 +14,12 @@ from uuid import UUID
 from rich import markup
 from rich.console import Console
 from rich.progress import BarColumn, DownloadColumn, TextColumn, TimeRemainingColumn, TransferSpeedColumn
-from rich.progress import Progress as Bar
+from rich.progress import Progress as LiveBar
 from rich.table import Table
 
 from agent.cards.clocks import BY_HAND, least_offset, local, moment, offset_text
 from agent.cards.placing import taken_late, unplaced_by_slates
-from agent.cards.reading import Card, Progress
+from agent.cards.taking import Card, ReadingProgress
 from agent.cards.walking import Survey, readable
 from agent.clock import steady
 from agent.errors import AgentError
@@ -86,9 +86,9 @@ def show_interrupted() -> None:
 
 
 @contextmanager
-def reading_progress(found: Survey) -> Iterator[Progress]:
+def reading_progress(found: Survey) -> Iterator[ReadingProgress]:
     """Files, bytes, rate and what is left, while a card is read."""
-    progress, ended = Progress(), threading.Event()
+    progress, ended = ReadingProgress(), threading.Event()
     watch = _watch_bar if console.is_terminal else _watch_plain
     watcher = threading.Thread(target=watch, args=(progress, found, ended), daemon=True)
     watcher.start()
@@ -99,7 +99,7 @@ def reading_progress(found: Survey) -> Iterator[Progress]:
         watcher.join()
 
 
-def _watch_bar(progress: Progress, found: Survey, ended: threading.Event) -> None:
+def _watch_bar(progress: ReadingProgress, found: Survey, ended: threading.Event) -> None:
     columns = (
         TextColumn("still reading  {task.fields[files]}"),
         BarColumn(),
@@ -107,7 +107,7 @@ def _watch_bar(progress: Progress, found: Survey, ended: threading.Event) -> Non
         TransferSpeedColumn(),
         TimeRemainingColumn(),
     )
-    with Bar(*columns, console=console, transient=True) as bar:
+    with LiveBar(*columns, console=console, transient=True) as bar:
         task = bar.add_task("", total=found.size or None, files="")
         while not ended.wait(0.2):
             bar.update(task, completed=progress.size, files=f"{progress.files}/{found.files} files")
@@ -120,7 +120,7 @@ def pushing_progress() -> Iterator[Callable[[PushProgress], None]]:
         yield _plain_lines()
         return
     columns = (TextColumn("pushing"), BarColumn(), DownloadColumn(), TextColumn("{task.fields[text]}"))
-    with Bar(*columns, console=console, transient=True) as bar:
+    with LiveBar(*columns, console=console, transient=True) as bar:
         task = bar.add_task("", total=None, text="")
 
         def show(shown: PushProgress) -> None:
@@ -142,7 +142,7 @@ def _plain_lines() -> Callable[[PushProgress], None]:
     return show
 
 
-def _watch_plain(progress: Progress, found: Survey, ended: threading.Event) -> None:
+def _watch_plain(progress: ReadingProgress, found: Survey, ended: threading.Event) -> None:
     started = time.monotonic()
     while not ended.wait(PLAIN_EVERY):
         rate = progress.size / (time.monotonic() - started)

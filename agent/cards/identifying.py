@@ -9,9 +9,9 @@ from uuid import UUID
 from agent.cards.extent import extent_of, refuse_part_of_card
 from agent.cards.marker import Marker, read_marker
 from agent.cards.media import media_present
-from agent.cards.reading import Card
 from agent.cards.slots import insertion
 from agent.cards.stating import Given, Subject, make_statements, person_of_site
+from agent.cards.taking import Card
 from agent.errors import AgentError
 from agent.outbox.cache import Cache
 from agent.profiles.mapping import Placer

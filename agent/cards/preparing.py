@@ -52,8 +52,8 @@ SHOWN = 20
 
 
 @dataclass(frozen=True)
-class Order:
-    """What is to be prepared, for whom."""
+class CardToPrepare:
+    """What a card is to be prepared for, and for whom."""
 
     inspection: InspectionBrief
     plan: Plan
@@ -62,17 +62,19 @@ class Order:
     person: str | None = None
 
 
-def prepare_card(root: Path, order: Order, cache: Cache, outbox: Outbox, enrolment: Enrolment) -> Marker:
+def prepare_card(
+    root: Path, wanted: CardToPrepare, cache: Cache, outbox: Outbox, enrolment: Enrolment
+) -> Marker:
     """Write a card; raises AgentError, with the card as it was, when it cannot or must not be written."""
     if not root.is_dir():
         raise AgentError(
             f"There is no card at {root}.", "Nothing was written.", "Put the card in and try again."
         )
     earlier = read_marker(root)
-    _refuse_foreign_files(root, earlier, order.profile, outbox.originals)
-    folders = folder_tree(order.plan, order.profile)
-    marker, files = _contents(order, folders, cache, enrolment)
-    made = [folder.path for folder in folders] + order.profile.make
+    _refuse_foreign_files(root, earlier, wanted.profile, outbox.originals)
+    folders = folder_tree(wanted.plan, wanted.profile)
+    marker, files = _contents(wanted, folders, cache, enrolment)
+    made = [folder.path for folder in folders] + wanted.profile.make
     _refuse_full(root, len(made), files)
     try:
         _write(root, earlier, marker, made, files)
@@ -165,45 +167,45 @@ def _refuse_full(root: Path, folders: int, files: dict[str, bytes]) -> None:
 
 
 def _contents(
-    order: Order, folders: list[Folder], cache: Cache, enrolment: Enrolment
+    wanted: CardToPrepare, folders: list[Folder], cache: Cache, enrolment: Enrolment
 ) -> tuple[Marker, dict[str, bytes]]:
     at, terms = now(), cache.terms()
     by_location = {
         f.location: f.path for f in folders if f.location and f.element is None and not f.evaluation
     }
     sheet = JobSheet(
-        order.inspection, order.plan, by_location, terms, cache.cautions(),
-        enrolment.site, at, order.scope, order.person,
+        wanted.inspection, wanted.plan, by_location, terms, cache.cautions(),
+        enrolment.site, at, wanted.scope, wanted.person,
     )  # fmt: skip
     files = {
         SHEET_NAMES[0]: as_text(sheet).encode("utf-8"),
         SHEET_NAMES[1]: as_html(sheet).encode("utf-8"),
     }
-    if order.profile.rule_from("slate") is not None:
+    if wanted.profile.rule_from("slate") is not None:
         # What draws codes is slow to load, and no other command needs it.
         from agent.sheets.printed import as_pdf, as_screen
 
         files[SLATE_NAMES[0]] = as_pdf(sheet)
         files[SLATE_NAMES[1]] = as_screen(sheet).encode("utf-8")
-    for listed in order.profile.lists:
-        files[listed.name] = list_text(listed, order.plan, terms).encode("utf-8")
-    return _marker(order, folders, files, enrolment, new_id()), files
+    for listed in wanted.profile.lists:
+        files[listed.name] = list_text(listed, wanted.plan, terms).encode("utf-8")
+    return _marker(wanted, folders, files, enrolment, new_id()), files
 
 
 def _marker(
-    order: Order, folders: list[Folder], files: dict[str, bytes], enrolment: Enrolment, card_id: UUID
+    wanted: CardToPrepare, folders: list[Folder], files: dict[str, bytes], enrolment: Enrolment, card_id: UUID
 ) -> Marker:
-    by_order = order.profile.rule_from("order") is not None
+    by_order = wanted.profile.rule_from("order") is not None
     return Marker(
         format=FORMAT,
         card_id=card_id,
         site=enrolment.site,
-        inspection_id=order.inspection.id,
-        unit=order.inspection.unit,
-        plan=order.inspection.plan,
-        revision_id=order.inspection.revision_id,
-        revision=order.inspection.revision,
-        profile=order.profile.code,
+        inspection_id=wanted.inspection.id,
+        unit=wanted.inspection.unit,
+        plan=wanted.inspection.plan,
+        revision_id=wanted.inspection.revision_id,
+        revision=wanted.inspection.revision,
+        profile=wanted.profile.code,
         prepared_at=now(),
         prepared_by=enrolment.name,
         folders={
@@ -213,11 +215,11 @@ def _marker(
             for f in folders
         },
         own_files={name: hashlib.sha256(data).hexdigest() for name, data in files.items()},
-        scope=order.scope,
-        person=order.person,
+        scope=wanted.scope,
+        person=wanted.person,
         order=[
             MarkedPicture(location=o.location, element=o.element, element_last=o.element_last)
-            for o in picture_order(order.plan)
+            for o in picture_order(wanted.plan)
         ]
         if by_order
         else [],

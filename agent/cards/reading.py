@@ -14,7 +14,7 @@ from uuid import UUID
 
 from agent.cards.copying import Copied, Copier, Failed
 from agent.cards.slots import insertion, reading_key
-from agent.cards.taking import BROKEN_OFF, Card, Progress, Taker, not_read
+from agent.cards.taking import BROKEN_OFF, Card, ReadingProgress, Taker, not_read
 from agent.cards.walking import Entry, Survey, Walk
 from agent.clock import now
 from agent.errors import AgentError
@@ -23,13 +23,11 @@ from agent.outbox.database import OutboxNotWritten, explained, is_damage, is_ful
 from agent.outbox.journal import Ending
 from agent.outbox.outbox import Outbox
 from agent.outbox.rebuilding import restore
-from agent.outbox.room import ReadingStopped, Room
+from agent.outbox.room import Room
 from agent.outbox.spool import Spool, SpoolError, SpoolFull
 from agent.settings import State
 from service.contract.cards import UnreadFile
 from service.contract.wire import new_id
-
-__all__ = ["Card", "Progress", "ReadingStopped", "close_interrupted", "read_card", "refuse_nothing"]
 
 # One thread reads and hashes while the other waits for its fsync; more would not help a card reader.
 THREADS = 2
@@ -40,7 +38,7 @@ MOST_AGAIN = 1000
 
 
 def read_card(
-    state: State, outbox: Outbox, spool: Spool, card: Card, found: Survey, progress: Progress
+    state: State, outbox: Outbox, spool: Spool, card: Card, found: Survey, progress: ReadingProgress
 ) -> UUID:
     """Read the whole card as a new card return, ready to push; its id.
 

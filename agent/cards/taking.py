@@ -49,7 +49,7 @@ LONGEST_NAME = 4096
 
 
 @dataclass
-class Progress:
+class ReadingProgress:
     """What a screen shows while a card is read; `say` gets what a person must know meanwhile; `relieve` is
     called now and then while the spool's disk has no room."""
 
@@ -126,7 +126,7 @@ class Taker:
         card: Card,
         return_id: UUID,
         found: Survey,
-        progress: Progress,
+        progress: ReadingProgress,
     ) -> None:
         self.outbox, self.spool, self.room = outbox, spool, room
         self.card, self.return_id, self.progress = card, return_id, progress

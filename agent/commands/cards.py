@@ -10,9 +10,10 @@ import typer
 
 from agent import screen
 from agent.cards.identifying import identify, pick_inspection, plan_of, profile_to_prepare
-from agent.cards.preparing import Order, prepare_card
-from agent.cards.reading import Card, read_card
+from agent.cards.preparing import CardToPrepare, prepare_card
+from agent.cards.reading import read_card
 from agent.cards.stating import Given, person_of_site
+from agent.cards.taking import Card
 from agent.cards.walking import survey
 from agent.commands.opening import opened
 from agent.errors import AgentError, LinkDown
@@ -46,8 +47,10 @@ def prepare(
                 "Nothing was written.",
                 "Connect once and run: sightledger-agent run --once",
             )
-        order = Order(brief, plan, profile_to_prepare(station.state, station.cache, profile), scope, person)
-        marker = prepare_card(card, order, station.cache, station.outbox, station.enrolment)
+        wanted = CardToPrepare(
+            brief, plan, profile_to_prepare(station.state, station.cache, profile), scope, person
+        )
+        marker = prepare_card(card, wanted, station.cache, station.outbox, station.enrolment)
     screen.say(
         f"Prepared card {marker.card_id} for {brief.unit}, {brief.plan} {brief.revision}: "
         f"{len(marker.folders)} folders. Job sheet: SIGHTLEDGER-JOB.html"

@@ -12,9 +12,10 @@ from uuid import UUID
 from agent.cards.identifying import identify
 from agent.cards.marker import read_marker
 from agent.cards.media import media_present
-from agent.cards.reading import Progress, read_card
+from agent.cards.reading import read_card
 from agent.cards.slots import reading_key
 from agent.cards.stating import Given
+from agent.cards.taking import ReadingProgress
 from agent.cards.walking import Survey, survey
 from agent.errors import AgentError, why
 from agent.outbox.database import is_damage
@@ -96,7 +97,7 @@ class CardWatch:
             return
         card = identify(station.state, station.cache, station.enrolment, root, Given())
         self._log(f"{root}: still reading - leave the card in ({found.files} files)")
-        progress = Progress(
+        progress = ReadingProgress(
             stopping=self._stop.is_set,
             say=lambda text: self._log(f"{root}: {text}"),
             relieve=self._short.set,

@@ -21,11 +21,13 @@ from hypothesis import strategies as st
 
 from agent.cards import copying
 from agent.cards.identifying import identify
-from agent.cards.reading import Progress, ReadingStopped, close_interrupted, read_card
+from agent.cards.reading import close_interrupted, read_card
 from agent.cards.stating import Given
+from agent.cards.taking import ReadingProgress
 from agent.cards.walking import Walk, survey
 from agent.errors import AgentError
 from agent.outbox import room, spool
+from agent.outbox.room import ReadingStopped
 from agent.outbox.spool import SpoolError
 from agent.running import runner
 from agent.settings import State
@@ -417,7 +419,7 @@ def test_p18_the_same_card_again_copies_nothing(bench: Bench, monkeypatch: pytes
 # A full disk
 
 
-def start_reading(bench: Bench, progress: Progress) -> tuple[threading.Thread, list[Any]]:
+def start_reading(bench: Bench, progress: ReadingProgress) -> tuple[threading.Thread, list[Any]]:
     """Read in a thread of its own, with an outbox of its own, as `run` does."""
     ended: list[Any] = []
 
@@ -465,7 +467,7 @@ def test_p29_a_full_disk_pauses_the_reading_and_it_goes_on_by_itself(
         return real(handle, data)
 
     monkeypatch.setattr(os, "write", write)
-    thread, ended = start_reading(bench, Progress(say=said.append))
+    thread, ended = start_reading(bench, ReadingProgress(say=said.append))
     wait_until(lambda: said)
     assert "paused: the disk under" in said[0]
     assert "the card stays in" in said[0]
@@ -488,7 +490,7 @@ def test_p29_what_a_receipt_lists_gives_way_first(bench: Bench, monkeypatch: pyt
     old = bench.station.spool.path(sha(jpeg(1)))
     monkeypatch.setattr(spool.Spool, "free", lambda self: 0 if old.exists() else free(self))
     said: list[str] = []
-    thread, ended = start_reading(bench, Progress(say=said.append))
+    thread, ended = start_reading(bench, ReadingProgress(say=said.append))
     thread.join(20)
     assert row_of(bench, ended[0]).complete
     assert said == []
@@ -500,7 +502,7 @@ def test_p29_a_paused_reading_can_be_stopped(bench: Bench, monkeypatch: pytest.M
     put(bench.card, "A.JPG", jpeg(1))
     monkeypatch.setattr(spool.Spool, "free", lambda self: 0)
     asked, said = threading.Event(), list[str]()
-    thread, ended = start_reading(bench, Progress(stopping=asked.is_set, say=said.append))
+    thread, ended = start_reading(bench, ReadingProgress(stopping=asked.is_set, say=said.append))
     wait_until(lambda: said)
     asked.set()
     thread.join(20)
@@ -530,7 +532,7 @@ def test_p29_a_small_disk_fills_and_is_emptied(tmp_path: Path) -> None:
             ballast = disk / "ballast"
             ballast.write_bytes(bytes(4_000_000))
             said: list[str] = []
-            thread, ended = start_reading(bench, Progress(say=said.append))
+            thread, ended = start_reading(bench, ReadingProgress(say=said.append))
             wait_until(lambda: said)
             ballast.unlink()
             thread.join(20)
@@ -549,7 +551,7 @@ def test_p30_names_of_a_listing_are_bounded(bench: Bench, monkeypatch: pytest.Mo
     monkeypatch.setattr(Walk, "__iter__", lambda self: iter(()))
     station = bench.station
     card = identify(station.state, station.cache, station.enrolment, bench.card, Given())
-    return_id = read_card(station.state, station.outbox, station.spool, card, found, Progress())
+    return_id = read_card(station.state, station.outbox, station.spool, card, found, ReadingProgress())
     unread = unread_of(bench, return_id)
     assert set(unread) == {f"{number:02}.TXT" for number in range(15)} | {"."}
     assert unread["."].startswith("5 more files")

@@ -18,8 +18,9 @@ from PIL import Image
 from agent.cards import copying
 from agent.cards.identifying import identify
 from agent.cards.marker import MARKER_NAME
-from agent.cards.reading import Progress, close_interrupted, read_card
+from agent.cards.reading import close_interrupted, read_card
 from agent.cards.stating import Given
+from agent.cards.taking import ReadingProgress
 from agent.cards.walking import survey
 from agent.clock import now
 from agent.errors import AgentError
@@ -294,7 +295,7 @@ def test_spooled_bytes_stay_until_a_receipt_lists_them(bench: Bench) -> None:
 
 def test_progress_counts_every_byte(bench: Bench) -> None:
     put(bench.card, "A.JPG", jpeg(1))
-    station, found, progress = bench.station, survey(bench.card), Progress()
+    station, found, progress = bench.station, survey(bench.card), ReadingProgress()
     card = identify(station.state, station.cache, station.enrolment, bench.card, Given())
     read_card(station.state, station.outbox, station.spool, card, found, progress)
     assert (progress.files, progress.size) == (found.files, found.size)

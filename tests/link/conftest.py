@@ -16,9 +16,10 @@ from uuid import UUID
 import pytest
 
 from agent.cards.identifying import identify, pick_inspection, plan_of
-from agent.cards.preparing import Order, prepare_card
-from agent.cards.reading import Progress, read_card
+from agent.cards.preparing import CardToPrepare, prepare_card
+from agent.cards.reading import read_card
 from agent.cards.stating import Given
+from agent.cards.taking import ReadingProgress
 from agent.cards.walking import survey
 from agent.client.service import Service
 from agent.profiles.schema import load_profile
@@ -110,7 +111,7 @@ class Far:
 
 def read_with(station: Workstation, card: Path) -> UUID:
     found, known = identify(station.state, station.cache, station.enrolment, card, Given()), survey(card)
-    return read_card(station.state, station.outbox, station.spool, found, known, Progress())
+    return read_card(station.state, station.outbox, station.spool, found, known, ReadingProgress())
 
 
 def push_card(state: State, card: Path, ready: Callable[[], object] = lambda: None) -> ReceiptBody:
@@ -153,8 +154,8 @@ def prepared(state: State, unit: str, card: Path) -> None:
         brief = pick_inspection(station.cache, unit, None)
         plan = plan_of(station.cache, brief.revision_id, brief.build)
         assert plan is not None
-        order = Order(brief, plan, load_profile("two-level"))
-        prepare_card(card, order, station.cache, station.outbox, station.enrolment)
+        wanted = CardToPrepare(brief, plan, load_profile("two-level"))
+        prepare_card(card, wanted, station.cache, station.outbox, station.enrolment)
 
 
 @pytest.fixture(scope="module")
