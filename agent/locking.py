@@ -2,35 +2,23 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import BinaryIO
 
-if sys.platform == "win32":
-    import msvcrt
-
-    def _try_lock(file: BinaryIO) -> bool:
-        try:
-            msvcrt.locking(file.fileno(), msvcrt.LK_NBLCK, 1)
-        except OSError:
-            return False
-        return True
-else:
-    import fcntl
-
-    def _try_lock(file: BinaryIO) -> bool:
-        try:
-            fcntl.flock(file.fileno(), fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except OSError:
-            return False
-        return True
+from filelock import FileLock, Timeout
 
 
 @contextmanager
 def lock(path: Path) -> Iterator[bool]:
-    """Hold the lock of that name while inside; yields False, at once, when another process holds it."""
+    """Hold the lock of that name while inside; yields False, at once, when it is held already: by another
+    process, or elsewhere in this one. Raises OSError where the file system has no locks."""
     path.parent.mkdir(parents=True, exist_ok=True)
-    with path.open("ab") as file:
-        yield _try_lock(file)
+    # Where there are no locks, the library would fall back to a file that outlives a killed process.
+    file_lock = FileLock(path, blocking=False, fallback_to_soft=False)
+    with suppress(Timeout):
+        file_lock.acquire()
+    try:
+        yield file_lock.is_locked
+    finally:
+        file_lock.release()

@@ -41,11 +41,11 @@ def push_now(station: Workstation, return_id: UUID, wait: bool) -> UUID:
             return return_id
         except AgentError as error:
             if is_for_good(error):
-                anew = sent_anew(station.returns, return_id)
+                anew = sent_anew(station.outbox, return_id)
                 screen.say(anew.detail)
                 return_id = anew.new
                 continue
-            put_off(station.returns, station.returns.get(return_id), error)
+            put_off(station.outbox.returns, station.outbox.returns.get(return_id), error)
             if isinstance(error, ReadingBack):
                 if not asked:
                     screen.say(error.detail)
@@ -67,7 +67,7 @@ def push_now(station: Workstation, return_id: UUID, wait: bool) -> UUID:
 
 def relief(station: Workstation, say: Callable[[str], None]) -> Callable[[], None]:
     """What makes room while a card is read by hand: what was copied so far goes ahead. For any thread."""
-    told: set[str] = set()
+    shown: set[str] = set()
 
     def relieve_now() -> None:
         try:
@@ -75,8 +75,8 @@ def relief(station: Workstation, say: Callable[[str], None]) -> Callable[[], Non
                 if own.allowance.open(now()):
                     relieve(own, lambda: False)
         except AgentError as error:
-            if error.detail not in told:
-                told.add(error.detail)
+            if error.detail not in shown:
+                shown.add(error.detail)
                 say(error.detail)
 
     return relieve_now
@@ -89,12 +89,12 @@ def _push_once(station: Workstation, return_id: UUID) -> bool:
             return False
         with station.service() as service, station.pusher(service) as pusher:
             pusher.stopping = lambda: not station.allowance.open(now())
-            push_preparations(station.returns, service)
+            push_preparations(station.outbox.preparations, service)
             with screen.pushing_progress() as show:
                 pusher.show = show
                 pusher.push(return_id)
-        prune(station.returns, station.spool, station.settings)
-    for refused in station.returns.refused_statements():
+        prune(station.outbox, station.spool, station.settings)
+    for refused in station.outbox.statements.refused():
         if refused.return_id == return_id:
             screen.warn(refused.text())
     return True
@@ -104,7 +104,7 @@ def _wait_for_other(station: Workstation, return_id: UUID, seconds: float) -> No
     """Another process of this workstation is pushing, and takes this return as well."""
     until = steady() + seconds
     while steady() < until:
-        pushed = station.returns.find(return_id)
+        pushed = station.outbox.returns.find(return_id)
         if pushed is not None and pushed.state == "held":
             return
         time.sleep(0.2)

@@ -11,23 +11,21 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, tzinfo
 from uuid import UUID
 
-import msgspec
 from rich import markup
 from rich.console import Console
 from rich.progress import BarColumn, DownloadColumn, TextColumn, TimeRemainingColumn, TransferSpeedColumn
-from rich.progress import Progress as Bar
+from rich.progress import Progress as LiveBar
 from rich.table import Table
 
 from agent.cards.clocks import BY_HAND, least_offset, local, moment, offset_text
-from agent.cards.placing import open_questions, taken_late
-from agent.cards.reading import Card, Progress
+from agent.cards.placing import taken_late, unplaced_by_slates
+from agent.cards.taking import Card, ReadingProgress
 from agent.cards.walking import Survey, readable
 from agent.clock import steady
 from agent.errors import AgentError
 from agent.outbox.cache import Cache
-from agent.outbox.returns import Returns
-from agent.sync.progress import Shown, text_of
-from service.contract.cards import ManifestFile
+from agent.outbox.outbox import Outbox
+from agent.sync.progress import PushProgress, text_of
 from service.contract.showing import plain, size_words
 
 console = Console(highlight=False)
@@ -87,9 +85,9 @@ def show_interrupted() -> None:
 
 
 @contextmanager
-def reading_progress(found: Survey) -> Iterator[Progress]:
+def reading_progress(found: Survey) -> Iterator[ReadingProgress]:
     """Files, bytes, rate and what is left, while a card is read."""
-    progress, ended = Progress(), threading.Event()
+    progress, ended = ReadingProgress(), threading.Event()
     watch = _watch_bar if console.is_terminal else _watch_plain
     watcher = threading.Thread(target=watch, args=(progress, found, ended), daemon=True)
     watcher.start()
@@ -100,7 +98,7 @@ def reading_progress(found: Survey) -> Iterator[Progress]:
         watcher.join()
 
 
-def _watch_bar(progress: Progress, found: Survey, ended: threading.Event) -> None:
+def _watch_bar(progress: ReadingProgress, found: Survey, ended: threading.Event) -> None:
     columns = (
         TextColumn("still reading  {task.fields[files]}"),
         BarColumn(),
@@ -108,33 +106,33 @@ def _watch_bar(progress: Progress, found: Survey, ended: threading.Event) -> Non
         TransferSpeedColumn(),
         TimeRemainingColumn(),
     )
-    with Bar(*columns, console=console, transient=True) as bar:
+    with LiveBar(*columns, console=console, transient=True) as bar:
         task = bar.add_task("", total=found.size or None, files="")
         while not ended.wait(0.2):
             bar.update(task, completed=progress.size, files=f"{progress.files}/{found.files} files")
 
 
 @contextmanager
-def pushing_progress() -> Iterator[Callable[[Shown], None]]:
+def pushing_progress() -> Iterator[Callable[[PushProgress], None]]:
     """Shows how far a push is each time it is told: a live bar on a terminal, else a line now and then."""
     if not console.is_terminal:
         yield _plain_lines()
         return
     columns = (TextColumn("pushing"), BarColumn(), DownloadColumn(), TextColumn("{task.fields[text]}"))
-    with Bar(*columns, console=console, transient=True) as bar:
+    with LiveBar(*columns, console=console, transient=True) as bar:
         task = bar.add_task("", total=None, text="")
 
-        def show(shown: Shown) -> None:
+        def show(shown: PushProgress) -> None:
             done = shown.sent_bytes + shown.held_bytes
             bar.update(task, completed=done, total=done + shown.left_bytes, text=text_of(shown))
 
         yield show
 
 
-def _plain_lines() -> Callable[[Shown], None]:
+def _plain_lines() -> Callable[[PushProgress], None]:
     last = steady()
 
-    def show(shown: Shown) -> None:
+    def show(shown: PushProgress) -> None:
         nonlocal last
         if steady() - last >= PLAIN_EVERY:
             last = steady()
@@ -143,7 +141,7 @@ def _plain_lines() -> Callable[[Shown], None]:
     return show
 
 
-def _watch_plain(progress: Progress, found: Survey, ended: threading.Event) -> None:
+def _watch_plain(progress: ReadingProgress, found: Survey, ended: threading.Event) -> None:
     started = time.monotonic()
     while not ended.wait(PLAIN_EVERY):
         rate = progress.size / (time.monotonic() - started)
@@ -161,21 +159,22 @@ class LocationLine:
     key: str | None
     name: str
     required: int | None
-    held: int
+    before: int
     found: int
     missing: int
 
 
-def location_lines(returns: Returns, cache: Cache, return_id: UUID, card: Card) -> list[LocationLine]:
+def location_lines(outbox: Outbox, cache: Cache, return_id: UUID, card: Card) -> list[LocationLine]:
     """Required, held before, found and missing per location, in job order; not understood at the end."""
-    found = returns.by_location(return_id)
+    found = outbox.pictures.by_location(return_id)
     inspection = cache.inspection(card.inspection_id) if card.inspection_id else None
-    held = {one.key: one.pictures_held for one in inspection.locations} if inspection else {}
+    standings = inspection.locations if inspection else []
+    held_before = {standing.key: standing.pictures_held for standing in standings}
     plan = card.placer.plan if card.placer else None
     lines = []
     for location in plan.locations() if plan else []:
         seen, fresh = found.pop(location.key, (0, 0))
-        before = held.get(location.key, 0)
+        before = held_before.get(location.key, 0)
         missing = max(0, location.pictures.required - before - fresh)
         lines.append(
             LocationLine(location.key, location.name, location.pictures.required, before, seen, missing)
@@ -193,9 +192,9 @@ def _named(found: dict[str | None, tuple[int, int]]) -> list[tuple[str, tuple[in
     return [(key, counts) for key, counts in found.items() if key is not None]
 
 
-def show_return(returns: Returns, cache: Cache, return_id: UUID, card: Card, zone: tzinfo) -> None:
+def show_return(outbox: Outbox, cache: Cache, return_id: UUID, card: Card, zone: tzinfo) -> None:
     """The table per location, what to retake, and what could not be read; `zone` is the site's."""
-    lines = location_lines(returns, cache, return_id, card)
+    lines = location_lines(outbox, cache, return_id, card)
     table = Table(
         title=escape(f"{card.unit or 'no unit picked'}, card return {return_id}"), title_justify="left"
     )
@@ -205,28 +204,27 @@ def show_return(returns: Returns, cache: Cache, return_id: UUID, card: Card, zon
         table.add_column(heading, justify="right")
     for line in lines:
         required = "" if line.required is None else str(line.required)
-        counts = [required, str(line.held), str(line.found), str(line.missing or "")]
+        counts = [required, str(line.before), str(line.found), str(line.missing or "")]
         table.add_row(escape(line.key or "not understood"), escape(line.name), *counts)
     console.print(table)
-    _show_slates(returns, return_id, [line.key for line in lines if line.key and line.required is not None])
-    _show_unplaced(returns, return_id, card)
-    _show_retakes(returns, return_id, lines)
-    _show_scope_clock(returns, cache, return_id, card, zone)
+    _show_slates(outbox, return_id, [line.key for line in lines if line.key and line.required is not None])
+    _show_unplaced(outbox, return_id, card)
+    _show_retakes(outbox, return_id, lines)
+    _show_scope_clock(outbox, cache, return_id, card, zone)
 
 
-def _show_slates(returns: Returns, return_id: UUID, planned: list[str]) -> None:
+def _show_slates(outbox: Outbox, return_id: UUID, planned: list[str]) -> None:
     """What the slates left open, for a person to settle at the service's page of this card return."""
-    for one in open_questions(returns, return_id):
-        span = one.first if one.pictures == 1 else f"{one.first} to {one.last}"
-        console.print(
-            escape(f"not placed, {one.pictures} pictures, {span}: {one.reason}"), style="bold", soft_wrap=True
-        )
-    late = taken_late(returns, return_id, planned)
+    for unplaced in unplaced_by_slates(outbox, return_id):
+        span = unplaced.first if unplaced.pictures == 1 else f"{unplaced.first} to {unplaced.last}"
+        text = f"not placed, {unplaced.pictures} pictures, {span}: {unplaced.reason}"
+        console.print(escape(text), style="bold", soft_wrap=True)
+    late = taken_late(outbox, return_id, planned)
     if late:
         console.print(escape(f"slates out of the job sheet's order: {', '.join(late)}"), soft_wrap=True)
 
 
-def _show_unplaced(returns: Returns, return_id: UUID, card: Card) -> None:
+def _show_unplaced(outbox: Outbox, return_id: UUID, card: Card) -> None:
     """Pictures that stand at no location, by name and with the reason; those of slates are shown apart."""
     why = (
         "no unit was picked for this card"
@@ -234,10 +232,9 @@ def _show_unplaced(returns: Returns, return_id: UUID, card: Card) -> None:
         else f"neither folder, name nor comment tells its location (profile {card.profile.code})"
     )
     names = [
-        name_seen(bytes(row["path_bytes"]))
-        for row in returns.unplaced(return_id)
-        if (claim := msgspec.json.decode(row["wire"], type=ManifestFile).placement) is None
-        or not (claim.rule == "slate" and claim.note)
+        name_seen(picture.path)
+        for picture in outbox.pictures.unplaced(return_id)
+        if (claim := picture.claim) is None or not (claim.rule == "slate" and claim.note)
     ]
     for name in names[:SHOWN_NAMES]:
         console.print(escape(f"not placed: {name}: {why}"), soft_wrap=True)
@@ -245,9 +242,9 @@ def _show_unplaced(returns: Returns, return_id: UUID, card: Card) -> None:
         console.print(f"not placed: and {len(names) - SHOWN_NAMES} more, for the same reason")
 
 
-def _show_retakes(returns: Returns, return_id: UUID, lines: list[LocationLine]) -> None:
+def _show_retakes(outbox: Outbox, return_id: UUID, lines: list[LocationLine]) -> None:
     retake = [f"{line.key}: {line.missing} missing" for line in lines if line.missing]
-    for location, name, marks in returns.marked(return_id):
+    for location, name, marks in outbox.pictures.marked(return_id):
         if marks == "slate":
             continue
         retake.append(f"{location or 'not placed'}: {name_seen(name)} is {marks.replace('_', ' ')}")
@@ -257,17 +254,17 @@ def _show_retakes(returns: Returns, return_id: UUID, lines: list[LocationLine]) 
             console.print(f"  {escape(text)}", soft_wrap=True)
         if len(retake) > 60:
             console.print(f"  and {len(retake) - 60} more")
-    for unread in returns.unread(return_id):
+    for unread in outbox.unread.of(return_id):
         console.print(escape(f"not read: {plain(unread.path)}: {unread.why}"), style="bold", soft_wrap=True)
-    for aside in returns.get(return_id).aside:
+    for aside in outbox.returns.get(return_id).aside:
         say(f"left aside, a file of an operating system: {plain(aside)}")
 
 
-def _show_scope_clock(returns: Returns, cache: Cache, return_id: UUID, card: Card, zone: tzinfo) -> None:
-    finished_at = returns.get(return_id).finished_at
+def _show_scope_clock(outbox: Outbox, cache: Cache, return_id: UUID, card: Card, zone: tzinfo) -> None:
+    finished_at = outbox.returns.get(return_id).finished_at
     if card.marker is None or finished_at is None:
         return
-    taken = (moment(text) for text in returns.picture_times(return_id))
+    taken = (moment(text) for text in outbox.pictures.times(return_id))
     prepared = local(card.marker.prepared_at, zone)
     read = local(finished_at, zone)
     own = cache.clock_offset()

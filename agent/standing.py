@@ -40,14 +40,14 @@ def status_facts(station: Workstation) -> dict[str, Any]:
         "worklistPulledAt": worklist.fetched_at.isoformat() if worklist else None,
         "heldRevisions": [label for _, label in station.cache.held_revisions()],
         "slots": [_slot(station, root) for root in media_present(station.settings)],
-        "cardReturns": [return_facts(card_return) for card_return in station.returns.newest()],
-        "refused": refused_lines(station.returns),
-        "statementsWaiting": len(station.returns.unsent_spoken()),
+        "cardReturns": [return_facts(card_return) for card_return in station.outbox.returns.newest()],
+        "refused": refused_lines(station.outbox),
+        "statementsWaiting": len(station.outbox.spoken.unsent()),
     }
 
 
 def return_facts(card_return: CardReturn) -> dict[str, Any]:
-    """A card return, from `Returns.shown`."""
+    """A card return, from `CardReturns.shown`."""
     opening, finished_at = card_return.opening, card_return.finished_at
     return {
         "id": str(card_return.id),
@@ -77,13 +77,13 @@ def _slot(station: Workstation, root: Path) -> dict[str, Any]:
     marker, return_id = None, None
     with suppress(OSError):
         marker = read_marker(root)
-        return_id = station.returns.reading_of(reading_key(root, survey(root)))
+        return_id = station.outbox.insertions.return_of(reading_key(root, survey(root)))
     return {
         "at": str(root),
         "unit": marker.unit if marker else None,
         "card": str(marker.card_id) if marker else None,
         "cardReturn": str(return_id) if return_id else None,
-        "standing": standing_of(station.returns.shown(return_id)) if return_id else NOT_READ,
+        "standing": standing_of(station.outbox.returns.shown(return_id)) if return_id else NOT_READ,
     }
 
 
@@ -152,9 +152,9 @@ def queue_facts(station: Workstation) -> dict[str, Any]:
                 "nextTry": waiting.next_try,
                 "trouble": waiting.trouble,
             }
-            for waiting in station.returns.in_state("copied")
+            for waiting in station.outbox.returns.in_state("copied")
         ],
-        "preparations": len(station.returns.unsent_preparations()),
+        "preparations": len(station.outbox.preparations.unsent()),
         "pushing": read_note(station.state.pushing),
     }
 

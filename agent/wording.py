@@ -6,7 +6,7 @@ from agent.outbox.card_return import CardReturn
 
 
 def standing_of(read: CardReturn) -> str:
-    """What a person needs to know of a card, from `Returns.shown`: may it be removed, may it be wiped."""
+    """What a person needs to know of a card, from `CardReturns.shown`: may it be removed, may it be wiped."""
     if read.state == "reading":
         return "still reading - leave the card in"
     if read.state == "copied":

@@ -14,11 +14,8 @@ from agent.client.store import Store
 from agent.client.traffic import Traffic
 from agent.clock import now
 from agent.hours import Allowance, Hours
-from agent.outbox.cache import Cache
 from agent.outbox.database import is_damage
-from agent.outbox.journal import Journals
-from agent.outbox.rebuilding import Told, open_outbox
-from agent.outbox.returns import Returns
+from agent.outbox.rebuilding import ShowSpoolRead, open_outbox
 from agent.outbox.spool import Spool
 from agent.settings import Settings, State
 from agent.sync.push import Pusher
@@ -29,24 +26,24 @@ from service.contract.wire import build_shapes
 class Workstation:
     """State, outbox and spool of an enrolled workstation; for one thread.
 
-    An outbox that is lost or damaged is made again first; `say` gets what happened, `told` how far it is.
+    An outbox that is lost or damaged is made again first; `say` gets what happened, `show` how
+    much of the spool is read.
     """
 
     def __init__(
         self,
         state: State,
         say: Callable[[str], None] = lambda text: None,
-        told: Told = lambda files, size: None,
+        show: ShowSpoolRead = lambda files, size: None,
     ) -> None:
         build_shapes()
         self.state = state.prepare()
         self.settings = state.settings()
         self.enrolment = state.enrolment()
         self.spool = Spool(state.spool).prepare()
-        self._connection = open_outbox(state, self.spool, say, told)
+        self.outbox = open_outbox(state, self.spool, say, show)
+        self.cache = self.outbox.cache
         self._inode = state.database.stat().st_ino
-        self.cache = Cache(self._connection)
-        self.returns = Returns(self._connection, Journals(state.spool))
         self.zone = _zone(self.enrolment.time_zone)
         self.allowance = _allowance(self.settings, self.zone)
         self.traffic = Traffic(self.settings.uploads, lambda: self.allowance.limit(now()))
@@ -55,7 +52,7 @@ class Workstation:
         return self
 
     def __exit__(self, kind: object = None, error: BaseException | None = None, trace: object = None) -> None:
-        self._connection.close()
+        self.outbox.close()
         if error is not None and is_damage(error):
             self.note_damage()
 
@@ -83,7 +80,7 @@ class Workstation:
     def pusher(self, service: Service) -> Iterator[Pusher]:
         store = Store(self.settings.timeout, self.settings.uploads, self.traffic)
         pusher = Pusher(
-            self.returns, self.spool, service, store, self.enrolment.keys, self.settings, self.traffic,
+            self.outbox, self.spool, service, store, self.enrolment.keys, self.settings, self.traffic,
             self.state.pushing,
         )  # fmt: skip
         pusher.allowance = self.allowance
@@ -94,7 +91,7 @@ class Workstation:
             store.close()
 
     def report(self) -> AgentReport:
-        files, size = self.returns.waiting()
+        files, size = self.outbox.returns.waiting()
         return AgentReport(
             version=agent_version(),
             platform=platform_text(),
@@ -103,7 +100,7 @@ class Workstation:
             queued_files=files,
             queued_bytes=size,
             spool_free_bytes=self.spool.free(),
-            refused_preparations=[one.text() for one in self.returns.refused_preparations()[-100:]],
+            refused_preparations=[refusal.text() for refusal in self.outbox.preparations.refused()[-100:]],
         )
 
 

@@ -16,14 +16,12 @@ from functools import partial
 from pathlib import Path
 from typing import Literal
 
-import msgspec
-
 from agent.cards.walking import Entry
 from agent.clock import now
 from agent.errors import AgentError, why
-from agent.outbox.database import Connection, OutboxError, open_database
-from agent.outbox.originals import NOT_JUDGED
-from agent.outbox.returns import Returns
+from agent.outbox.database import OutboxError
+from agent.outbox.originals import Originals
+from agent.outbox.outbox import Outbox
 from agent.outbox.room import DISK_FULL, Room
 from agent.outbox.spool import BLOCK, Spool, refusal
 from agent.pictures import Facts, judge
@@ -101,20 +99,20 @@ def _of_card() -> Iterator[None]:
 
 
 class Copier:
-    """Used by several threads at once; each looks into the outbox through a connection of its own."""
+    """Used by several threads at once; each looks into an outbox that it opened itself."""
 
-    def __init__(self, database: Path, spool: Spool, room: Room, told: Callable[[int], None]) -> None:
-        """`told` is called with the number of bytes just read, from any thread."""
+    def __init__(self, database: Path, spool: Spool, room: Room, count_bytes: Callable[[int], None]) -> None:
+        """`count_bytes` gets the number of bytes just read, from any thread."""
         self._database = database
         self._spool = spool
         self._room = room
-        self._told = told
+        self._count_bytes = count_bytes
         self._own = threading.local()
-        self._opened: list[Connection] = []
+        self._opened: list[Outbox] = []
 
     def close(self) -> None:
-        for connection in self._opened:
-            connection.close()
+        for outbox in self._opened:
+            outbox.close()
 
     def copy(self, entry: Entry, last: bool = False) -> Copied | Failed:
         """Read the file once; with `last` until it holds still, or a few times.
@@ -136,7 +134,7 @@ class Copier:
             try:
                 return self._look_twice(entry)
             except DISK_FULL:
-                self._room.wait_for(entry.size, self._returns(), was_full=True)
+                self._room.wait_for(entry.size, self._originals(), was_full=True)
             except TooLarge:
                 return Failed(
                     entry, f"its {entry.size} bytes are more than the disk of this workstation takes"
@@ -180,7 +178,7 @@ class Copier:
         made = partial(Copied, entry, listed=size, modified_ns=seen.st_mtime_ns)
         if size <= AT_ONCE:
             return self._small(blocks(), made)
-        if self._returns().size_is_known(size):
+        if self._originals().size_is_known(size):
             digest, came = self._hash(blocks())
             known = self._known(digest, came)
             if known is not None:
@@ -191,7 +189,7 @@ class Copier:
                 file.seek(0)
         if not self._room.could_hold(size):
             raise TooLarge
-        self._room.wait_for(size, self._returns())
+        self._room.wait_for(size, self._originals())
         return self._judged(*self._spool.store(blocks()), made)
 
     def _judged(self, digest: str, size: int, made: Callable[..., Copied]) -> Copied:
@@ -205,7 +203,7 @@ class Copier:
         if known is not None:
             return made(digest, len(data), known, now(), False)
         if not self._spool.adopt(digest, len(data)):
-            self._room.wait_for(len(data), self._returns())
+            self._room.wait_for(len(data), self._originals())
             self._spool.store([data])
         return made(digest, len(data), judge(len(data), io.BytesIO(data)), now(), True)
 
@@ -224,26 +222,23 @@ class Copier:
             if not block:
                 return
             most -= len(block)
-            self._told(len(block))
+            self._count_bytes(len(block))
             yield block
 
     def _known(self, digest: str, size: int) -> Facts | None:
         """Facts of bytes that need no copy: a receipt lists them, the store has them, or they lie in the
         spool."""
-        row = self._returns().original(digest)
-        if row is None:
+        original = self._originals().find(digest)
+        if original is None:
             return None
-        spooled = row["spooled_at"] and self._spool.holds(digest, size)
-        if not (row["held_at"] or row["ahead_at"] or spooled):
+        spooled = original.spooled_at and self._spool.holds(digest, size)
+        if not (original.held_at or original.ahead_at or spooled):
             return None
-        if row["facts"] == NOT_JUDGED:
-            return None
-        return msgspec.json.decode(row["facts"], type=Facts)
+        return original.facts
 
-    def _returns(self) -> Returns:
-        returns: Returns | None = getattr(self._own, "returns", None)
-        if returns is None:
-            connection = open_database(self._database, any_thread=True)
-            self._opened.append(connection)
-            returns = self._own.returns = Returns(connection)
-        return returns
+    def _originals(self) -> Originals:
+        outbox: Outbox | None = getattr(self._own, "outbox", None)
+        if outbox is None:
+            outbox = self._own.outbox = Outbox.at(self._database, any_thread=True)
+            self._opened.append(outbox)
+        return outbox.originals

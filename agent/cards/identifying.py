@@ -9,9 +9,9 @@ from uuid import UUID
 from agent.cards.extent import extent_of, refuse_part_of_card
 from agent.cards.marker import Marker, read_marker
 from agent.cards.media import media_present
-from agent.cards.reading import Card
 from agent.cards.slots import insertion
-from agent.cards.stating import Said, Subject, make_statements, person_of_site
+from agent.cards.stating import Given, Subject, make_statements, person_of_site
+from agent.cards.taking import Card
 from agent.errors import AgentError
 from agent.outbox.cache import Cache
 from agent.profiles.mapping import Placer
@@ -108,14 +108,14 @@ def profile_to_prepare(state: State, cache: Cache, named: str | None) -> Profile
     return profile
 
 
-def identify(state: State, cache: Cache, enrolment: Enrolment, root: Path, said: Said) -> Card:
+def identify(state: State, cache: Cache, enrolment: Enrolment, root: Path, given: Given) -> Card:
     """What is known of the card at `root`; raises AgentError for a card of another site or a wrong pick."""
     inserted = insertion(root)
     marker = read_marker(root)
-    card = _card(state, cache, enrolment, root, marker, said)
+    card = _card(state, cache, enrolment, root, marker, given)
     card.insertion = inserted
     card.extent = extent_of(root, marker, media_present(state.settings()))
-    card.confirmed_by = _confirmed(cache, card, said)
+    card.confirmed_by = _confirmed(cache, card, given)
     return card
 
 
@@ -141,32 +141,32 @@ def _placer(inspection_id: UUID, profile: Profile, plan: Plan | None) -> Placer:
 
 
 def _card(
-    state: State, cache: Cache, enrolment: Enrolment, root: Path, marker: Marker | None, said: Said
+    state: State, cache: Cache, enrolment: Enrolment, root: Path, marker: Marker | None, given: Given
 ) -> Card:
     if marker is None:
         refuse_part_of_card(root)
     if marker is not None and marker.site != enrolment.site:
-        return _foreign(state, cache, enrolment, root, marker, said)
+        return _foreign(state, cache, enrolment, root, marker, given)
     if marker is not None:
-        card = _prepared(state, cache, enrolment, root, marker, said)
-    elif said.unit is not None:
-        inspection = pick_inspection(cache, said.unit, said.inspection)
-        card = _picked(state, cache, enrolment, root, inspection, said)
+        card = _prepared(state, cache, enrolment, root, marker, given)
+    elif given.unit is not None:
+        inspection = pick_inspection(cache, given.unit, given.inspection)
+        card = _picked(state, cache, enrolment, root, inspection, given)
     else:
-        profile = profile_to_read(state, said.profile, usual_profile(state, cache))
+        profile = profile_to_read(state, given.profile, usual_profile(state, cache))
         card = Card(root, profile, enrolment.site)
-    card.scope, card.person = said.scope or card.scope, said.person or card.person
-    card.shift = said.shift
-    if said.states_something:
-        card.statements = make_statements(cache, _subject(card), said)
+    card.scope, card.person = given.scope or card.scope, given.person or card.person
+    card.shift = given.shift
+    if given.states_something:
+        card.statements = make_statements(cache, _subject(card), given)
     return card
 
 
-def _confirmed(cache: Cache, card: Card, said: Said) -> str | None:
+def _confirmed(cache: Cache, card: Card, given: Given) -> str | None:
     """Who says that this is a whole card; raises AgentError where nobody can say so."""
-    if not said.whole_card:
+    if not given.whole_card:
         return None
-    person = person_of_site(cache, said.person, "the confirmation of a whole card", "Nothing was read.")
+    person = person_of_site(cache, given.person, "the confirmation of a whole card", "Nothing was read.")
     if card.extent.kind == "part":
         raise AgentError(
             f"This is not a whole card: {card.extent.note}.",
@@ -177,33 +177,33 @@ def _confirmed(cache: Cache, card: Card, said: Said) -> str | None:
 
 
 def _foreign(
-    state: State, cache: Cache, enrolment: Enrolment, root: Path, marker: Marker, said: Said
+    state: State, cache: Cache, enrolment: Enrolment, root: Path, marker: Marker, given: Given
 ) -> Card:
-    if not said.keep_unplaced:
+    if not given.keep_unplaced:
         raise AgentError(
             f"This card was prepared at site {marker.site}; this workstation belongs to {enrolment.site}.",
             "Nothing was read. The card is as it was: do not wipe it.",
             f"Take it to a workstation of {marker.site}; or read it here with --keep-unplaced, "
             "and every file is kept but shown at no unit.",
         )
-    profile = profile_to_read(state, said.profile, usual_profile(state, cache))
+    profile = profile_to_read(state, given.profile, usual_profile(state, cache))
     return Card(
         root, profile, enrolment.site, marker, foreign=True,
-        scope=said.scope or marker.scope, person=said.person or marker.person, shift=said.shift,
+        scope=given.scope or marker.scope, person=given.person or marker.person, shift=given.shift,
     )  # fmt: skip
 
 
 def _prepared(
-    state: State, cache: Cache, enrolment: Enrolment, root: Path, marker: Marker, said: Said
+    state: State, cache: Cache, enrolment: Enrolment, root: Path, marker: Marker, given: Given
 ) -> Card:
-    if said.unit is not None and said.unit.strip().casefold() != marker.unit.casefold():
+    if given.unit is not None and given.unit.strip().casefold() != marker.unit.casefold():
         raise AgentError(
-            f"The card was prepared for unit {marker.unit}, not for {said.unit}.",
+            f"The card was prepared for unit {marker.unit}, not for {given.unit}.",
             "Nothing was read.",
             "Read it without --unit; pictures of another unit on it can be moved afterwards, with a reason.",
         )
     inspection = cache.inspection(marker.inspection_id)
-    profile = profile_to_read(state, said.profile, marker.profile)
+    profile = profile_to_read(state, given.profile, marker.profile)
     plan = plan_of(cache, marker.revision_id, inspection.build if inspection else None)
     return Card(
         root,
@@ -221,9 +221,9 @@ def _prepared(
 
 
 def _picked(
-    state: State, cache: Cache, enrolment: Enrolment, root: Path, inspection: InspectionBrief, said: Said
+    state: State, cache: Cache, enrolment: Enrolment, root: Path, inspection: InspectionBrief, given: Given
 ) -> Card:
-    profile = profile_to_read(state, said.profile, usual_profile(state, cache))
+    profile = profile_to_read(state, given.profile, usual_profile(state, cache))
     plan = plan_of(cache, inspection.revision_id, inspection.build)
     return Card(
         root,

@@ -17,8 +17,8 @@ if sys.platform == "win32":
     def _drives() -> list[Path]:
         """Drive letters of removable media (GetLogicalDrives, GetDriveTypeW)."""
         kernel = ctypes.windll.kernel32
-        held = kernel.GetLogicalDrives()
-        letters = [chr(ord("A") + bit) for bit in range(26) if held >> bit & 1]
+        drives = kernel.GetLogicalDrives()
+        letters = [chr(ord("A") + bit) for bit in range(26) if drives >> bit & 1]
         roots = [f"{letter}:\\" for letter in letters]
         return [Path(root) for root in roots if kernel.GetDriveTypeW(root) == DRIVE_REMOVABLE]
 else:

@@ -12,9 +12,8 @@ from uuid import UUID
 
 import msgspec
 
-from agent.outbox.cache import Cache
+from agent.outbox.outbox import Outbox
 from agent.outbox.pictures import StillContent
-from agent.outbox.returns import Returns
 from agent.outbox.spool import Spool
 from agent.pictures import Facts
 from agent.profiles.mapping import Placer
@@ -40,7 +39,7 @@ class OnCard:
 
 
 def place_by_slates(
-    returns: Returns, spool: Spool, return_id: UUID, card: OnCard, stopping: Callable[[], bool]
+    outbox: Outbox, spool: Spool, return_id: UUID, card: OnCard, stopping: Callable[[], bool]
 ) -> None:
     """Give every file of the return the placement that the slates on the card give it.
 
@@ -51,35 +50,34 @@ def place_by_slates(
     rule = card.profile.rule_from("slate")
     if rule is None:
         return
-    _look(returns, spool, return_id, card, stopping)
-    shots = [*_shots(returns, return_id), *_not_read(returns, return_id, card)]
-    placings = place(shots, _job(returns, return_id, card.placer))
-    for batch in returns.pictures.file_batches(return_id, AT_ONCE):
-        with returns.transaction():
-            for ordinal, path, file in batch:
+    _look(outbox, spool, return_id, card, stopping)
+    shots = [*_shots(outbox, return_id), *_not_read(outbox, return_id, card)]
+    placings = place(shots, _job(outbox, return_id, card.placer))
+    for batch in outbox.files.batches(return_id, AT_ONCE):
+        with outbox.transaction():
+            for card_file in batch:
+                file = card_file.manifest
                 if file.kind != "other":
-                    returns.replace_file(return_id, ordinal, _placed(file, placings[path], card.placer, rule))
+                    placed = _placed(file, placings[card_file.path], card.placer, rule)
+                    outbox.files.replace(return_id, card_file.ordinal, placed)
 
 
 # What the pictures show
 
 
-def _look(
-    returns: Returns, spool: Spool, return_id: UUID, card: OnCard, stopping: Callable[[], bool]
-) -> None:
-    unseen = [still for still in returns.pictures.stills_by_content(return_id) if _wants_look(still.facts)]
+def _look(outbox: Outbox, spool: Spool, return_id: UUID, card: OnCard, stopping: Callable[[], bool]) -> None:
+    unseen = [still for still in outbox.pictures.stills_by_content(return_id) if _wants_look(still.facts)]
     with ThreadPoolExecutor(THREADS, thread_name_prefix="slate") as pool:
         for start in range(0, len(unseen), AT_ONCE):
             if stopping():
                 return
             batch = unseen[start : start + AT_ONCE]
             found = list(pool.map(lambda still: _codes_of(still, spool, card.root), batch))
-            with returns.transaction():
+            with outbox.transaction():
                 for still, codes in zip(batch, found, strict=True):
                     assert still.facts is not None
-                    returns.pictures.note_facts(
-                        still.digest, msgspec.structs.replace(still.facts, codes=codes)
-                    )
+                    facts = msgspec.structs.replace(still.facts, codes=codes)
+                    outbox.originals.note_facts(still.digest, facts)
 
 
 def _wants_look(facts: Facts | None) -> bool:
@@ -104,36 +102,36 @@ def _codes_of(still: StillContent, spool: Spool, root: Path) -> Codes | None:
 # The sequence
 
 
-def _shots(returns: Returns, return_id: UUID) -> Iterator[Shot]:
-    for path, kind, facts in returns.pictures.facts_of_files(return_id):
+def _shots(outbox: Outbox, return_id: UUID) -> Iterator[Shot]:
+    for path, kind, facts in outbox.pictures.facts_of_files(return_id):
         codes = NONE if kind != "still" else facts.codes if facts is not None else None
         yield Shot(path, NONE if codes == NONE else codes)
 
 
-def _not_read(returns: Returns, return_id: UUID, card: OnCard) -> Iterator[Shot]:
+def _not_read(outbox: Outbox, return_id: UUID, card: OnCard) -> Iterator[Shot]:
     """Stills that the card lists and that nobody could look at."""
-    unread = {one.path.encode("utf-8") for one in returns.unread(return_id)} | set(card.missing)
-    read = {bytes(row["path_bytes"]) for row in returns.files(return_id)} if unread else set()
+    unread = {file.path.encode("utf-8") for file in outbox.unread.of(return_id)} | set(card.missing)
+    read = {path for path, _, _ in outbox.files.lines(return_id)} if unread else set()
     for path in unread - read:
         if card.profile.kind_of(readable_path(path)) == "still":
             yield Shot(path, None)
 
 
-def _job(returns: Returns, return_id: UUID, placer: Placer) -> Job:
+def _job(outbox: Outbox, return_id: UUID, placer: Placer) -> Job:
     units = {}
-    if (worklist := Cache(returns.connection).worklist()) is not None:
+    if (worklist := outbox.cache.worklist()) is not None:
         units = {inspection.id: inspection.unit for inspection in worklist.inspections}
     plan = placer.plan
     locations = frozenset(location.key for location in plan.locations()) if plan else None
-    return _with_carried(returns, return_id, Job(placer.inspection_id, locations, units))
+    return _with_carried(outbox, return_id, Job(placer.inspection_id, locations, units))
 
 
-def _with_carried(returns: Returns, return_id: UUID, job: Job) -> Job:
+def _with_carried(outbox: Outbox, return_id: UUID, job: Job) -> Job:
     """With the location at which the card before ended: same inspection and scope, another card."""
-    own = returns.get(return_id).opening
-    for before, opening in returns.pictures.complete_before(return_id, job.inspection_id):
+    own = outbox.returns.get(return_id).opening
+    for before, opening in outbox.returns.complete_before(return_id, job.inspection_id):
         if opening.scope == own.scope and (own.card_id is None or opening.card_id != own.card_id):
-            carried = ends_at(_shots(returns, before), job)
+            carried = ends_at(_shots(outbox, before), job)
             return Job(job.inspection_id, job.locations, job.units, carried)
     return job
 
@@ -171,7 +169,7 @@ def _open(placer: Placer, reason: str | None) -> PlacementClaim:
 
 
 @dataclass(frozen=True, slots=True)
-class OpenQuestion:
+class UnplacedBySlates:
     """Why pictures stand at no location; `first` and `last` by their names."""
 
     reason: str
@@ -180,21 +178,22 @@ class OpenQuestion:
     last: str
 
 
-def open_questions(returns: Returns, return_id: UUID) -> list[OpenQuestion]:
-    """Pictures that the slates leave open, by reason, in capture order of the first of each."""
+def unplaced_by_slates(outbox: Outbox, return_id: UUID) -> list[UnplacedBySlates]:
+    """Pictures that the slates leave at no location, by reason, in capture order of the first of each."""
     by_reason: dict[str, list[bytes]] = {}
-    for path, claim in returns.pictures.at_no_location(return_id):
+    for picture in outbox.pictures.at_no_location(return_id):
+        claim = picture.claim
         if claim is not None and claim.rule == "slate" and claim.note:
-            by_reason.setdefault(claim.note, []).append(path)
+            by_reason.setdefault(claim.note, []).append(picture.path)
     found = []
     for reason, paths in by_reason.items():
         paths.sort(key=capture_key)
         first, last = map(readable_path, (paths[0], paths[-1]))
-        found.append((capture_key(paths[0]), OpenQuestion(reason, len(paths), first, last)))
-    return [question for _, question in sorted(found, key=lambda one: one[0])]
+        found.append((capture_key(paths[0]), UnplacedBySlates(reason, len(paths), first, last)))
+    return [unplaced for _, unplaced in sorted(found, key=lambda keyed: keyed[0])]
 
 
-def taken_late(returns: Returns, return_id: UUID, planned: Sequence[str]) -> list[str]:
+def taken_late(outbox: Outbox, return_id: UUID, planned: Sequence[str]) -> list[str]:
     """Locations whose slates came in another order than that of the job sheet."""
-    slates = sorted(returns.pictures.slates(return_id), key=lambda slate: capture_key(slate[0]))
+    slates = sorted(outbox.pictures.slates(return_id), key=lambda slate: capture_key(slate[0]))
     return out_of_order([location for _, location in slates], planned)

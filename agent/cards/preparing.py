@@ -14,6 +14,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from uuid import UUID
 
+from rich.filesize import decimal
+
 from agent.cards.marker import (
     FORMAT,
     MARKER_NAME,
@@ -28,7 +30,8 @@ from agent.cards.walking import Walk, is_systems_own, readable
 from agent.clock import now
 from agent.errors import AgentError, why
 from agent.outbox.cache import Cache
-from agent.outbox.returns import Returns
+from agent.outbox.originals import Originals
+from agent.outbox.outbox import Outbox
 from agent.outbox.spool import sync_folder
 from agent.profiles.schema import Profile
 from agent.profiles.tree import Folder, Plan, folder_tree, list_text, picture_order
@@ -49,8 +52,8 @@ SHOWN = 20
 
 
 @dataclass(frozen=True)
-class Order:
-    """What is to be prepared, for whom."""
+class CardToPrepare:
+    """What a card is to be prepared for, and for whom."""
 
     inspection: InspectionBrief
     plan: Plan
@@ -59,17 +62,19 @@ class Order:
     person: str | None = None
 
 
-def prepare_card(root: Path, order: Order, cache: Cache, returns: Returns, enrolment: Enrolment) -> Marker:
+def prepare_card(
+    root: Path, wanted: CardToPrepare, cache: Cache, outbox: Outbox, enrolment: Enrolment
+) -> Marker:
     """Write a card; raises AgentError, with the card as it was, when it cannot or must not be written."""
     if not root.is_dir():
         raise AgentError(
             f"There is no card at {root}.", "Nothing was written.", "Put the card in and try again."
         )
     earlier = read_marker(root)
-    _refuse_foreign_files(root, earlier, order.profile, returns)
-    folders = folder_tree(order.plan, order.profile)
-    marker, files = _contents(order, folders, cache, enrolment)
-    made = [folder.path for folder in folders] + order.profile.make
+    _refuse_foreign_files(root, earlier, wanted.profile, outbox.originals)
+    folders = folder_tree(wanted.plan, wanted.profile)
+    marker, files = _contents(wanted, folders, cache, enrolment)
+    made = [folder.path for folder in folders] + wanted.profile.make
     _refuse_full(root, len(made), files)
     try:
         _write(root, earlier, marker, made, files)
@@ -80,8 +85,8 @@ def prepare_card(root: Path, order: Order, cache: Cache, returns: Returns, enrol
             "Check that the card is not write-protected or full, then try again.",
         ) from error
     if earlier is not None:
-        returns.note_card_back(earlier.card_id)
-    returns.note_prepared(marker.card_id, _fact(marker, len(folders)))
+        outbox.preparations.note_card_back(earlier.card_id)
+    outbox.preparations.add(marker.card_id, _fact(marker, len(folders)))
     return marker
 
 
@@ -98,7 +103,7 @@ def _fact(marker: Marker, folders: int) -> CardPrepared:
     )
 
 
-def _refuse_foreign_files(root: Path, earlier: Marker | None, profile: Profile, returns: Returns) -> None:
+def _refuse_foreign_files(root: Path, earlier: Marker | None, profile: Profile, originals: Originals) -> None:
     foreign, covered = [], True
     for entry in Walk(root):
         name, odd = readable(entry.name)
@@ -111,7 +116,7 @@ def _refuse_foreign_files(root: Path, earlier: Marker | None, profile: Profile, 
         if is_systems_own(entry.name):
             continue
         foreign.append(name)
-        covered = covered and _is_held(Path(entry.path), returns)
+        covered = covered and _is_held(Path(entry.path), originals)
     if not foreign:
         return
     shown = ", ".join(foreign[:SHOWN]) + (f" and {len(foreign) - SHOWN} more" if len(foreign) > SHOWN else "")
@@ -144,10 +149,10 @@ def _is_ours(name: str, path: Path, earlier: Marker | None, profile: Profile) ->
     return name == MARKER_NAME or (name in earlier.own_files and digest_of(path) == earlier.own_files[name])
 
 
-def _is_held(path: Path, returns: Returns) -> bool:
+def _is_held(path: Path, originals: Originals) -> bool:
     digest = digest_of(path)
-    row = returns.original(digest) if digest else None
-    return row is not None and row["held_at"] is not None
+    original = originals.find(digest) if digest else None
+    return original is not None and original.held_at is not None
 
 
 def _refuse_full(root: Path, folders: int, files: dict[str, bytes]) -> None:
@@ -155,52 +160,52 @@ def _refuse_full(root: Path, folders: int, files: dict[str, bytes]) -> None:
     free = shutil.disk_usage(root).free
     if free < needed:
         raise AgentError(
-            f"The card has {free // 1024:,} KiB free; the preparation needs {needed // 1024:,} KiB.",
+            f"The card has {decimal(free)} free; the preparation needs {decimal(needed)}.",
             "Nothing was written.",
             "Use a card with room for the pictures as well.",
         )
 
 
 def _contents(
-    order: Order, folders: list[Folder], cache: Cache, enrolment: Enrolment
+    wanted: CardToPrepare, folders: list[Folder], cache: Cache, enrolment: Enrolment
 ) -> tuple[Marker, dict[str, bytes]]:
     at, terms = now(), cache.terms()
     by_location = {
         f.location: f.path for f in folders if f.location and f.element is None and not f.evaluation
     }
     sheet = JobSheet(
-        order.inspection, order.plan, by_location, terms, cache.cautions(),
-        enrolment.site, at, order.scope, order.person,
+        wanted.inspection, wanted.plan, by_location, terms, cache.cautions(),
+        enrolment.site, at, wanted.scope, wanted.person,
     )  # fmt: skip
     files = {
         SHEET_NAMES[0]: as_text(sheet).encode("utf-8"),
         SHEET_NAMES[1]: as_html(sheet).encode("utf-8"),
     }
-    if order.profile.rule_from("slate") is not None:
+    if wanted.profile.rule_from("slate") is not None:
         # What draws codes is slow to load, and no other command needs it.
         from agent.sheets.printed import as_pdf, as_screen
 
         files[SLATE_NAMES[0]] = as_pdf(sheet)
         files[SLATE_NAMES[1]] = as_screen(sheet).encode("utf-8")
-    for listed in order.profile.lists:
-        files[listed.name] = list_text(listed, order.plan, terms).encode("utf-8")
-    return _marker(order, folders, files, enrolment, new_id()), files
+    for listed in wanted.profile.lists:
+        files[listed.name] = list_text(listed, wanted.plan, terms).encode("utf-8")
+    return _marker(wanted, folders, files, enrolment, new_id()), files
 
 
 def _marker(
-    order: Order, folders: list[Folder], files: dict[str, bytes], enrolment: Enrolment, card_id: UUID
+    wanted: CardToPrepare, folders: list[Folder], files: dict[str, bytes], enrolment: Enrolment, card_id: UUID
 ) -> Marker:
-    by_order = order.profile.rule_from("order") is not None
+    by_order = wanted.profile.rule_from("order") is not None
     return Marker(
         format=FORMAT,
         card_id=card_id,
         site=enrolment.site,
-        inspection_id=order.inspection.id,
-        unit=order.inspection.unit,
-        plan=order.inspection.plan,
-        revision_id=order.inspection.revision_id,
-        revision=order.inspection.revision,
-        profile=order.profile.code,
+        inspection_id=wanted.inspection.id,
+        unit=wanted.inspection.unit,
+        plan=wanted.inspection.plan,
+        revision_id=wanted.inspection.revision_id,
+        revision=wanted.inspection.revision,
+        profile=wanted.profile.code,
         prepared_at=now(),
         prepared_by=enrolment.name,
         folders={
@@ -210,11 +215,11 @@ def _marker(
             for f in folders
         },
         own_files={name: hashlib.sha256(data).hexdigest() for name, data in files.items()},
-        scope=order.scope,
-        person=order.person,
+        scope=wanted.scope,
+        person=wanted.person,
         order=[
             MarkedPicture(location=o.location, element=o.element, element_last=o.element_last)
-            for o in picture_order(order.plan)
+            for o in picture_order(wanted.plan)
         ]
         if by_order
         else [],
@@ -271,7 +276,7 @@ def _clear_earlier(root: Path, earlier: Marker) -> None:
         if digest_of(path) == digest:
             path.unlink()
     (root / MARKER_NAME).unlink()
-    for name in sorted(earlier.folders, key=lambda one: one.count("/"), reverse=True):
+    for name in sorted(earlier.folders, key=lambda folder: folder.count("/"), reverse=True):
         with suppress(OSError):
             (root / name).rmdir()
 

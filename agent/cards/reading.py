@@ -14,22 +14,20 @@ from uuid import UUID
 
 from agent.cards.copying import Copied, Copier, Failed
 from agent.cards.slots import insertion, reading_key
-from agent.cards.taking import BROKEN_OFF, Card, Progress, Taker, not_read
+from agent.cards.taking import BROKEN_OFF, Card, ReadingProgress, Taker, not_read
 from agent.cards.walking import Entry, Survey, Walk
 from agent.clock import now
 from agent.errors import AgentError
 from agent.locking import lock
 from agent.outbox.database import OutboxNotWritten, explained, is_damage, is_full
-from agent.outbox.journal import Ending, Listed
+from agent.outbox.journal import Ending
+from agent.outbox.outbox import Outbox
 from agent.outbox.rebuilding import restore
-from agent.outbox.returns import Returns
-from agent.outbox.room import ReadingStopped, Room
+from agent.outbox.room import Room
 from agent.outbox.spool import Spool, SpoolError, SpoolFull
 from agent.settings import State
 from service.contract.cards import UnreadFile
 from service.contract.wire import new_id
-
-__all__ = ["Card", "Progress", "ReadingStopped", "close_interrupted", "read_card", "refuse_nothing"]
 
 # One thread reads and hashes while the other waits for its fsync; more would not help a card reader.
 THREADS = 2
@@ -40,7 +38,7 @@ MOST_AGAIN = 1000
 
 
 def read_card(
-    state: State, returns: Returns, spool: Spool, card: Card, found: Survey, progress: Progress
+    state: State, outbox: Outbox, spool: Spool, card: Card, found: Survey, progress: ReadingProgress
 ) -> UUID:
     """Read the whole card as a new card return, ready to push; its id.
 
@@ -57,7 +55,7 @@ def read_card(
 
     room = Room(spool, state.settings().spool_free, progress.stopping, progress.say, absent, progress.relieve)
     with lock(state.locks / f"{return_id}.lock"), _outbox_written(state):
-        taker = Taker(returns, spool, room, card, return_id, found, progress)
+        taker = Taker(outbox, spool, room, card, return_id, found, progress)
         taker.begin(card.opening(now()))
         copier = Copier(state.database, spool, room, progress.add_bytes)
         whole = False
@@ -70,7 +68,7 @@ def read_card(
             complete = taker.finish(whole, same_card=not absent())
         if complete:
             with suppress(OSError):
-                returns.note_reading(reading_key(card.root, found), str(card.root), return_id)
+                outbox.insertions.add(reading_key(card.root, found), str(card.root), return_id)
     (state.locks / f"{return_id}.lock").unlink(missing_ok=True)
     return return_id
 
@@ -144,20 +142,20 @@ def _copied(copier: Copier, room: Room, taker: Taker) -> Generator[Copied | Fail
             pool.shutdown(cancel_futures=True)
 
 
-def close_interrupted(state: State, returns: Returns, spool: Spool) -> list[UUID]:
+def close_interrupted(state: State, outbox: Outbox, spool: Spool) -> list[UUID]:
     """Close returns whose reading process died: what was copied is pushed, marked as not complete."""
     halves = spool.halves()
     closed = []
-    for return_id in [card_return.id for card_return in returns.in_state("reading")]:
+    for return_id in [card_return.id for card_return in outbox.returns.in_state("reading")]:
         with lock(state.locks / f"{return_id}.lock") as ours:
             if not ours:
                 continue
             spool.settle()
             # The journal may be one batch ahead of the outbox.
-            restore(returns, spool, return_id)
-            with returns.transaction():
-                _name_missing(returns, return_id)
-                returns.close(return_id, Ending())
+            restore(outbox, spool, return_id)
+            with outbox.transaction():
+                _name_missing(outbox, return_id)
+                outbox.returns.close(return_id, Ending())
             closed.append(return_id)
         (state.locks / f"{return_id}.lock").unlink(missing_ok=True)
     if not _somebody_reads(state.locks):
@@ -165,17 +163,17 @@ def close_interrupted(state: State, returns: Returns, spool: Spool) -> list[UUID
     return closed
 
 
-def _name_missing(returns: Returns, return_id: UUID) -> None:
-    missing = dict.fromkeys(name for record in returns.journalled(return_id, Listed) for name in record.names)
-    for row in returns.files(return_id):
-        missing.pop(bytes(row["path_bytes"]), None)
-    unread = returns.unread(return_id)
+def _name_missing(outbox: Outbox, return_id: UUID) -> None:
+    missing = dict.fromkeys(outbox.returns.listed(return_id))
+    for path, _, _ in outbox.files.lines(return_id):
+        missing.pop(path, None)
+    unread = outbox.unread.of(return_id)
     for file in unread:
         missing.pop(file.path.encode("utf-8"), None)
     for ordinal, file in enumerate(not_read(missing, BROKEN_OFF), len(unread) + 1):
-        returns.add_unread(return_id, ordinal, file)
+        outbox.unread.add(return_id, ordinal, file)
     rest = UnreadFile(path=".", why="reading was broken off; the rest of the card is not known")
-    returns.add_unread(return_id, 0, rest)
+    outbox.unread.add(return_id, 0, rest)
 
 
 def _somebody_reads(locks: Path) -> bool:

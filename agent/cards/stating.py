@@ -24,8 +24,8 @@ class Subject:
 
 
 @dataclass(frozen=True)
-class Said:
-    """What a person gives with a card on the command line."""
+class Given:
+    """What a person gives on the command line, with a card or of a unit."""
 
     unit: str | None = None
     inspection: UUID | None = None
@@ -48,21 +48,21 @@ class Said:
 REASONS = "not_inspected_reason:"
 
 
-def make_statements(cache: Cache, of: Subject, said: Said) -> list[StatementIn]:
+def make_statements(cache: Cache, of: Subject, given: Given) -> list[StatementIn]:
     """What a person says of locations, naming the statements that this workstation knows of (I4).
 
     Person, locations and reasons are looked up in what was pulled, so that nothing is found wrong only when
     the card has been read and its person has gone. Raises AgentError.
     """
-    speaker = _speaker(cache, said.person)
-    complete = [_key(of, text) for text in said.complete]
-    not_inspected = _not_inspected(cache, of, said.not_inspected)
-    reopened = [_key(of, text) for text in said.reopened]
-    _refuse_contradiction(complete, not_inspected, reopened, said.complete_all)
+    speaker = _speaker(cache, given.person)
+    complete = [_key(of, text) for text in given.complete]
+    not_inspected = _not_inspected(cache, of, given.not_inspected)
+    reopened = [_key(of, text) for text in given.reopened]
+    _refuse_contradiction(complete, not_inspected, reopened, given.complete_all)
     inspection = cache.inspection(of.inspection_id)
     heads = {location.key: location.heads for location in inspection.locations} if inspection else {}
     made = []
-    if said.complete_all:
+    if given.complete_all:
         every = [head for known in heads.values() for head in known]
         made.append(_statement(of, speaker, "complete", None, every))
     elif complete:

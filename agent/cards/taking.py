@@ -19,8 +19,8 @@ from agent.cards.placing import OnCard, place_by_slates
 from agent.cards.walking import Entry, Survey, readable
 from agent.errors import AgentError
 from agent.outbox.database import OutboxError
-from agent.outbox.journal import Ending, Listed
-from agent.outbox.returns import Returns
+from agent.outbox.journal import Ending
+from agent.outbox.outbox import Outbox
 from agent.outbox.room import Room, stopped
 from agent.outbox.spool import Spool
 from agent.pictures import marks_of
@@ -49,7 +49,7 @@ LONGEST_NAME = 4096
 
 
 @dataclass
-class Progress:
+class ReadingProgress:
     """What a screen shows while a card is read; `say` gets what a person must know meanwhile; `relieve` is
     called now and then while the spool's disk has no room."""
 
@@ -120,15 +120,15 @@ class Taker:
 
     def __init__(
         self,
-        returns: Returns,
+        outbox: Outbox,
         spool: Spool,
         room: Room,
         card: Card,
         return_id: UUID,
         found: Survey,
-        progress: Progress,
+        progress: ReadingProgress,
     ) -> None:
-        self.returns, self.spool, self.room = returns, spool, room
+        self.outbox, self.spool, self.room = outbox, spool, room
         self.card, self.return_id, self.progress = card, return_id, progress
         #: Names of system files that were passed over.
         self.aside: list[bytes] = []
@@ -142,11 +142,11 @@ class Taker:
 
     def begin(self, opening: CardReturnOpen) -> None:
         """Open the return, with the listing in its journal: a killed reading can name what is missing too."""
-        with self.returns.transaction():
-            self.returns.open(self.return_id, opening, self.card.unit, str(self.card.root))
+        with self.outbox.transaction():
+            self.outbox.returns.open(self.return_id, opening, self.card.unit, str(self.card.root))
             names = list(self._missing)
             for start in range(0, len(names), NAMES_PER_LINE):
-                self.returns.note(self.return_id, Listed(names[start : start + NAMES_PER_LINE]))
+                self.outbox.returns.note_listed(self.return_id, names[start : start + NAMES_PER_LINE])
         reach("read.opened")
 
     def take(self, results: Iterator[Copied | Failed | None]) -> None:
@@ -174,7 +174,7 @@ class Taker:
             except (AgentError, OSError, OutboxError) as error:
                 if not self.room.is_full(error):
                     raise
-            self.room.wait_for(ROOM_FOR_ROWS, self.returns, was_full=True)
+            self.room.wait_for(ROOM_FOR_ROWS, self.outbox.originals, was_full=True)
 
     def _commit(self) -> None:
         """Bytes first: rows name only what the disk has confirmed."""
@@ -190,7 +190,7 @@ class Taker:
             raise
         reach("read.settled")
         files, unread = self._files, self._unread
-        with self.returns.transaction():
+        with self.outbox.transaction():
             for result in batch:
                 if isinstance(result, Copied):
                     files += 1
@@ -198,7 +198,7 @@ class Taker:
                 if why := _why_not_read(result):
                     unread += 1
                     path = readable(result.entry.name)[0]
-                    self.returns.add_unread(self.return_id, unread, UnreadFile(path=path, why=why))
+                    self.outbox.unread.add(self.return_id, unread, UnreadFile(path=path, why=why))
         self._files, self._unread = files, unread
         for result in batch:
             self._missing.pop(result.entry.name, None)
@@ -208,8 +208,8 @@ class Taker:
 
     def _add_file(self, ordinal: int, copied: Copied) -> None:
         if copied.fresh:
-            self.returns.note_spooled(copied.digest, copied.size, copied.facts)
-        self.returns.add_file(self.return_id, ordinal, self._manifest_file(copied))
+            self.outbox.originals.note_spooled(copied.digest, copied.size, copied.facts)
+        self.outbox.files.add(self.return_id, ordinal, self._manifest_file(copied))
 
     def _manifest_file(self, copied: Copied) -> ManifestFile:
         path, path_bytes = readable(copied.entry.name)
@@ -236,12 +236,12 @@ class Taker:
         """Placements that need all files of the card; without them the pictures stay unplaced."""
         try:
             if self._unread == 0:
-                place_in_order(self.returns, self.return_id, self.card)
+                place_in_order(self.outbox, self.return_id, self.card)
             if (placer := self.card.placer) is not None:
                 on_card = OnCard(self.card.root, self.card.profile, placer, self._missing)
                 self._with_room(
                     lambda: place_by_slates(
-                        self.returns, self.spool, self.return_id, on_card, self.progress.stopping
+                        self.outbox, self.spool, self.return_id, on_card, self.progress.stopping
                     )
                 )
         except (AgentError, OSError, OutboxError):
@@ -262,9 +262,9 @@ class Taker:
                 self._commit()
         if not same_card:
             taken_out = "the card was taken out, or another put in, while it was read; do not wipe it"
-            with self.returns.transaction():
+            with self.outbox.transaction():
                 self._unread += 1
-                self.returns.add_unread(self.return_id, self._unread, UnreadFile(path=".", why=taken_out))
+                self.outbox.unread.add(self.return_id, self._unread, UnreadFile(path=".", why=taken_out))
         complete = whole and self._unread == 0 and not self._missing and not self._unnamed()
         if whole:
             self._with_room(lambda: self._close(complete, whole))
@@ -279,16 +279,16 @@ class Taker:
 
     def _close(self, complete: bool, whole: bool) -> None:
         why = "was listed, and was not there when it was to be read" if whole else BROKEN_OFF
-        with self.returns.transaction():
+        with self.outbox.transaction():
             rest = not_read(self._missing, why, self._unnamed())
             for ordinal, file in enumerate(rest, self._unread + 1):
-                self.returns.add_unread(self.return_id, ordinal, file)
+                self.outbox.unread.add(self.return_id, ordinal, file)
             if not whole:
                 broken = UnreadFile(path=".", why="reading was broken off; do not wipe the card")
-                self.returns.add_unread(self.return_id, 0, broken)
+                self.outbox.unread.add(self.return_id, 0, broken)
             for statement in self.card.statements:
-                self.returns.add_statement(self.return_id, statement)
-            self.returns.close(self.return_id, self._ending(complete))
+                self.outbox.statements.add(self.return_id, statement)
+            self.outbox.returns.close(self.return_id, self._ending(complete))
 
     def _ending(self, complete: bool) -> Ending:
         extent = self.card.extent
@@ -325,18 +325,18 @@ def _why_not_read(result: Copied | Failed) -> str | None:
     return why and why[:LONGEST_WHY]
 
 
-def place_in_order(returns: Returns, return_id: UUID, card: Card) -> None:
+def place_in_order(outbox: Outbox, return_id: UUID, card: Card) -> None:
     """Place by the prepared order, only when the stills on the card are exactly as many as it asks for."""
     rule = next((rule for rule in card.profile.rules if rule.source == "order"), None)
     if rule is None or not card.order or card.inspection_id is None:
         return
-    if returns.count_stills(return_id) != len(card.order):
+    if outbox.pictures.count_stills(return_id) != len(card.order):
         return
-    stills = returns.stills(return_id)
+    stills = outbox.pictures.stills(return_id)
     # A picture that is cut off may have been taken again: then the count fits, the order may not.
     if any(file.marks or (file.placement and file.placement.location_key) for _, file in stills):
         return
-    with returns.transaction():
+    with outbox.transaction():
         for (ordinal, file), place in zip(stills, card.order, strict=True):
             claim = PlacementClaim(
                 inspection_id=card.inspection_id,
@@ -346,7 +346,7 @@ def place_in_order(returns: Returns, return_id: UUID, card: Card) -> None:
                 element=place.element,
                 element_last=place.element_last,
             )
-            returns.replace_file(return_id, ordinal, msgspec.structs.replace(file, placement=claim))
+            outbox.files.replace(return_id, ordinal, msgspec.structs.replace(file, placement=claim))
 
 
 def digest_of(path: Path) -> str | None:

@@ -248,12 +248,12 @@ def _trusted() -> list[tuple[int, str | bytes]]:
 
 
 def _failure(error: pycurl.error) -> BaseException:
-    code, said = cast("tuple[int, str]", error.args)
+    code, detail = cast("tuple[int, str]", error.args)
     if code == pycurl.E_ABORTED_BY_CALLBACK:
         # Given up by nobody of ours: a person's interrupt came as libcurl was about to ask.
         return KeyboardInterrupt()
     words = _UNREACHED.get(code)
-    return Broken(f"the connection broke ({said})") if words is None else Failure(f"{words} ({said})")
+    return Broken(f"the connection broke ({detail})") if words is None else Failure(f"{words} ({detail})")
 
 
 def _answer(exchange: _Exchange, status: int) -> Answer:

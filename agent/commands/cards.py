@@ -10,9 +10,10 @@ import typer
 
 from agent import screen
 from agent.cards.identifying import identify, pick_inspection, plan_of, profile_to_prepare
-from agent.cards.preparing import Order, prepare_card
-from agent.cards.reading import Card, read_card
-from agent.cards.stating import Said, person_of_site
+from agent.cards.preparing import CardToPrepare, prepare_card
+from agent.cards.reading import read_card
+from agent.cards.stating import Given, person_of_site
+from agent.cards.taking import Card
 from agent.cards.walking import survey
 from agent.commands.opening import opened
 from agent.errors import AgentError, LinkDown
@@ -46,8 +47,10 @@ def prepare(
                 "Nothing was written.",
                 "Connect once and run: sightledger-agent run --once",
             )
-        order = Order(brief, plan, profile_to_prepare(station.state, station.cache, profile), scope, person)
-        marker = prepare_card(card, order, station.cache, station.returns, station.enrolment)
+        wanted = CardToPrepare(
+            brief, plan, profile_to_prepare(station.state, station.cache, profile), scope, person
+        )
+        marker = prepare_card(card, wanted, station.cache, station.outbox, station.enrolment)
     screen.say(
         f"Prepared card {marker.card_id} for {brief.unit}, {brief.plan} {brief.revision}: "
         f"{len(marker.folders)} folders. Job sheet: SIGHTLEDGER-JOB.html"
@@ -84,7 +87,7 @@ def read(
     ] = None,
 ) -> None:
     """Read a card that came back. Nothing on it is changed."""
-    said = Said(
+    given = Given(
         unit, inspection, profile, scope, person, shift, keep_unplaced, whole_card,
         complete or [], complete_all, not_inspected or [],
     )  # fmt: skip
@@ -93,13 +96,13 @@ def read(
             f"There is no card at {path}.", "Nothing was read.", "Put the card in and try again."
         )
     with opened() as station:
-        card = identify(station.state, station.cache, station.enrolment, path, said)
+        card = identify(station.state, station.cache, station.enrolment, path, given)
         return_id = _read(station, card, relieving=push is not False)
         if push is not False:
             return_id = push_now(station, return_id, wait=bool(push))
-        shown = station.returns.shown(return_id)
+        shown = station.outbox.returns.shown(return_id)
         screen.console.print(escape(standing_of(shown)), style="bold", soft_wrap=True)
-        unread = bool(station.returns.unread(return_id))
+        unread = bool(station.outbox.unread.of(return_id))
     if unread:
         raise typer.Exit(EXIT_UNREAD)
     if push and shown.state != "held":
@@ -113,8 +116,8 @@ def _read(station: Workstation, card: Card, relieving: bool) -> UUID:
         progress.say = screen.warn
         if relieving:
             progress.relieve = relief(station, progress.say)
-        return_id = read_card(station.state, station.returns, station.spool, card, found, progress)
-    screen.show_return(station.returns, station.cache, return_id, card, station.zone)
+        return_id = read_card(station.state, station.outbox, station.spool, card, found, progress)
+    screen.show_return(station.outbox, station.cache, return_id, card, station.zone)
     return return_id
 
 
@@ -124,13 +127,13 @@ def confirm(
 ) -> None:
     """Say that what was read was a whole card, so that its wipe can be cleared once everything is held."""
     with opened() as station:
-        if station.returns.find(card_return) is None:
+        if station.outbox.returns.find(card_return) is None:
             raise AgentError(
                 f"There is no card return {card_return} on this workstation.",
                 "Nothing was changed.",
                 "Take the id from: sightledger-agent status",
             )
-        shown = station.returns.shown(card_return)
+        shown = station.outbox.returns.shown(card_return)
         if shown.state == "reading" or not shown.complete or shown.extent == "part":
             raise AgentError(
                 f"This cannot be confirmed: {standing_of(shown)}.",
@@ -139,5 +142,5 @@ def confirm(
         name = person_of_site(
             station.cache, person, "a confirmation", "Nothing was changed. Do not wipe the card."
         )
-        station.returns.confirm(card_return, name)
-        screen.say(standing_of(station.returns.shown(card_return)))
+        station.outbox.returns.confirm(card_return, name)
+        screen.say(standing_of(station.outbox.returns.shown(card_return)))

@@ -10,10 +10,10 @@ from rich.table import Table
 
 from agent import screen
 from agent.cards.identifying import pick_inspection, plan_of, profile_to_read, subject_of, usual_profile
-from agent.cards.stating import REASONS, Said, make_statements
+from agent.cards.stating import REASONS, Given, make_statements
 from agent.commands.opening import opened
 from agent.errors import AgentError, LinkDown
-from agent.outbox.refused import locations_text
+from agent.outbox.statements import locations_text
 from agent.screen import escape
 from agent.sync.refused import refused_lines
 from agent.sync.spoken import push_spoken
@@ -113,14 +113,14 @@ def state(
         if aside is not None:
             _put_aside(station, aside)
             return
-        said = Said(
+        given = Given(
             person=person,
             complete=complete or [],
             complete_all=complete_all,
             not_inspected=not_inspected or [],
             reopened=reopened or [],
         )
-        if serial is None or not said.states_something:
+        if serial is None or not given.states_something:
             raise AgentError(
                 "A statement names a unit and says something of it.",
                 "Nothing was stated.",
@@ -128,9 +128,9 @@ def state(
             )
         brief = pick_inspection(station.cache, serial, inspection)
         profile = profile_to_read(station.state, None, usual_profile(station.state, station.cache))
-        made = make_statements(station.cache, subject_of(station.cache, profile, brief), said)
+        made = make_statements(station.cache, subject_of(station.cache, profile, brief), given)
         for statement in made:
-            station.returns.note_spoken(statement)
+            station.outbox.spoken.add(statement)
         for statement in made:
             kind = statement.kind.replace("_", " ")
             screen.say(f"{brief.unit}, {locations_text(statement)}: {kind}, says {statement.stated_by}")
@@ -138,23 +138,23 @@ def state(
 
 
 def _put_aside(station: Workstation, statement_id: UUID) -> None:
-    refused = {statement.id for statement, _ in station.returns.refused_spoken()}
+    refused = {refusal.statement.id for refusal in station.outbox.spoken.refused()}
     if statement_id not in refused:
         raise AgentError(
             f"No statement {statement_id} is here that the service did not take.",
             "Nothing was changed.",
             "Take the id from: sightledger-agent status",
         )
-    station.returns.note_spoken_sent(statement_id)
+    station.outbox.spoken.note_done(statement_id)
     screen.say("put aside; it is kept here and no longer shown")
 
 
 def _send(station: Workstation) -> None:
     try:
         with station.service() as service:
-            push_spoken(station.returns, service)
+            push_spoken(station.outbox.spoken, service)
     except LinkDown as error:
         screen.say(f"kept here; it goes by itself when the link is there ({error.detail})")
         return
-    for line in refused_lines(station.returns):
+    for line in refused_lines(station.outbox):
         screen.warn(line)

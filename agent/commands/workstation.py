@@ -16,7 +16,7 @@ from agent import screen
 from agent.cards.reading import close_interrupted
 from agent.client.service import Service
 from agent.clock import now
-from agent.commands.opening import chosen, opened, rebuild_told
+from agent.commands.opening import chosen, opened, spool_read_lines
 from agent.errors import AgentError, LinkDown
 from agent.outbox.rebuilding import ask_held
 from agent.outbox.rebuilding import rebuild as outbox_again
@@ -99,13 +99,13 @@ def rebuild() -> None:
     Nothing is removed. A damaged database is set aside and made anew; that happens by itself as well.
     """
     with opened() as station:
-        found = outbox_again(station.returns, station.spool, station.state.locks, rebuild_told())
-        close_interrupted(station.state, station.returns, station.spool)
+        found = outbox_again(station.outbox, station.spool, station.state.locks, spool_read_lines())
+        close_interrupted(station.state, station.outbox, station.spool)
         screen.say(found.text())
         try:
             with station.service() as service:
-                held = ask_held(station.returns, service)
-            screen.console.print(f"{held} files without a card return here are held by the service")
+                explained = ask_held(station.outbox.originals, service)
+            screen.console.print(f"{explained} files without a card return here are held by the service")
         except LinkDown as error:
             screen.errors.print(escape(error.detail), soft_wrap=True)
 

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-import sqlite3
 from dataclasses import dataclass
 from datetime import datetime
+from hashlib import sha256
 from uuid import UUID
 
 import msgspec
 
 from agent.clock import now
+from agent.outbox.journalled import JournalledDatabase
 from service.contract.plan_document import PlanDocument, decode_plan
 from service.contract.work import InspectionBrief, RevisionBrief, Worklist
 
@@ -24,8 +25,10 @@ class Document:
 
 
 class Cache:
-    def __init__(self, connection: sqlite3.Connection) -> None:
-        self._sql = connection
+    """The tables `documents` and `revisions`."""
+
+    def __init__(self, database: JournalledDatabase) -> None:
+        self._sql = database.sql
 
     def document(self, name: str) -> Document | None:
         row = self._sql.execute("SELECT * FROM documents WHERE name=?", (name,)).fetchone()
@@ -34,6 +37,12 @@ class Cache:
     def keep(self, name: str, body: bytes, etag: str | None = None) -> None:
         self._sql.execute(
             "INSERT OR REPLACE INTO documents VALUES(?,?,?,?)", (name, etag, body, now().isoformat())
+        )
+
+    def restore_document(self, name: str, body: bytes) -> None:
+        """From an outbox that was set aside; what was fetched since stays as it is."""
+        self._sql.execute(
+            "INSERT OR IGNORE INTO documents VALUES(?,NULL,?,?)", (name, body, now().isoformat())
         )
 
     def note_fetched(self, name: str) -> None:
@@ -61,6 +70,14 @@ class Cache:
             (str(brief.id), brief.digest, f"{brief.plan} {brief.label}", body, now().isoformat()),
         )
 
+    def restore_revision(self, revision_id: str, digest: str, label: str, body: bytes, fetched: str) -> None:
+        """From an outbox that was set aside, where it still is what its digest says."""
+        if sha256(body).hexdigest() == digest:
+            self._sql.execute(
+                "INSERT OR IGNORE INTO revisions VALUES(?,?,?,?,?)",
+                (revision_id, digest, label, body, fetched),
+            )
+
     def plan(self, revision_id: UUID) -> PlanDocument | None:
         row = self._sql.execute(
             "SELECT body FROM revisions WHERE id=? ORDER BY fetched_at DESC", (str(revision_id),)
@@ -87,6 +104,11 @@ class Cache:
         """Seconds that the service's clock is ahead of this workstation's, as last seen."""
         document = self.document("clock-offset")
         return None if document is None else float(document.body)
+
+    def heard(self) -> datetime | None:
+        """The service's time as it last said it; None: never. This workstation's clock has no part in it."""
+        document = self.document(SERVICE_TIME)
+        return None if document is None else datetime.fromisoformat(document.body.decode("ascii"))
 
     def note_heard(self, at: datetime) -> None:
         """The service's own time, as it has just said it."""

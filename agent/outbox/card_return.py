@@ -5,7 +5,7 @@ from __future__ import annotations
 import sqlite3
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Literal
+from typing import Literal, NamedTuple
 from uuid import UUID
 
 import msgspec
@@ -13,6 +13,27 @@ import msgspec
 from service.contract.cards import CardExtent, CardReturnOpen
 
 State = Literal["reading", "copied", "held"]
+
+
+class Cut(NamedTuple):
+    """How a manifest is cut into parts: `files` in each at most, `short` in the first and the last; 0: no
+    part is shorter but the last.
+
+    No file goes before the first part; and the tickets of the last are soon there, so that no upload idles.
+    """
+
+    files: int
+    short: int
+
+    def ends(self, total: int) -> list[int]:
+        """The last ordinal, from 1, of each part of a manifest of `total` files."""
+        first = min(total, self.short)
+        before_last = max(first, total - self.short)
+        return sorted({*range(first, before_last, self.files), before_last, total} - {0})
+
+
+# Fewer than the service takes: so little is looked at in the store at once.
+CUT = Cut(250, 10)
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,8 +59,7 @@ class CardReturn:
     files: int
     size: int
     manifest_sha256: str | None
-    part_files: int
-    short_part: int
+    cut: Cut
     tries: int
     next_try: float
     trouble: str | None
@@ -73,6 +93,7 @@ def card_return_of(row: sqlite3.Row) -> CardReturn:
         complete=None if row["complete"] is None else bool(row["complete"]),
         aside_wire=row["aside"],
         size=row["bytes"],
+        cut=Cut(row["part_files"], row["short_part"]),
         **{name: row[name] for name in _AS_THEY_ARE},
         **counted,
     )
@@ -80,5 +101,5 @@ def card_return_of(row: sqlite3.Row) -> CardReturn:
 
 _AS_THEY_ARE = (
     "state", "unit", "source", "extent", "extent_note", "confirmed_by", "files", "manifest_sha256",
-    "part_files", "short_part", "tries", "next_try", "trouble",
+    "tries", "next_try", "trouble",
 )  # fmt: skip

@@ -9,6 +9,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+from rich.filesize import decimal
+
 from agent.errors import AgentError, why
 
 BUSY_MS = 60_000
@@ -50,9 +52,12 @@ SCHEMA = """
         return_id TEXT NOT NULL, ordinal INTEGER NOT NULL, path TEXT NOT NULL, why TEXT NOT NULL,
         PRIMARY KEY(return_id, ordinal)) WITHOUT ROWID;
     CREATE TABLE statements(
-        id TEXT PRIMARY KEY, return_id TEXT NOT NULL, wire BLOB NOT NULL, trouble TEXT, sent_at TEXT)
-        WITHOUT ROWID;
+        id TEXT PRIMARY KEY, return_id TEXT NOT NULL, wire BLOB NOT NULL, trouble TEXT) WITHOUT ROWID;
     CREATE INDEX statements_by_return ON statements(return_id);
+    -- Statements that came without a card.
+    CREATE TABLE spoken(
+        id TEXT PRIMARY KEY, wire BLOB NOT NULL, trouble TEXT, sent_at TEXT) WITHOUT ROWID;
+    CREATE INDEX spoken_unsent ON spoken(id) WHERE sent_at IS NULL;
     CREATE TABLE receipts(return_id TEXT PRIMARY KEY, body BLOB NOT NULL, verified_at TEXT NOT NULL);
     -- One row per digest: what its bytes are, whether they lie in the spool, whether a receipt lists them:
     -- since when by the service's clock (held_at) and by this computer's (held_noted).
@@ -68,8 +73,14 @@ SCHEMA = """
     -- Bytes found in the spool by a rebuild, of which nothing is known but that they are sound.
     CREATE INDEX originals_unexplained ON originals(sha256) WHERE facts=x'' AND held_at IS NULL;
     -- Insertions of media that were read to their end, while they last (agent.cards.slots).
-    CREATE TABLE readings(
-        key TEXT PRIMARY KEY, root TEXT NOT NULL, return_id TEXT, taken_at TEXT NOT NULL) WITHOUT ROWID;
+    CREATE TABLE insertions(
+        key TEXT PRIMARY KEY, root TEXT NOT NULL, return_id TEXT NOT NULL, read_at TEXT NOT NULL)
+        WITHOUT ROWID;
+    -- How far a push is. parts: of the manifest, that the service has answered; large: the large files that
+    -- it waits for once everything else is sent.
+    CREATE TABLE sending(
+        return_id TEXT PRIMARY KEY, parts INTEGER NOT NULL DEFAULT 0, large BLOB) WITHOUT ROWID;
+    CREATE TABLE large_parts(sha256 TEXT PRIMARY KEY, digests BLOB NOT NULL) WITHOUT ROWID;
 """
 VERSION = 1
 
@@ -107,8 +118,8 @@ def refuse_full(path: Path) -> None:
 
 def _full(path: Path, free: int) -> OutboxFull:
     return OutboxFull(
-        f"The disk under {path.parent} is full: {free // 1000} kB are free, the agent needs "
-        f"{LEAST_FREE // 1000} kB to note anything.",
+        f"The disk under {path.parent} is full: {decimal(free)} are free, the agent needs "
+        f"{decimal(LEAST_FREE)} to note anything.",
         "Nothing that was copied or noted before is lost. Do not wipe any card.",
         "Free space on this disk; the agent then goes on by itself.",
     )

@@ -17,7 +17,7 @@ from uuid import UUID
 
 import msgspec
 
-from agent.outbox.sending import Cut
+from agent.outbox.card_return import Cut
 from agent.outbox.spool import refusal, sync_folder, written
 from service.contract.cards import CardExtent
 from service.contract.wire import UtcTime
@@ -51,8 +51,8 @@ class NotRead(msgspec.Struct, tag="not_read"):
     why: str
 
 
-class Said(msgspec.Struct, tag="said"):
-    """`wire` is a StatementIn."""
+class Stated(msgspec.Struct, tag="stated"):
+    """A person stated something with the card; `wire` is the StatementIn."""
 
     wire: msgspec.Raw
 
@@ -83,13 +83,13 @@ class Confirmed(msgspec.Struct, tag="confirmed"):
     person: str
 
 
-Record = Opened | Listed | Took | NotRead | Said | Closed | Confirmed
+Record = Opened | Listed | Took | NotRead | Stated | Closed | Confirmed
 _decoder = msgspec.json.Decoder(Record)
 _encoder = msgspec.json.Encoder()
 
 
 @dataclass
-class Reading:
+class JournalWalk:
     """Walks a journal. `damaged` counts wrong lines before others; `sound` is where a cut-off end begins."""
 
     path: Path
@@ -128,8 +128,8 @@ class Journals:
             return []
         return sorted(_ids(self.folder.glob("*.journal")))
 
-    def read(self, return_id: UUID) -> Reading:
-        return Reading(self.path(return_id))
+    def read(self, return_id: UUID) -> JournalWalk:
+        return JournalWalk(self.path(return_id))
 
     def append(self, return_id: UUID, records: list[Record]) -> None:
         """Add records and make them last. Raises SpoolError; then none of them counts."""
@@ -158,10 +158,10 @@ class Journals:
         self._sound.add(return_id)
 
     def _cut_off_end(self, return_id: UUID) -> None:
-        reading = self.read(return_id)
-        for _ in reading:
+        walk = self.read(return_id)
+        for _ in walk:
             pass
-        os.truncate(reading.path, reading.sound)
+        os.truncate(walk.path, walk.sound)
 
     def remove(self, return_id: UUID) -> None:
         """Only once a receipt for the return is noted."""

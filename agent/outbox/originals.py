@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
 from datetime import datetime
 from uuid import UUID
@@ -10,8 +9,7 @@ from uuid import UUID
 import msgspec
 
 from agent.clock import now
-from agent.outbox.cache import SERVICE_TIME
-from agent.outbox.database import transaction
+from agent.outbox.journalled import JournalledDatabase
 from agent.pictures import Facts
 
 # In place of facts: these bytes were found in the spool and nothing says what they are.
@@ -20,21 +18,37 @@ DIGESTS_AT_ONCE = 500
 AHEAD_AT_ONCE = 100
 
 
-class Originals:
-    """All access of one thread to originals; `connection` belongs to that thread."""
+class Original(msgspec.Struct, frozen=True):
+    """Bytes that this workstation has met. `spooled_at`: they lie in the spool since then; `held_at`: the
+    service holds them since then, by its clock; `ahead_at`: the store was seen then to have them."""
 
-    def __init__(self, connection: sqlite3.Connection) -> None:
-        self._sql = connection
+    facts_wire: bytes
+    spooled_at: str | None
+    held_at: str | None
+    ahead_at: str | None
 
     @property
-    def connection(self) -> sqlite3.Connection:
-        return self._sql
+    def facts(self) -> Facts | None:
+        return facts_of(self.facts_wire)
 
-    def original(self, digest: str) -> sqlite3.Row | None:
-        row: sqlite3.Row | None = self._sql.execute(
-            "SELECT * FROM originals WHERE sha256=?", (digest,)
+
+def facts_of(wire: bytes | None) -> Facts | None:
+    """None also where the bytes were found in the spool and nothing says what they are."""
+    return msgspec.json.decode(wire, type=Facts) if wire else None
+
+
+class Originals:
+    """The table `originals`. What is held or wanted of a return is found by its files, so some statements
+    join the tables of files and card returns."""
+
+    def __init__(self, database: JournalledDatabase) -> None:
+        self._database, self._sql = database, database.sql
+
+    def find(self, digest: str) -> Original | None:
+        row = self._sql.execute(
+            "SELECT facts, spooled_at, held_at, ahead_at FROM originals WHERE sha256=?", (digest,)
         ).fetchone()
-        return row
+        return None if row is None else Original(*row)
 
     def size_is_known(self, size: int) -> bool:
         found = self._sql.execute("SELECT 1 FROM originals WHERE size=? LIMIT 1", (size,))
@@ -47,13 +61,19 @@ class Originals:
             (digest, size, msgspec.json.encode(facts), now().isoformat()),
         )
 
-    def note_found(self, digest: str, size: int) -> None:
-        """Sound bytes that lie in the spool; of what a row says already, nothing is changed."""
-        self._sql.execute(
-            "INSERT INTO originals(sha256, size, facts, spooled_at) VALUES(?,?,?,?)"
-            " ON CONFLICT(sha256) DO UPDATE SET spooled_at=coalesce(spooled_at, excluded.spooled_at)",
-            (digest, size, NOT_JUDGED, now().isoformat()),
-        )
+    def note_facts(self, digest: str, facts: Facts) -> None:
+        self._sql.execute("UPDATE originals SET facts=? WHERE sha256=?", (msgspec.json.encode(facts), digest))
+
+    def note_found(self, found: Iterable[tuple[str, int]]) -> None:
+        """Digest and size of sound bytes that lie in the spool; of what a row says already, nothing is
+        changed."""
+        spooled_at = now().isoformat()
+        with self._database.transaction():
+            self._sql.executemany(
+                "INSERT INTO originals(sha256, size, facts, spooled_at) VALUES(?,?,?,?)"
+                " ON CONFLICT(sha256) DO UPDATE SET spooled_at=coalesce(spooled_at, excluded.spooled_at)",
+                [(digest, size, NOT_JUDGED, spooled_at) for digest, size in found],
+            )
 
     def unexplained(self, after: str = "") -> list[str]:
         """The next digests found in the spool that no journal names and no answer of the service explains."""
@@ -67,12 +87,34 @@ class Originals:
     def note_held(self, digests: Iterable[str], at: datetime) -> None:
         """The service holds these since `at` at the latest, by its own clock."""
         noted_at = now().isoformat()
-        with transaction(self._sql):
+        with self._database.transaction():
             self._sql.executemany(
                 "UPDATE originals SET held_at=coalesce(held_at,?), held_noted=coalesce(held_noted,?)"
                 " WHERE sha256=?",
                 ((at.isoformat(), noted_at, digest) for digest in digests),
             )
+
+    def note_return_held(self, return_id: UUID, at: datetime, noted_at: datetime) -> None:
+        """The service holds each file of the return since `at`, by its own clock; a part of `Outbox.hold`."""
+        self._sql.execute(
+            "UPDATE originals SET held_at=coalesce(held_at,?), held_noted=coalesce(held_noted,?)"
+            " WHERE sha256 IN (SELECT sha256 FROM files WHERE return_id=?)",
+            (at.isoformat(), noted_at.isoformat(), str(return_id)),
+        )
+
+    def take_back(self, return_id: UUID) -> None:
+        """The files of a return are held only where another return that is held names them.
+
+        Of bytes that no longer lie here the store was seen to have them once; whether it still has, the push
+        finds.
+        """
+        self._sql.execute(
+            "UPDATE originals SET held_at=NULL, held_noted=NULL,"
+            " ahead_at=CASE WHEN spooled_at IS NULL THEN held_at END WHERE sha256 IN"
+            " (SELECT sha256 FROM files WHERE return_id=?) AND NOT EXISTS (SELECT 1 FROM files f"
+            " JOIN returns r ON r.id=f.return_id WHERE f.sha256=originals.sha256 AND r.state='held')",
+            (str(return_id),),
+        )
 
     def spooled_of(self, return_id: UUID, limit: int = AHEAD_AT_ONCE) -> list[tuple[str, int]]:
         """Digest and size of the next files of a return that lie in the spool alone."""
@@ -87,7 +129,7 @@ class Originals:
     def note_ahead(self, digests: Iterable[str]) -> None:
         """The store was seen to have these, although no receipt lists them yet."""
         noted_at = now().isoformat()
-        with transaction(self._sql):
+        with self._database.transaction():
             self._sql.executemany(
                 "UPDATE originals SET ahead_at=? WHERE sha256=?", [(noted_at, digest) for digest in digests]
             )
@@ -106,7 +148,7 @@ class Originals:
 
     def distrust(self, digests: Iterable[str]) -> None:
         """Neither spool nor service has these: the next read of a card copies them again."""
-        with transaction(self._sql):
+        with self._database.transaction():
             self._sql.executemany(
                 "UPDATE originals SET held_at=NULL, held_noted=NULL, ahead_at=NULL, spooled_at=NULL"
                 " WHERE sha256=?",
@@ -130,13 +172,8 @@ class Originals:
                 return
             held_at, digest = rows[-1]["held_at"], rows[-1]["sha256"]
 
-    def heard(self) -> datetime | None:
-        """The service's time as it last said it; None: never. This workstation's clock has no part in it."""
-        row = self._sql.execute("SELECT body FROM documents WHERE name=?", (SERVICE_TIME,)).fetchone()
-        return row and datetime.fromisoformat(bytes(row["body"]).decode("ascii"))
-
     def note_pruned(self, digests: Sequence[str]) -> None:
-        with transaction(self._sql):
+        with self._database.transaction():
             self._sql.executemany(
                 "UPDATE originals SET spooled_at=NULL WHERE sha256=?", [(digest,) for digest in digests]
             )

@@ -1,19 +1,18 @@
-"""SQL of the pictures of card returns: what their bytes are, and where the slates on the card put them."""
+"""SQL of the pictures of card returns: what they show, where they stand, which of them are not whole."""
 
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from uuid import UUID
 
 import msgspec
 
+from agent.outbox.journalled import JournalledDatabase
+from agent.outbox.originals import facts_of
 from agent.pictures import Facts
-from service.contract.cards import CardReturnOpen, ManifestFile, PlacementClaim
-
-# A card that was read longer ago than so many others of the same inspection says nothing of this one.
-CARDS_BEFORE = 20
+from service.contract.cards import ManifestFile, PlacementClaim
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,11 +25,42 @@ class StillContent:
     facts: Facts | None
 
 
-class Pictures:
-    """All access of one thread; `connection` belongs to that thread."""
+@dataclass(frozen=True, slots=True)
+class UnplacedPicture:
+    """A file that stands at no location; `claim` tells what was found out of its place, if anything was."""
 
-    def __init__(self, connection: sqlite3.Connection) -> None:
-        self._sql = connection
+    path: bytes
+    claim: PlacementClaim | None
+
+
+class Pictures:
+    """Looks only: it joins the tables of files and originals, and writes neither."""
+
+    def __init__(self, database: JournalledDatabase) -> None:
+        self._sql = database.sql
+
+    def stills(self, return_id: UUID) -> list[tuple[int, ManifestFile]]:
+        """Stills with their ordinals, by name, for placing them in the prepared order."""
+        rows = self._sql.execute(
+            "SELECT ordinal, wire FROM files WHERE return_id=? AND kind='still' ORDER BY path_bytes",
+            (str(return_id),),
+        )
+        return [(row["ordinal"], _manifest_file(row["wire"])) for row in rows]
+
+    def count_stills(self, return_id: UUID) -> int:
+        found = self._sql.execute(
+            "SELECT count(*) FROM files WHERE return_id=? AND kind='still'", (str(return_id),)
+        ).fetchone()
+        return int(found[0])
+
+    def times(self, return_id: UUID) -> Iterator[str]:
+        """DateTimeOriginal of each still that has one, as it stands in the file."""
+        rows = self._sql.execute(
+            "SELECT json_extract(wire, '$.picture.exif.DateTimeOriginal') AS taken FROM files"
+            " WHERE return_id=? AND kind='still'",
+            (str(return_id),),
+        )
+        yield from (row["taken"] for row in rows if row["taken"])
 
     def stills_by_content(self, return_id: UUID) -> list[StillContent]:
         rows = self._sql.execute(
@@ -38,12 +68,7 @@ class Pictures:
             " USING(sha256) WHERE f.return_id=? AND f.kind='still' GROUP BY f.sha256",
             (str(return_id),),
         )
-        return [
-            StillContent(row["sha256"], row["size"], bytes(row["path"]), _facts(row["facts"])) for row in rows
-        ]
-
-    def note_facts(self, digest: str, facts: Facts) -> None:
-        self._sql.execute("UPDATE originals SET facts=? WHERE sha256=?", (msgspec.json.encode(facts), digest))
+        return [StillContent(row["sha256"], row["size"], row["path"], facts_of(row["facts"])) for row in rows]
 
     def facts_of_files(self, return_id: UUID) -> Iterator[tuple[bytes, str, Facts | None]]:
         """Name, kind and facts of every file of a return."""
@@ -52,43 +77,44 @@ class Pictures:
             " WHERE f.return_id=?",
             (str(return_id),),
         )
-        yield from ((bytes(row["path_bytes"]), row["kind"], _facts(row["facts"])) for row in rows)
+        yield from ((row["path_bytes"], row["kind"], facts_of(row["facts"])) for row in rows)
 
-    def complete_before(
-        self, return_id: UUID, inspection_id: UUID | None
-    ) -> Iterator[tuple[UUID, CardReturnOpen]]:
-        """Complete returns of the inspection that were read before, the newest first."""
+    def by_location(self, return_id: UUID) -> dict[str | None, tuple[int, int]]:
+        """Location key -> pictures that count, and those of them that no receipt lists yet; by digest."""
         rows = self._sql.execute(
-            "SELECT id, opening FROM returns WHERE inspection_id=? AND id<? AND complete"
-            " ORDER BY id DESC LIMIT ?",
-            (str(inspection_id), str(return_id), CARDS_BEFORE),
+            "SELECT f.location, count(DISTINCT f.sha256) AS found,"
+            " count(DISTINCT CASE WHEN o.held_at IS NULL THEN f.sha256 END) AS fresh"
+            " FROM files f LEFT JOIN originals o USING(sha256) WHERE f.return_id=? AND f.picture"
+            " GROUP BY f.location",
+            (str(return_id),),
         )
-        for row in rows:
-            yield UUID(row["id"]), msgspec.json.decode(row["opening"], type=CardReturnOpen)
+        return {row["location"]: (row["found"], row["fresh"]) for row in rows}
 
-    def file_batches(self, return_id: UUID, at_once: int) -> Iterator[list[tuple[int, bytes, ManifestFile]]]:
-        """Ordinal, name and record of each file; no cursor is open between two batches."""
-        after = 0
-        while True:
-            rows = self._sql.execute(
-                "SELECT ordinal, path_bytes, wire FROM files WHERE return_id=? AND ordinal>? ORDER BY ordinal"
-                " LIMIT ?",
-                (str(return_id), after, at_once),
-            ).fetchall()
-            if not rows:
-                return
-            yield [(row["ordinal"], bytes(row["path_bytes"]), _record(row["wire"])) for row in rows]
-            after = rows[-1]["ordinal"]
+    def unplaced(self, return_id: UUID) -> Iterator[UnplacedPicture]:
+        """Whole pictures that stand at no location, in the order of the card."""
+        rows = self._sql.execute(
+            "SELECT path_bytes, wire FROM files WHERE return_id=? AND location IS NULL AND picture"
+            " ORDER BY ordinal",
+            (str(return_id),),
+        )
+        return _unplaced(rows)
 
-    def at_no_location(self, return_id: UUID) -> Iterator[tuple[bytes, PlacementClaim | None]]:
-        """Stills and videos that stand at no location, with what was found out of their place."""
+    def at_no_location(self, return_id: UUID) -> Iterator[UnplacedPicture]:
+        """Stills and videos that stand at no location, whole or not."""
         rows = self._sql.execute(
             "SELECT path_bytes, wire FROM files WHERE return_id=? AND location IS NULL"
             " AND kind IN ('still','video')",
             (str(return_id),),
         )
-        for row in rows:
-            yield bytes(row["path_bytes"]), _record(row["wire"]).placement
+        return _unplaced(rows)
+
+    def marked(self, return_id: UUID) -> list[tuple[str | None, bytes, str]]:
+        """Location, name and marks of files that are not whole pictures."""
+        rows = self._sql.execute(
+            "SELECT location, path_bytes, marks FROM files WHERE return_id=? AND marks<>'' ORDER BY ordinal",
+            (str(return_id),),
+        )
+        return [(row["location"], row["path_bytes"], row["marks"]) for row in rows]
 
     def slates(self, return_id: UUID) -> list[tuple[bytes, str]]:
         """Name and location of each slate that was read."""
@@ -97,13 +123,13 @@ class Pictures:
             " AND ' '||marks||' ' LIKE '% slate %'",
             (str(return_id),),
         )
-        return [(bytes(row["path_bytes"]), row["location"]) for row in rows]
+        return [(row["path_bytes"], row["location"]) for row in rows]
 
 
-def _record(wire: bytes) -> ManifestFile:
+def _unplaced(rows: Iterable[sqlite3.Row]) -> Iterator[UnplacedPicture]:
+    for row in rows:
+        yield UnplacedPicture(row["path_bytes"], _manifest_file(row["wire"]).placement)
+
+
+def _manifest_file(wire: bytes) -> ManifestFile:
     return msgspec.json.decode(wire, type=ManifestFile)
-
-
-def _facts(wire: bytes | None) -> Facts | None:
-    """None also where the bytes were found in the spool and nothing says what they are."""
-    return msgspec.json.decode(wire, type=Facts) if wire else None

@@ -8,25 +8,27 @@ from itertools import islice
 
 from agent.clock import now
 from agent.outbox.originals import Originals
+from agent.outbox.outbox import Outbox
 from agent.outbox.spool import Spool
 from agent.settings import Settings
 
 AT_ONCE = 100
 
 
-def prune(returns: Originals, spool: Spool, settings: Settings) -> int:
+def prune(outbox: Outbox, spool: Spool, settings: Settings) -> int:
     """Remove copies held for longer than `keep_days`, and more while the disk is short; how many.
 
     That time must have passed by the service's clock and by this workstation's: one of them that lies, or
     jumps ahead, removes nothing early.
     """
-    heard, removed, kept = returns.heard(), 0, timedelta(days=settings.keep_days)
+    heard, removed, kept = outbox.cache.heard(), 0, timedelta(days=settings.keep_days)
+    originals = outbox.originals
     if heard is not None:
-        removed += _remove(returns, spool, returns.prunable(heard - kept, now() - kept))
-    return removed + make_room(returns, spool, settings.spool_free)
+        removed += _remove(originals, spool, originals.prunable(heard - kept, now() - kept))
+    return removed + make_room(originals, spool, settings.spool_free)
 
 
-def make_room(returns: Originals, spool: Spool, wanted: int) -> int:
+def make_room(originals: Originals, spool: Spool, wanted: int) -> int:
     """Remove copies that a receipt lists, longest held first, then those of cards still being read that the
     store was seen to have, until `wanted` bytes are free; how many."""
 
@@ -34,19 +36,19 @@ def make_room(returns: Originals, spool: Spool, wanted: int) -> int:
         return spool.free() >= wanted
 
     removed = 0
-    for digests in (returns.prunable(None), returns.spooled_ahead()):
+    for digests in (originals.prunable(None), originals.spooled_ahead()):
         if not enough():
-            removed += _remove(returns, spool, digests, enough)
+            removed += _remove(originals, spool, digests, enough)
     return removed
 
 
 def _remove(
-    returns: Originals, spool: Spool, digests: Iterable[str], enough: Callable[[], bool] = lambda: False
+    originals: Originals, spool: Spool, digests: Iterable[str], enough: Callable[[], bool] = lambda: False
 ) -> int:
     removed = 0
     for batch in _batches(digests):
         # Rows first: a copy without a row is only space, a row without a copy would be believed.
-        returns.note_pruned(batch)
+        originals.note_pruned(batch)
         for digest in batch:
             spool.remove(digest)
         removed += len(batch)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import sqlite3
 from collections.abc import Callable, Iterable
 from contextlib import closing, suppress
@@ -17,10 +16,21 @@ import msgspec
 from agent.clock import now
 from agent.errors import AgentError
 from agent.locking import lock
+from agent.outbox.cache import Cache
 from agent.outbox.database import Damaged, is_damage, open_database
-from agent.outbox.journal import Closed, Confirmed, Ending, Journals, NotRead, Opened, Reading, Said, Took
+from agent.outbox.journal import (
+    Closed,
+    Confirmed,
+    Ending,
+    Journals,
+    JournalWalk,
+    NotRead,
+    Opened,
+    Stated,
+    Took,
+)
 from agent.outbox.originals import Originals
-from agent.outbox.returns import Returns
+from agent.outbox.outbox import Outbox
 from agent.outbox.spool import Spool
 from agent.pictures import Facts
 from agent.settings import State
@@ -33,7 +43,8 @@ FILES_PER_COMMIT = 200
 # SQLite looks through this much in a fraction of a second.
 LOOKED_AT_WHOLE = 16 * 1024 * 1024
 
-Told = Callable[[int, int], None]
+# Gets the files and bytes of the spool that were read so far.
+ShowSpoolRead = Callable[[int, int], None]
 
 
 @dataclass
@@ -61,12 +72,11 @@ class AsksHeld(Protocol):
     def held(self, digests: list[str]) -> list[str]: ...
 
 
-def rebuild(returns: Returns, spool: Spool, locks: Path, told: Told = lambda files, size: None) -> Rebuilt:
-    """Bring the outbox up to what journals and spool hold; can be repeated, and removes no row.
-
-    `told` gets the files and bytes read so far.
-    """
-    rebuilt = Rebuilt(reconcile(returns, spool, locks))
+def rebuild(
+    outbox: Outbox, spool: Spool, locks: Path, show: ShowSpoolRead = lambda files, size: None
+) -> Rebuilt:
+    """Bring the outbox up to what journals and spool hold; can be repeated, and removes no row."""
+    rebuilt = Rebuilt(reconcile(outbox, spool, locks))
     batch: list[tuple[str, int]] = []
     for digest in spool.digests():
         size = spool.size(digest)
@@ -77,150 +87,156 @@ def rebuild(returns: Returns, spool: Spool, locks: Path, told: Told = lambda fil
             rebuilt.files, rebuilt.size = rebuilt.files + 1, rebuilt.size + size
         else:
             spool.set_aside(digest)
-            returns.distrust([digest])
+            outbox.originals.distrust([digest])
             rebuilt.wrong.append(digest)
-        told(rebuilt.files, rebuilt.size)
+        show(rebuilt.files, rebuilt.size)
         if len(batch) >= FILES_PER_COMMIT:
-            _note_found(returns, batch)
-    _note_found(returns, batch)
+            outbox.originals.note_found(batch)
+            batch.clear()
+    outbox.originals.note_found(batch)
     return rebuilt
 
 
-def _note_found(returns: Returns, batch: list[tuple[str, int]]) -> None:
-    with returns.transaction():
-        for digest, size in batch:
-            returns.note_found(digest, size)
-    batch.clear()
-
-
-def reconcile(returns: Returns, spool: Spool, locks: Path) -> list[UUID]:
+def reconcile(outbox: Outbox, spool: Spool, locks: Path) -> list[UUID]:
     """Take in what has a journal and no row, as in an outbox that is older than the spool; which those are.
 
     What another process is reading at this moment is left alone.
     """
-    assert returns.journals is not None
-    for card_id, wire in returns.journals.prepared():
-        returns.add_preparation(card_id, wire)
-    for statement_id, wire in returns.journals.spoken():
-        returns.add_spoken(statement_id, wire)
+    journals = outbox.journals
+    assert journals is not None
+    for card_id, wire in journals.prepared():
+        outbox.preparations.restore(card_id, wire)
+    for statement_id, wire in journals.spoken():
+        outbox.spoken.restore(statement_id, wire)
     made = []
-    for return_id in returns.journals.ids():
-        known = returns.find(return_id)
+    for return_id in journals.ids():
+        known = outbox.returns.find(return_id)
         if known is not None and known.state == "held":
-            returns.journals.remove(return_id)
+            journals.remove(return_id)
         if known is not None:
             continue
         with lock(locks / f"{return_id}.lock") as ours:
-            again = restore(returns, spool, return_id) if ours else None
+            again = restore(outbox, spool, return_id) if ours else None
         if again is not None:
             made.append(again)
     return made
 
 
-def restore(returns: Returns, spool: Spool, return_id: UUID) -> UUID | None:
+def restore(outbox: Outbox, spool: Spool, return_id: UUID) -> UUID | None:
     """Make the rows of a return from its journal, in place of those there are; None: it says nothing.
 
     A damaged journal gives a new, incomplete return of what is left: under the old id the service may
     already know more.
     """
-    journals = returns.journals
+    journals = outbox.journals
     if journals is None or not journals.path(return_id).exists():
         return None
-    reading = journals.read(return_id)
+    walk = journals.read(return_id)
     opened, closed, confirmed = None, None, None
-    for record in reading:
+    for record in walk:
         if isinstance(record, Opened):
             opened = record
         elif isinstance(record, Closed):
             closed = record
         elif isinstance(record, Confirmed):
             confirmed = record
-    if reading.damaged:
-        return _salvage(returns, spool, return_id, reading, opened)
+    if walk.damaged:
+        return _salvage(outbox, spool, return_id, walk, opened)
     if opened is None:
         return None
-    quiet = Returns(returns.connection)
-    with returns.transaction():
-        quiet.forget(return_id)
+    quiet = outbox.without_journals()
+    with outbox.transaction():
+        _forget(quiet, return_id)
         _open(quiet, return_id, opened)
-        _take(quiet, spool, return_id, reading, closed)
+        _take(quiet, spool, return_id, walk, closed)
         if closed is not None:
-            quiet.close(return_id, closed.ending, closed.finished_at)
+            quiet.returns.close(return_id, closed.ending, closed.finished_at)
         if confirmed is not None:
-            quiet.confirm(return_id, confirmed.person)
+            quiet.returns.confirm(return_id, confirmed.person)
     return return_id
 
 
-def _open(returns: Returns, return_id: UUID, opened: Opened) -> None:
+def _forget(outbox: Outbox, return_id: UUID) -> None:
+    """Remove the rows of a return that is read back from its journal in the same transaction."""
+    outbox.files.forget(return_id)
+    outbox.unread.forget(return_id)
+    outbox.statements.forget(return_id)
+    outbox.returns.forget(return_id)
+
+
+def _open(outbox: Outbox, return_id: UUID, opened: Opened) -> None:
     opening = msgspec.json.decode(opened.wire, type=CardReturnOpen)
-    returns.open(return_id, opening, opened.unit, opened.source, bytes(opened.wire), opened.cut)
+    outbox.returns.open(return_id, opening, opened.unit, opened.source, bytes(opened.wire), opened.cut)
 
 
-def _take(returns: Returns, spool: Spool, return_id: UUID, reading: Reading, closed: Closed | None) -> None:
-    for record in reading:
+def _take(outbox: Outbox, spool: Spool, return_id: UUID, walk: JournalWalk, closed: Closed | None) -> None:
+    for record in walk:
         if isinstance(record, Took) and (closed is None or record.ordinal <= closed.files):
             file = msgspec.json.decode(record.wire, type=ManifestFile)
-            returns.replace_file(return_id, record.ordinal, file, bytes(record.wire))
-            _note_bytes(returns, spool, file)
+            outbox.files.replace(return_id, record.ordinal, file, bytes(record.wire))
+            _note_bytes(outbox, spool, file)
         elif isinstance(record, NotRead):
-            returns.add_unread(return_id, record.ordinal, UnreadFile(path=record.path, why=record.why))
-        elif isinstance(record, Said):
+            outbox.unread.add(return_id, record.ordinal, UnreadFile(path=record.path, why=record.why))
+        elif isinstance(record, Stated):
             statement = msgspec.json.decode(record.wire, type=StatementIn)
-            returns.add_statement(return_id, statement, bytes(record.wire))
+            outbox.statements.add(return_id, statement, bytes(record.wire))
 
 
-def _note_bytes(returns: Returns, spool: Spool, file: ManifestFile) -> None:
+def _note_bytes(outbox: Outbox, spool: Spool, file: ManifestFile) -> None:
     """Bytes that no longer lie here are held by the service, or the push will say that they are lost."""
     if spool.holds(file.sha256, file.size):
         facts = Facts([mark for mark in file.marks if mark in MARKS_OF_BYTES], file.picture)
-        returns.note_spooled(file.sha256, file.size, facts)
+        outbox.originals.note_spooled(file.sha256, file.size, facts)
 
 
 def _salvage(
-    returns: Returns, spool: Spool, return_id: UUID, reading: Reading, opened: Opened | None
+    outbox: Outbox, spool: Spool, return_id: UUID, walk: JournalWalk, opened: Opened | None
 ) -> UUID | None:
-    assert returns.journals is not None
+    assert outbox.journals is not None
     again, files, unread, statements = new_id(), 0, 0, False
     if opened is not None:
-        with returns.transaction():
-            returns.forget(return_id)
-            _open(returns, again, opened)
-            for record in reading:
+        with outbox.transaction():
+            _forget(outbox, return_id)
+            _open(outbox, again, opened)
+            for record in walk:
                 if isinstance(record, Took):
                     file, files = msgspec.json.decode(record.wire, type=ManifestFile), files + 1
-                    returns.add_file(again, files, file, bytes(record.wire))
-                    _note_bytes(returns, spool, file)
+                    outbox.files.add(again, files, file, bytes(record.wire))
+                    _note_bytes(outbox, spool, file)
                 elif isinstance(record, NotRead):
                     unread += 1
-                    returns.add_unread(again, unread, UnreadFile(path=record.path, why=record.why))
-                elif isinstance(record, Said):
+                    outbox.unread.add(again, unread, UnreadFile(path=record.path, why=record.why))
+                elif isinstance(record, Stated):
                     statements = True
-            _name_damage(returns, again, reading, statements)
-            returns.close(again, Ending())
-    returns.journals.set_aside(return_id)
+            _name_damage(outbox, again, walk, statements)
+            outbox.returns.close(again, Ending())
+    outbox.journals.set_aside(return_id)
     return again if opened is not None else None
 
 
-def _name_damage(returns: Returns, return_id: UUID, reading: Reading, statements: bool) -> None:
-    said = "; what was stated with it must be stated again" if statements else ""
-    why = f"{reading.damaged} records of card return {reading.path.stem} are damaged; read the card again"
-    returns.add_unread(return_id, 0, UnreadFile(path=".", why=why + said))
+def _name_damage(outbox: Outbox, return_id: UUID, walk: JournalWalk, statements: bool) -> None:
+    and_statements = "; what was stated with it must be stated again" if statements else ""
+    why = f"{walk.damaged} records of card return {walk.path.stem} are damaged; read the card again"
+    outbox.unread.add(return_id, 0, UnreadFile(path=".", why=why + and_statements))
 
 
-def ask_held(returns: Originals, service: AsksHeld) -> int:
+def ask_held(originals: Originals, service: AsksHeld) -> int:
     """Ask the service for bytes of which a rebuild knows nothing, so that they can be pruned; how many it
     holds. Raises what the service raises; asked again, nothing is asked twice that was answered with yes."""
-    held, last = 0, ""
-    while digests := returns.unexplained(last):
+    count, last = 0, ""
+    while digests := originals.unexplained(last):
         answer = service.held(digests)
-        returns.note_held(answer, now() + timedelta(seconds=service.clock_offset or 0))
-        held, last = held + len(answer), digests[-1]
-    return held
+        originals.note_held(answer, now() + timedelta(seconds=service.clock_offset or 0))
+        count, last = count + len(answer), digests[-1]
+    return count
 
 
 def open_outbox(
-    state: State, spool: Spool, say: Callable[[str], None], told: Told = lambda files, size: None
-) -> sqlite3.Connection:
+    state: State,
+    spool: Spool,
+    say: Callable[[str], None],
+    show: ShowSpoolRead = lambda files, size: None,
+) -> Outbox:
     """The outbox, made again first when its file is lost or damaged, and brought up to its journals.
 
     Raises AgentError for a file that cannot be opened or is newer than this agent.
@@ -235,24 +251,23 @@ def open_outbox(
                 )
             # Another process may have done it before the lock was ours.
             if _is_lost(state, spool) or _is_damaged(state):
-                return _open_anew(state, spool, say, told)
-    connection = open_database(state.database)
-    made = reconcile(Returns(connection, Journals(state.spool)), spool, state.locks)
+                return _open_anew(state, spool, say, show)
+    outbox = Outbox.at(state.database, Journals(state.spool))
+    made = reconcile(outbox, spool, state.locks)
     if made:
         say(f"{len(made)} card returns that the agent's database did not know were read from their journals")
-    return connection
+    return outbox
 
 
-def _open_anew(state: State, spool: Spool, say: Callable[[str], None], told: Told) -> sqlite3.Connection:
+def _open_anew(state: State, spool: Spool, say: Callable[[str], None], show: ShowSpoolRead) -> Outbox:
     aside = set_aside(state.database)
     what = f"was damaged and is set aside as {aside[0].name}" if aside else "is not there any more"
     say(f"The agent's database {what}; it is made again from the spool. Nothing that was copied is lost.")
-    connection = open_database(state.database)
-    returns = Returns(connection, Journals(state.spool))
-    keep_plans(returns, aside)
-    say(rebuild(returns, spool, state.locks, told).text())
+    outbox = Outbox.at(state.database, Journals(state.spool))
+    keep_plans(outbox.cache, aside)
+    say(rebuild(outbox, spool, state.locks, show).text())
     state.outbox_damaged.unlink(missing_ok=True)
-    return connection
+    return outbox
 
 
 def _is_lost(state: State, spool: Spool) -> bool:
@@ -291,7 +306,7 @@ def set_aside(database: Path) -> list[Path]:
     return moved
 
 
-def keep_plans(returns: Returns, aside: Iterable[Path]) -> None:
+def keep_plans(cache: Cache, aside: Iterable[Path]) -> None:
     """Take over plan revisions that a damaged outbox still gives whole, so that work goes on without a link.
 
     The worklist comes too, without its ETag: it is pulled anew as soon as there is a link.
@@ -301,19 +316,16 @@ def keep_plans(returns: Returns, aside: Iterable[Path]) -> None:
             continue
         # immutable: not even SQLite itself may change what was set aside.
         with suppress(sqlite3.Error, msgspec.DecodeError):
-            _keep_plans_of(returns, sqlite3.connect(f"{path.as_uri()}?mode=ro&immutable=1", uri=True))
+            _keep_plans_of(cache, sqlite3.connect(f"{path.as_uri()}?mode=ro&immutable=1", uri=True))
 
 
-def _keep_plans_of(returns: Returns, old: sqlite3.Connection) -> None:
+def _keep_plans_of(cache: Cache, old: sqlite3.Connection) -> None:
     try:
         for revision in old.execute("SELECT id, digest, label, body, fetched_at FROM revisions"):
-            if hashlib.sha256(revision[3]).hexdigest() == revision[1]:
-                returns.connection.execute("INSERT OR IGNORE INTO revisions VALUES(?,?,?,?,?)", revision)
+            cache.restore_revision(*revision)
         names = "('worklist','vocabulary','cautions')"
         for name, body in old.execute(f"SELECT name, body FROM documents WHERE name IN {names}"):  # noqa: S608
             msgspec.json.decode(body)
-            returns.connection.execute(
-                "INSERT OR IGNORE INTO documents VALUES(?,NULL,?,?)", (name, body, now().isoformat())
-            )
+            cache.restore_document(name, body)
     finally:
         old.close()

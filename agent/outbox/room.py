@@ -5,6 +5,8 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable
 
+from rich.filesize import decimal
+
 from agent.errors import AgentError
 from agent.outbox.database import OutboxFull, is_full
 from agent.outbox.originals import Originals
@@ -107,8 +109,8 @@ class Room:
             self._waiting += 1
             if self._waiting == 1:
                 self._say(
-                    f"paused: the disk under {self._spool.folder} is full ({self._spool.free() // 1000} kB "
-                    f"free, {wanted // 1000} kB wanted); free space or wait for pushing; the card stays in"
+                    f"paused: the disk under {self._spool.folder} is full ({decimal(self._spool.free())} "
+                    f"free, {decimal(wanted)} wanted); free space or wait for pushing; the card stays in"
                 )
 
     def _finish(self) -> None:

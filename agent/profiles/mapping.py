@@ -18,7 +18,7 @@ LARGEST_ELEMENT = 100_000
 
 
 @dataclass(slots=True)
-class Reading:
+class RuleFinding:
     """What one rule got out of one file."""
 
     rule: Rule
@@ -67,21 +67,21 @@ class Placer:
 
         `slate` is the location whose slate was pictured before the file, if that is known.
         """
-        readings = [
+        findings = [
             found for rule in self.profile.rules if (found := self._read(rule, path, exif, slate)) is not None
         ]
-        named = {reading.location for reading in readings if reading.location}
+        named = {finding.location for finding in findings if finding.location}
         if len(named) != 1:
-            rule = next((reading.rule for reading in readings if reading.location), None)
+            rule = next((finding.rule for finding in findings if finding.location), None)
             source = rule.source if rule else "folder"
             return PlacementClaim(
                 inspection_id=self.inspection_id, location_key=None, rule=source, confidence=0.0
             )
-        deciding = next(reading for reading in readings if reading.location)
-        return self._claim(deciding, readings)
+        deciding = next(finding for finding in findings if finding.location)
+        return self._claim(deciding, findings)
 
-    def _claim(self, deciding: Reading, readings: list[Reading]) -> PlacementClaim:
-        ordered = [deciding, *(reading for reading in readings if reading is not deciding)]
+    def _claim(self, deciding: RuleFinding, findings: list[RuleFinding]) -> PlacementClaim:
+        ordered = [deciding, *(finding for finding in findings if finding is not deciding)]
         # A narrower statement of elements wins over the range of a folder.
         counted = min((r for r in ordered if r.element), key=_span, default=None)
         judged = next((r for r in ordered if r.evaluation), None)
@@ -91,41 +91,41 @@ class Placer:
             inspection_id=self.inspection_id,
             location_key=deciding.location,
             rule=deciding.rule.source,
-            confidence=min(reading.rule.confidence for reading in used),
+            confidence=min(finding.rule.confidence for finding in used),
             element=counted.element if counted else None,
             element_last=counted.element_last if counted else None,
             evaluation=judged.evaluation if judged else None,
             note=noted.note if noted else None,
         )
 
-    def _read(self, rule: Rule, path: str, exif: Mapping[str, str], slate: str | None) -> Reading | None:
+    def _read(self, rule: Rule, path: str, exif: Mapping[str, str], slate: str | None) -> RuleFinding | None:
         folder, name = posixpath.split(path)
         if rule.source == "order":
             return None
         if rule.source == "slate":
-            return Reading(rule, slate) if slate is not None else None
+            return RuleFinding(rule, slate) if slate is not None else None
         if rule.source == "folder" and rule.pattern is None:
             return self._prepared(rule, folder)
         text = {"folder": folder, "file_name": name}.get(rule.source) or exif.get(rule.field or "", "")
         found = re.search(rule.pattern or "", text)
         return None if found is None else self._from_groups(rule, found.groupdict())
 
-    def _prepared(self, rule: Rule, folder: str) -> Reading | None:
+    def _prepared(self, rule: Rule, folder: str) -> RuleFinding | None:
         """The deepest prepared folder at or above the file's own."""
         while folder:
             prepared = self._by_path.get(fold_path(folder))
             if prepared is not None:
-                return Reading(
+                return RuleFinding(
                     rule, prepared.location, prepared.element, prepared.element_last, prepared.evaluation
                 )
             folder = posixpath.dirname(folder)
         return None
 
-    def _from_groups(self, rule: Rule, groups: Mapping[str, str | None]) -> Reading:
+    def _from_groups(self, rule: Rule, groups: Mapping[str, str | None]) -> RuleFinding:
         first, last = _element(groups.get("element")), _element(groups.get("element_last"))
         if first is not None and last is not None and last <= first:
             last = None
-        return Reading(
+        return RuleFinding(
             rule,
             self.location_named(groups.get("location") or ""),
             first,
@@ -135,9 +135,9 @@ class Placer:
         )
 
 
-def _span(reading: Reading) -> int:
-    assert reading.element is not None
-    return (reading.element_last or reading.element) - reading.element
+def _span(finding: RuleFinding) -> int:
+    assert finding.element is not None
+    return (finding.element_last or finding.element) - finding.element
 
 
 def _element(text: str | None) -> int | None:

@@ -69,18 +69,18 @@ def folder_tree(plan: Plan, profile: Profile) -> list[Folder]:
 
 
 def _sections(plan: Plan, levels: list[FolderLevel], limits: NameLimits, taken: set[str]) -> list[Folder]:
-    held = [
+    of_build = [
         (number, section, [location for location in section.locations if plan.build in location.builds])
         for number, section in enumerate(plan.document.sections, 1)
     ]
-    held = [entry for entry in held if entry[2]]
+    of_build = [entry for entry in of_build if entry[2]]
     wanted = {
         section.key: levels[0].template.format(number=number, key=section.key, name=section.name)
-        for number, section, _ in held
+        for number, section, _ in of_build
     }
     names = fit_names(wanted, limits, taken)
     made = []
-    for _, section, locations in held:
+    for _, section, locations in of_build:
         path = names[section.key]
         made += [Folder(path), *_locations(plan, locations, levels[1:], limits, set(), path)]
     return made

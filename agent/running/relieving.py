@@ -21,8 +21,8 @@ def relieve(station: Workstation, stopping: Callable[[], bool]) -> bool:
         store = Store(station.settings.timeout, station.settings.uploads, station.traffic)
         try:
             with station.service() as service:
-                sender = AheadSender(station.returns, station.spool, service, store, stopping)
-                for card_return in station.returns.in_state("reading"):
+                sender = AheadSender(station.outbox, station.spool, service, store, stopping)
+                for card_return in station.outbox.returns.in_state("reading"):
                     sender.send(card_return.id, station.settings.uploads)
         finally:
             store.stop.set()

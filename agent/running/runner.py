@@ -24,12 +24,12 @@ from agent.running.troubles import LINK, Troubles
 from agent.running.watching import CardWatch, Log
 from agent.settings import State
 from agent.sync.comparing import compare
-from agent.sync.progress import Shown, text_of
+from agent.sync.progress import PushProgress, text_of
 from agent.sync.pull import pull
 from agent.sync.push import push_due, push_preparations
 from agent.sync.refused import ask_refused, refused_lines
 from agent.sync.spoken import push_spoken
-from agent.sync.waiting import Reach, Waits
+from agent.sync.waiting import ServerReach, Waits
 from agent.wording import standing_of
 from agent.workstation import Workstation
 
@@ -59,7 +59,7 @@ class Runner:
         self._short = threading.Event()
         self._cards = CardWatch(log, self._stop, self._short)
         self._troubles = Troubles(log)
-        self._service, self._store = Reach(), Reach()
+        self._service, self._store = ServerReach(), ServerReach()
         self._store_origin = ""
         self._waits = Waits()
         self._told_at = 0.0
@@ -185,7 +185,7 @@ class Runner:
                 self._troubles.begun(about, trouble.text())
 
     def _close_interrupted(self, station: Workstation) -> None:
-        for return_id in close_interrupted(station.state, station.returns, station.spool):
+        for return_id in close_interrupted(station.state, station.outbox, station.spool):
             self._log(
                 f"card return {return_id} was broken off; what was copied is pushed, marked as not complete"
             )
@@ -202,8 +202,10 @@ class Runner:
         made = LinkPass()
         with station.service() as service:
             steps: dict[str, Callable[[], bool | None]] = {
-                "statements": lambda: push_spoken(station.returns, service),
-                "preparations": lambda: push_preparations(station.returns, service, again=pulling),
+                "statements": lambda: push_spoken(station.outbox.spoken, service),
+                "preparations": lambda: push_preparations(
+                    station.outbox.preparations, service, again=pulling
+                ),
                 "push": lambda: self._push(station, service, forced),
                 "ahead": lambda: self._push_ahead(station),
             }
@@ -212,7 +214,7 @@ class Runner:
             if pulling:
                 steps = {"pull": lambda: self._pull(station, service), **steps}
                 steps["explain"] = lambda: _explain(station, service)
-                steps["refused"] = lambda: ask_refused(station.returns, service)
+                steps["refused"] = lambda: ask_refused(station.outbox.statements, service)
             if reporting:
                 steps["report"] = lambda: service.report(station.enrolment.id, station.report())
             for about, step in steps.items():
@@ -230,7 +232,7 @@ class Runner:
 
     def _name_refused(self, station: Workstation) -> None:
         """Each refusal that is open, once by this process."""
-        lines = refused_lines(station.returns)
+        lines = refused_lines(station.outbox)
         for line in lines:
             if line not in self._refused:
                 self._log(line)
@@ -243,7 +245,7 @@ class Runner:
             self._log(f"worklist: {outcome.inspections} inspections{new}")
 
     def _compare(self, station: Workstation, service: Service) -> None:
-        lost = compare(station.returns, service)
+        lost = compare(station.outbox, service)
         if lost:
             self._log(
                 f"the service no longer knows {len(lost)} card returns that it had given receipts for (was "
@@ -252,7 +254,7 @@ class Runner:
 
     def _push(self, station: Workstation, service: Service, forced: bool) -> bool:
         """Push what is due; False when nothing was. Raises the first trouble, of which more may follow."""
-        waiting = station.returns.in_state("copied")
+        waiting = station.outbox.returns.in_state("copied")
         if not waiting or not self._may_push(station, waiting, forced):
             return False
         with lock(station.state.locks / "push.lock") as ours:
@@ -261,12 +263,12 @@ class Runner:
             with station.pusher(service) as pusher:
                 pusher.stopping = lambda: self._stop.is_set() or not station.allowance.open(now())
                 pusher.show = self._tell
-                troubles = push_due(pusher, station.returns, pusher.stopping, forced, self._waits)
+                troubles = push_due(pusher, station.outbox, pusher.stopping, forced, self._waits)
             for pushed in waiting:
-                shown = station.returns.shown(pushed.id)
+                shown = station.outbox.returns.shown(pushed.id)
                 if shown.state == "held":
                     self._log(f"{shown.unit or 'card'}: {standing_of(shown)}")
-            prune(station.returns, station.spool, station.settings)
+            prune(station.outbox, station.spool, station.settings)
         if troubles:
             raise _joined(troubles)
         return True
@@ -296,7 +298,7 @@ class Runner:
         self._store.lost()
         return False
 
-    def _tell(self, shown: Shown) -> None:
+    def _tell(self, shown: PushProgress) -> None:
         if steady() - self._told_at >= TELL_EVERY:
             self._told_at = steady()
             self._log(f"pushing {shown.card_return}: {text_of(shown)}")
@@ -317,7 +319,7 @@ def _joined(troubles: list[AgentError]) -> AgentError:
 
 def _explain(station: Workstation, service: Service) -> None:
     """What a rebuild found in the spool without a card return may be held already, and then be pruned."""
-    ask_held(station.returns, service)
+    ask_held(station.outbox.originals, service)
 
 
 def service_answers(station: Workstation) -> bool:

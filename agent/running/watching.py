@@ -12,9 +12,10 @@ from uuid import UUID
 from agent.cards.identifying import identify
 from agent.cards.marker import read_marker
 from agent.cards.media import media_present
-from agent.cards.reading import Progress, read_card
+from agent.cards.reading import read_card
 from agent.cards.slots import reading_key
-from agent.cards.stating import Said
+from agent.cards.stating import Given
+from agent.cards.taking import ReadingProgress
 from agent.cards.walking import Survey, survey
 from agent.errors import AgentError, why
 from agent.outbox.database import is_damage
@@ -53,7 +54,7 @@ class CardWatch:
     def look(self, station: Workstation) -> list[AgentError]:
         """Read every card that is in and was not read since it was put in; what went wrong."""
         present = media_present(station.settings)
-        station.returns.forget_readings(map(str, present))
+        station.outbox.insertions.forget_absent(map(str, present))
         self._passed = {key: passed for key, passed in self._passed.items() if passed.root in present}
         troubles = []
         for root in present:
@@ -70,7 +71,7 @@ class CardWatch:
         try:
             found = survey(root)
             key = reading_key(root, found)
-            if station.returns.reading_of(key) is None and self._is_due(key):
+            if station.outbox.insertions.return_of(key) is None and self._is_due(key):
                 self._take(station, root, key, found)
         except ReadingStopped as error:
             return error
@@ -94,23 +95,24 @@ class CardWatch:
                 f"{root} holds no marker of ours; to take it: sightledger-agent read {root} --unit SERIAL"
             )
             return
-        card = identify(station.state, station.cache, station.enrolment, root, Said())
+        card = identify(station.state, station.cache, station.enrolment, root, Given())
         self._log(f"{root}: still reading - leave the card in ({found.files} files)")
-        progress = Progress(
+        progress = ReadingProgress(
             stopping=self._stop.is_set,
             say=lambda text: self._log(f"{root}: {text}"),
             relieve=self._short.set,
         )
-        return_id = read_card(station.state, station.returns, station.spool, card, found, progress)
+        return_id = read_card(station.state, station.outbox, station.spool, card, found, progress)
         self._tell(station, root, card.unit, return_id)
-        if station.returns.reading_of(key) is None:
+        if station.outbox.insertions.return_of(key) is None:
             # Not read to its end: once more after a while, then only when it is put in again.
             tries = self._tries(key)
             self._passed[key] = Passed(root, NEVER if tries else time.monotonic() + SHORTEST_PAUSE, tries + 1)
 
     def _tell(self, station: Workstation, root: Path, unit: str | None, return_id: UUID) -> None:
-        self._log(f"{root}: {unit or 'no unit picked'}: {standing_of(station.returns.shown(return_id))}")
-        for unread in station.returns.unread(return_id)[:NAMED]:
+        standing = standing_of(station.outbox.returns.shown(return_id))
+        self._log(f"{root}: {unit or 'no unit picked'}: {standing}")
+        for unread in station.outbox.unread.of(return_id)[:NAMED]:
             self._log(f"{root}: not read: {plain(unread.path)}: {unread.why}")
 
     def _is_due(self, key: str) -> bool:
@@ -137,9 +139,9 @@ def named(error: AgentError, root: Path) -> AgentError:
     """The same trouble, told with the card that it is about."""
     if str(root) in error.detail:
         return error
-    told = type(error).__new__(type(error))
-    AgentError.__init__(told, f"{root}: {error.detail}", error.consequence, error.next_step)
-    return told
+    of_card = type(error).__new__(type(error))
+    AgentError.__init__(of_card, f"{root}: {error.detail}", error.consequence, error.next_step)
+    return of_card
 
 
 def _unexpected(root: Path, error: Exception) -> AgentError:

@@ -36,7 +36,7 @@ class JobSheet:
 
     def caution_lines(self, ids: list[str]) -> list[str]:
         missing = "text not on this workstation: ask the quality office for it before you start"
-        return [f"{one}: {self.cautions.get(one, missing)}" for one in ids]
+        return [f"{caution}: {self.cautions.get(caution, missing)}" for caution in ids]
 
     def heading(self) -> list[tuple[str, str]]:
         brief, document = self.inspection, self.plan.document
@@ -79,7 +79,7 @@ class JobSheet:
         text = location.limit_text
         rows = [("Accept", text.accept), ("Refer", text.refer), ("Stop", text.stop)] if text else []
         figures = [("Limit", self._figures(limit)) for limit in location.limits]
-        return [(name, said) for name, said in rows if said] + figures
+        return [(name, words) for name, words in rows if words] + figures
 
     def _figures(self, limit: Limit) -> str:
         what = f"{self.terms.get(limit.condition, limit.condition)}, {limit.quantity}"

@@ -180,10 +180,12 @@ def as_screen(sheet: JobSheet) -> str:
     unit = escape(sheet.inspection.unit)
     invented = "<p>INVENTED plan for demonstration.</p>" if document.invented else ""
     listed = "".join(
-        f'<li><a href="#l{number}">{escape(one.key)} {escape(one.name)}</a></li>'
-        for number, one in enumerate(locations, 1)
+        f'<li><a href="#l{number}">{escape(location.key)} {escape(location.name)}</a></li>'
+        for number, location in enumerate(locations, 1)
     )
-    body = "".join(_step(sheet, number, len(locations), one) for number, one in enumerate(locations, 1))
+    body = "".join(
+        _step(sheet, number, len(locations), location) for number, location in enumerate(locations, 1)
+    )
     return f"""<!doctype html>
 <html lang="en"><head><meta charset="utf-8">
 <meta name="viewport" content="width=device-width, initial-scale=1">

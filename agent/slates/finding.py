@@ -86,7 +86,7 @@ def _seen(file: BinaryIO, size: tuple[int, int], grey: Image.Image) -> Codes:
     from agent.slates.patterns import find_patterns
 
     codes = _read(grey)
-    patterns = [(one.x / grey.width, one.y / grey.width) for one in find_patterns(grey)]
+    patterns = [(pattern.x / grey.width, pattern.y / grey.width) for pattern in find_patterns(grey)]
     if _half_read(codes, patterns):
         with _one_at_a_time:
             closer = next((found for found in _closer(file, size, grey) if _texts(found)), [])
@@ -140,7 +140,7 @@ def _decoded(file: BinaryIO, least: tuple[int, int]) -> Image.Image:
 
 def _read(grey: Image.Image) -> list[_Code]:
     found = zxingcpp.read_barcodes(grey, formats=_QR, text_mode=zxingcpp.TextMode.Plain, try_invert=False)
-    return [_code(one, grey.width) for one in found]
+    return [_code(barcode, grey.width) for barcode in found]
 
 
 def _code(found: zxingcpp.Barcode, width: int) -> _Code:

@@ -85,9 +85,9 @@ def _mean(values: Floats) -> Floats:
 
 def _once(patterns: list[Pattern]) -> list[Pattern]:
     kept: list[Pattern] = []
-    for one in sorted(patterns, key=lambda pattern: -pattern.alike):
-        if all(math.hypot(one.x - other.x, one.y - other.y) > 2 * other.module for other in kept):
-            kept.append(one)
+    for pattern in sorted(patterns, key=lambda pattern: -pattern.alike):
+        if all(math.hypot(pattern.x - other.x, pattern.y - other.y) > 2 * other.module for other in kept):
+            kept.append(pattern)
     return kept
 
 

@@ -100,10 +100,10 @@ def _placings(shots: Sequence[Shot], job: Job) -> Iterator[tuple[bytes, Placing]
     before: CaptureKey | None = None
     for shot in shots:
         key = capture_key(shot.path)
-        said = _says(shot, job)
-        if said is not None:
-            holding = said
-            yield shot.path, said
+        changed = _changed_by(shot, job)
+        if changed is not None:
+            holding = changed
+            yield shot.path, changed
         else:
             if holding.location is not None and _gap(before, key):
                 holding = Placing(holding.location, share=GAP_SHARE)
@@ -119,16 +119,16 @@ def _before_first(job: Job) -> str:
     return f"{NO_SLATE}; the card before it, of the same scope, ended at {job.carried}: a person decides"
 
 
-def _says(shot: Shot, job: Job) -> Placing | None:
+def _changed_by(shot: Shot, job: Job) -> Placing | None:
     """What a file changes: the placing of itself and of what follows; None for an ordinary picture."""
     if shot.codes is None or shot.codes.broken:
         return Placing(None, NOT_LOOKED_AT)
-    said = {read_text(text) for text in shot.codes.texts} - {None}
-    if not said:
+    slates = {read_text(text) for text in shot.codes.texts} - {None}
+    if not slates:
         return Placing(None, HALF_READ) if shot.codes.half_read else None
-    if len(said) > 1:
+    if len(slates) > 1:
         return Placing(None, TWO_SLATES, slate=True)
-    slate = said.pop()
+    slate = slates.pop()
     if not isinstance(slate, Slate) or shot.codes.half_read:
         return Placing(None, HALF_READ, slate=True)
     refused = _refused(slate, job)

@@ -15,7 +15,7 @@ from uuid import UUID
 from agent.client.service import Service
 from agent.client.store import Outcome, Store
 from agent.errors import LinkDown, Stopped
-from agent.outbox.returns import Returns
+from agent.outbox.outbox import Outbox
 from agent.outbox.spool import Spool
 from agent.sync.large import LargeSender
 from service.contract.cards import FileAhead, FilesAhead
@@ -28,23 +28,23 @@ READ_BACK_SECONDS = 60.0
 class AheadSender:
     def __init__(
         self,
-        returns: Returns,
+        outbox: Outbox,
         spool: Spool,
         service: Service,
         store: Store,
         stopping: Callable[[], bool],
     ) -> None:
-        self._returns, self._spool, self._service, self._store = returns, spool, service, store
+        self._outbox, self._spool, self._service, self._store = outbox, spool, service, store
         self._stopping = stopping
 
     def send(self, return_id: UUID, uploads: int) -> None:
         """Everything that was copied so far of one return, some files at a time."""
-        opening = self._returns.get(return_id).opening
+        opening = self._outbox.returns.get(return_id).opening
         with ThreadPoolExecutor(uploads, thread_name_prefix="ahead") as pool:
-            while batch := self._returns.spooled_of(return_id):
+            while batch := self._outbox.originals.spooled_of(return_id):
                 files = [FileAhead(sha256=digest, size=size) for digest, size in batch]
                 self._send(return_id, FilesAhead(opening=opening, files=files), pool)
-                self._returns.note_ahead([digest for digest, _ in batch])
+                self._outbox.originals.note_ahead([digest for digest, _ in batch])
 
     def _send(self, return_id: UUID, ahead: FilesAhead, pool: ThreadPoolExecutor) -> None:
         for _ in range(TRIES):
@@ -62,7 +62,7 @@ class AheadSender:
                     )
                 if self._stopping():
                     raise Stopped
-            large = LargeSender(self._returns, self._spool, self._service, self._store, self._stopping)
+            large = LargeSender(self._outbox.sending, self._spool, self._service, self._store, self._stopping)
             sent = {
                 file.sha256: large.send(return_id, file, pool, lambda size: None) for file in answer.large
             }

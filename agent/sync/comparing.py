@@ -10,27 +10,27 @@ from __future__ import annotations
 from typing import Protocol
 from uuid import UUID
 
-from agent.outbox.again import held_returns, offer_again, offer_preparations_again
-from agent.outbox.returns import Returns
+from agent.outbox.again import offer_again
+from agent.outbox.outbox import Outbox
 
 
 class AsksKnown(Protocol):
     def known_returns(self, returns: list[tuple[UUID, str]]) -> set[UUID]: ...
 
 
-def compare(returns: Returns, service: AsksKnown) -> list[UUID]:
+def compare(outbox: Outbox, service: AsksKnown) -> list[UUID]:
     """Ask for every return that is held here; those that the service no longer knows, now offered again.
 
     Raises what the service raises; what was answered until then is done.
     """
     lost: list[UUID] = []
     last: UUID | None = None
-    while batch := held_returns(returns, last):
+    while batch := outbox.returns.with_receipt(last):
         known = service.known_returns(batch)
         missing = [return_id for return_id, _ in batch if return_id not in known]
-        offer_again(returns, missing)
+        offer_again(outbox, missing)
         lost += missing
         last = batch[-1][0]
     if lost:
-        offer_preparations_again(returns)
+        outbox.preparations.offer_again()
     return lost

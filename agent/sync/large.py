@@ -12,7 +12,7 @@ from uuid import UUID
 from agent.client.service import Service
 from agent.client.store import Outcome, Store
 from agent.errors import AgentError, LinkDown, Stopped
-from agent.outbox.returns import Returns
+from agent.outbox.sending import SendingState
 from agent.outbox.spool import Spool
 from service.contract.cards import LargeAnswer, LargeLacking, LargeParts, PartTicket, part_size
 
@@ -45,9 +45,14 @@ class Altered(Exception):
 
 class LargeSender:
     def __init__(
-        self, returns: Returns, spool: Spool, service: Service, store: Store, stopping: Callable[[], bool]
+        self,
+        sending: SendingState,
+        spool: Spool,
+        service: Service,
+        store: Store,
+        stopping: Callable[[], bool],
     ) -> None:
-        self._returns, self._spool, self._service, self._store = returns, spool, service, store
+        self._sending, self._spool, self._service, self._store = sending, spool, service, store
         self._stopping = stopping
         self._pause = threading.Event()
 
@@ -117,10 +122,10 @@ class LargeSender:
 
     def _parts(self, large: LargeLacking) -> LargeParts:
         """Digests of the parts, computed once: with them the whole is compared with what was read."""
-        kept = self._returns.large_parts(large.sha256)
+        kept = self._sending.large_parts(large.sha256)
         if kept is None:
             kept = self._hashed(large)
-            self._returns.keep_large_parts(large.sha256, kept)
+            self._sending.keep_large_parts(large.sha256, kept)
         return LargeParts(size=large.size, parts=kept)
 
     def _hashed(self, large: LargeLacking) -> list[str]:

@@ -15,10 +15,10 @@ from uuid import UUID
 from agent.client.service import Service
 from agent.client.store import Outcome, Store
 from agent.errors import AgentError, LinkDown, Refused, Stopped
-from agent.outbox.returns import Returns
+from agent.outbox.outbox import Outbox
 from agent.outbox.spool import Spool
 from agent.sync.large import Altered, LargeSender
-from agent.sync.progress import Sent
+from agent.sync.progress import PushCount
 from service.contract.cards import LargeLacking, LargeParts, PartAnswer, UploadTicket
 from service.contract.failpoints import reach
 
@@ -32,15 +32,15 @@ class PartSender:
 
     def __init__(
         self,
-        returns: Returns,
+        outbox: Outbox,
         spool: Spool,
         service: Service,
         store: Store,
-        sent: Sent,
+        sent: PushCount,
         uploads: int,
         stopping: Callable[[], bool],
     ) -> None:
-        self._returns, self._spool, self._service, self._store = returns, spool, service, store
+        self._outbox, self._spool, self._service, self._store = outbox, spool, service, store
         self._sent, self._uploads, self._stopping = sent, uploads, stopping
         self._lost: list[str] = []
         self.large: dict[str, LargeLacking] = {}
@@ -51,7 +51,7 @@ class PartSender:
         Raises LinkDown, Refused; and AgentError, when all that is here is sent, for files that the spool no
         longer has as they were read. Those are no longer called copied, all of them together.
         """
-        parts, known = self._returns.parts(return_id), self._returns.parts_sent(return_id)
+        parts, known = self._outbox.parts.count(return_id), self._outbox.sending.parts_sent(return_id)
         try:
             with (
                 ThreadPoolExecutor(1, thread_name_prefix="manifest") as talk,
@@ -77,7 +77,7 @@ class PartSender:
         if not self._lost:
             return []
         lacking: set[str] = set()
-        for part in range(1, self._returns.parts(return_id) + 1):
+        for part in range(1, self._outbox.parts.count(return_id) + 1):
             answer = self._service.check_part(return_id, part)
             lacking |= {ticket.sha256 for ticket in answer.lacking}
             lacking |= {large.sha256 for large in answer.large}
@@ -85,22 +85,22 @@ class PartSender:
 
     def send_large(self, return_id: UUID, large: Iterable[LargeLacking], seconds: float) -> int:
         """Send large files; how many of them the service has not read back after so many seconds."""
-        told: dict[str, LargeParts] = {}
-        sender = LargeSender(self._returns, self._spool, self._service, self._store, self._stopping)
+        uploaded: dict[str, LargeParts] = {}
+        sender = LargeSender(self._outbox.sending, self._spool, self._service, self._store, self._stopping)
         try:
             with ThreadPoolExecutor(self._uploads, thread_name_prefix="upload") as uploads:
-                for one in sorted(large, key=lambda one: one.size):
+                for file in sorted(large, key=lambda file: file.size):
                     try:
-                        told[one.sha256] = self._send_one(sender, return_id, one, uploads)
+                        uploaded[file.sha256] = self._send_file(sender, return_id, file, uploads)
                     except Altered:
-                        self._look_at_spool([one.sha256])
+                        self._look_at_spool([file.sha256])
         finally:
             self._distrust_lost()
         self._say_lost()
-        self._sent.reading_back = len(told)
-        return sender.wait_verified(return_id, told, seconds)
+        self._sent.reading_back = len(uploaded)
+        return sender.wait_verified(return_id, uploaded, seconds)
 
-    def _send_one(
+    def _send_file(
         self, sender: LargeSender, return_id: UUID, large: LargeLacking, uploads: ThreadPoolExecutor
     ) -> LargeParts:
         before = self._sent.size
@@ -123,7 +123,7 @@ class PartSender:
             answer = ahead.result()
             if part > known:
                 reach("push.opened")
-                self._returns.note_parts_sent(return_id, part)
+                self._outbox.sending.note_parts_sent(return_id, part)
             reach("push.part")
             ahead = self._ask(talk, return_id, part + 1, known) if part < parts else None
             self._count(return_id, part, answer)
@@ -132,7 +132,7 @@ class PartSender:
         self._end_part(return_id, parts, going, uploads)
 
     def _ask(self, talk: ThreadPoolExecutor, return_id: UUID, part: int, known: int) -> Future[PartAnswer]:
-        body = self._returns.part_body(return_id, part)
+        body = self._outbox.parts.body(return_id, part)
 
         def ask() -> PartAnswer:
             if part <= known:
@@ -146,12 +146,12 @@ class PartSender:
         return talk.submit(ask)
 
     def _count(self, return_id: UUID, part: int, answer: PartAnswer) -> None:
-        files, size = self._returns.part_totals(return_id, part)
-        to_send = [one.size for one in answer.lacking] + [one.size for one in answer.large]
+        files, size = self._outbox.parts.totals(return_id, part)
+        to_send = [ticket.size for ticket in answer.lacking] + [large.size for large in answer.large]
         # Second copies on the card count as held: they are not sent either.
         self._sent.held += files - len(to_send)
         self._sent.held_size += size - sum(to_send)
-        self.large |= {one.sha256: one for one in answer.large}
+        self.large |= {large.sha256: large for large in answer.large}
 
     def _begin(self, tickets: list[UploadTicket], uploads: ThreadPoolExecutor) -> list[Going]:
         return [(ticket, uploads.submit(self._put, ticket)) for ticket in tickets]
@@ -162,8 +162,9 @@ class PartSender:
         for _ in range(FRESH_TICKETS):
             if not expired:
                 return
-            again = self._service.check_part(return_id, part).lacking
-            expired = self._outcomes(self._begin([one for one in again if one.sha256 in expired], uploads))
+            lacking = self._service.check_part(return_id, part).lacking
+            fresh = [ticket for ticket in lacking if ticket.sha256 in expired]
+            expired = self._outcomes(self._begin(fresh, uploads))
         if expired:
             raise LinkDown(
                 f"The store refuses tickets that the service has just written, for {len(expired)} files.",
@@ -203,7 +204,7 @@ class PartSender:
         """Whether its bytes lie here; or they were sent once, and may be in the store already."""
         if self._spool.holds(large.sha256, large.size):
             return True
-        return self._returns.large_parts(large.sha256) is not None
+        return self._outbox.sending.large_parts(large.sha256) is not None
 
     def _look_at_spool(self, digests: Iterable[str]) -> None:
         """The store refused these bytes, or they are not here: keep in mind which the spool has lost."""
@@ -220,7 +221,7 @@ class PartSender:
 
     def _distrust_lost(self) -> None:
         if self._lost:
-            self._returns.distrust(self._lost)
+            self._outbox.originals.distrust(self._lost)
 
     def _say_lost(self) -> None:
         if self._lost:

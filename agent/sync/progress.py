@@ -20,7 +20,7 @@ FRESH = 30.0
 
 
 @dataclass
-class Sent:
+class PushCount:
     """What a push has done so far of the return in hand: what it sent, what was there already."""
 
     files: int = 0
@@ -62,7 +62,7 @@ class Sent:
         return max(0, self.total_size - self.size - self.held_size)
 
 
-class Shown(msgspec.Struct, frozen=True, kw_only=True):
+class PushProgress(msgspec.Struct, frozen=True, kw_only=True):
     """One look at a push. `rate` in bytes per second, `seconds` until everything is sent; None: not known, or
     nothing is left to send. `reading_back`: files that the service reads back before the receipt."""
 
@@ -79,9 +79,11 @@ class Shown(msgspec.Struct, frozen=True, kw_only=True):
     reading_back: int = 0
 
 
-def text_of(shown: Shown) -> str:
-    held = f"already held {shown.held}, {size_words(shown.held_bytes)}"
-    done = f"sent {shown.sent} files, {size_words(shown.sent_bytes)}; {held}"
+def text_of(shown: PushProgress) -> str:
+    done = (
+        f"sent {shown.sent} files, {size_words(shown.sent_bytes)}; "
+        f"already held {shown.held}, {size_words(shown.held_bytes)}"
+    )
     if shown.reading_back:
         return f"{done}; everything is sent, the service is reading {shown.reading_back} large files back"
     if not shown.left:
@@ -101,7 +103,9 @@ def duration_text(seconds: float) -> str:
 
 
 @contextmanager
-def shown_every(look: Callable[[], Shown], show: Callable[[Shown], None], every: float) -> Iterator[None]:
+def shown_every(
+    look: Callable[[], PushProgress], show: Callable[[PushProgress], None], every: float
+) -> Iterator[None]:
     """Show how far it is, in a thread of its own, until the block ends and then once. Its failures stop
     nothing."""
     ended = threading.Event()
@@ -122,17 +126,17 @@ def shown_every(look: Callable[[], Shown], show: Callable[[Shown], None], every:
         watcher.join()
 
 
-def leave_note(path: Path, shown: Shown) -> None:
+def leave_note(path: Path, shown: PushProgress) -> None:
     """For other processes. Not synced: it is worth nothing after a crash."""
     beside = path.with_name(path.name + ".new")
     beside.write_bytes(msgspec.json.encode(shown))
     beside.replace(path)
 
 
-def read_note(path: Path) -> Shown | None:
+def read_note(path: Path) -> PushProgress | None:
     """What a pushing process wrote last; None when it is old or cannot be read."""
     try:
-        shown = msgspec.json.decode(path.read_bytes(), type=Shown)
+        shown = msgspec.json.decode(path.read_bytes(), type=PushProgress)
     except (OSError, msgspec.DecodeError):
         return None
     return shown if abs(time.time() - shown.at) < FRESH else None

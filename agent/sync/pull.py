@@ -39,7 +39,7 @@ class _Vocabulary(msgspec.Struct):
 
 
 @dataclass
-class Pull:
+class PullOutcome:
     """What came and what the pulled worklist holds."""
 
     inspections: int = 0
@@ -47,12 +47,12 @@ class Pull:
     changed: bool = False
 
 
-def pull(cache: Cache, service: Service, site: str) -> Pull:
+def pull(cache: Cache, service: Service, site: str) -> PullOutcome:
     """Bring worklist, plan revisions and term lists up to date.
 
     Raises LinkDown or Refused; what was pulled until then is kept.
     """
-    outcome = Pull()
+    outcome = PullOutcome()
     outcome.changed = _refresh(cache, service, f"/sites/{site}/worklist")
     if service.clock_offset is not None:
         cache.keep("clock-offset", f"{service.clock_offset:.2f}".encode("ascii"))
@@ -99,7 +99,7 @@ def document_path(revision_id: UUID) -> str:
 
 def _pull_vocabulary(cache: Cache, service: Service) -> None:
     body = service.pull("/vocabulary").body or b'{"lists":[]}'
-    held = service.understood(body, _Vocabulary)
-    terms = {f"{one.id}:{term.code}": term.term for one in held.lists for term in one.terms}
+    vocabulary = service.understood(body, _Vocabulary)
+    terms = {f"{listed.id}:{term.code}": term.term for listed in vocabulary.lists for term in listed.terms}
     cache.keep("vocabulary", msgspec.json.encode(terms))
-    cache.keep("cautions", msgspec.json.encode({caution.id: caution.text for caution in held.cautions}))
+    cache.keep("cautions", msgspec.json.encode({caution.id: caution.text for caution in vocabulary.cautions}))

@@ -15,12 +15,13 @@ from agent.client.traffic import Traffic
 from agent.errors import AgentError, LinkDown, Refused, Stopped
 from agent.hours import Allowance
 from agent.outbox.again import reissue
-from agent.outbox.returns import Returns
+from agent.outbox.outbox import Outbox
+from agent.outbox.preparations import Preparations
 from agent.outbox.spool import Spool
 from agent.settings import Settings
 from agent.sync.large import ReadingBack
 from agent.sync.parts import PartSender
-from agent.sync.progress import NOTE_EVERY, Sent, Shown, leave_note, shown_every
+from agent.sync.progress import NOTE_EVERY, PushCount, PushProgress, leave_note, shown_every
 from agent.sync.refused import learn_refused
 from agent.sync.waiting import Waits, put_off
 from service.contract.access import JwkSet
@@ -40,7 +41,7 @@ FOR_GOOD = ("return-differs", "return-of-another-agent")
 class Pusher:
     def __init__(
         self,
-        returns: Returns,
+        outbox: Outbox,
         spool: Spool,
         service: Service,
         store: Store,
@@ -49,13 +50,13 @@ class Pusher:
         traffic: Traffic | None = None,
         note: Path | None = None,
     ) -> None:
-        self.returns, self.spool, self.service, self.store = returns, spool, service, store
+        self.outbox, self.spool, self.service, self.store = outbox, spool, service, store
         self.keys, self.settings = keys, settings
         self.traffic = traffic or Traffic(settings.uploads)
         self.stopping: Callable[[], bool] = lambda: False
-        self.show: Callable[[Shown], None] = lambda shown: None
+        self.show: Callable[[PushProgress], None] = lambda shown: None
         self.allowance: Allowance | None = None
-        self.sent = Sent()
+        self.sent = PushCount()
         self._note = note
 
     def push(self, return_id: UUID) -> ReceiptBody:
@@ -64,8 +65,8 @@ class Pusher:
         Raises LinkDown (try later), ReadingBack (ask later), Refused, or AgentError for bytes that are no
         longer what they were.
         """
-        copied = self.returns.get(return_id)
-        self.sent = Sent(total=copied.files, total_size=copied.size)
+        copied = self.outbox.returns.get(return_id)
+        self.sent = PushCount(total=copied.files, total_size=copied.size)
         self.store.stop.clear()
         self.traffic.meter.begin()
         with self._shown(return_id):
@@ -78,10 +79,9 @@ class Pusher:
         # Loaded with the first receipt: most commands check none.
         from agent.sync.receipts import checked_receipt
 
-        checked, self.keys = checked_receipt(self.returns, self.service, self.keys, return_id, receipt)
+        checked, self.keys = checked_receipt(self.outbox, self.service, self.keys, return_id, receipt)
         reach("push.verified")
-        self.returns.hold(return_id, body, checked.issued_at)
-        self.returns.forget_sending(return_id)
+        self.outbox.hold(return_id, body, checked.issued_at)
         reach("push.held")
         return checked
 
@@ -95,7 +95,7 @@ class Pusher:
             if self._note is not None:
                 self._note.unlink(missing_ok=True)
 
-    def look(self, return_id: UUID) -> Shown:
+    def look(self, return_id: UUID) -> PushProgress:
         """How far the push in hand is."""
         sent, rate = self.sent, self.traffic.meter.rate()
         left, seconds = max(0, sent.left_size - self.store.under_way()), None
@@ -105,7 +105,7 @@ class Pusher:
                 seconds = self.allowance.time_left(left, rate, datetime.now(UTC))
             elif rate:
                 seconds = left / rate
-        return Shown(
+        return PushProgress(
             card_return=str(return_id),
             at=time.time(),
             sent=sent.files,
@@ -119,7 +119,7 @@ class Pusher:
             reading_back=sent.reading_back,
         )
 
-    def _tell(self, shown: Shown) -> None:
+    def _tell(self, shown: PushProgress) -> None:
         if self._note is not None:
             leave_note(self._note, shown)
         self.show(shown)
@@ -128,7 +128,7 @@ class Pusher:
         """Whether only the receipt is lacking. Of a return that the service has not heard of that need not be
         asked: its first part opens it.
         """
-        if self.returns.parts(return_id) and not self.returns.parts_sent(return_id):
+        if self.outbox.parts.count(return_id) and not self.outbox.sending.parts_sent(return_id):
             return False
         standing = self.service.open_return(return_id, opening)
         reach("push.opened")
@@ -137,10 +137,10 @@ class Pusher:
     # Commit
 
     def _commit_until_held(self, return_id: UUID) -> tuple[Receipt, bytes]:
-        waiting = self.returns.all_sent(return_id)
+        waiting = self.outbox.sending.all_sent(return_id)
         if waiting is not None:
             self.sent.held = self.sent.total - len(waiting)
-            self.sent.held_size = self.sent.total_size - sum(one.size for one in waiting)
+            self.sent.held_size = self.sent.total_size - sum(large.size for large in waiting)
         for last in (False,) * (COMMITS - 1) + (True,):
             if waiting is None:
                 waiting = self._send(return_id)
@@ -158,11 +158,11 @@ class Pusher:
 
     def _send(self, return_id: UUID) -> list[LargeLacking]:
         """Everything but large files; those that the service waits for."""
-        self.returns.forget_all_sent(return_id)
+        self.outbox.sending.forget_all_sent(return_id)
         self.sent.again()
         sender = self._sender()
         sender.send(return_id)
-        self.returns.note_all_sent(return_id, waiting := list(sender.large.values()))
+        self.outbox.sending.note_all_sent(return_id, waiting := list(sender.large.values()))
         return waiting
 
     def _send_large(self, return_id: UUID, large: list[LargeLacking]) -> None:
@@ -171,7 +171,7 @@ class Pusher:
 
     def _sender(self) -> PartSender:
         return PartSender(
-            self.returns,
+            self.outbox,
             self.spool,
             self.service,
             self.store,
@@ -182,27 +182,27 @@ class Pusher:
 
     def _commit(self, return_id: UUID) -> tuple[Receipt, bytes]:
         """Statements that the service does not take keep no picture back: it names them in the return."""
-        statements = self.returns.statements(return_id)
+        statements = self.outbox.statements.of(return_id)
         closing = self._closing(return_id, statements)
         while (answer := self.service.commit(return_id, closing)) is None:
             if self.stopping():
                 raise Stopped
             time.sleep(COMMIT_PAUSE)
         if statements:
-            learn_refused(self.returns, self.service, return_id)
+            learn_refused(self.outbox.statements, self.service, return_id)
         return answer
 
     def _closing(self, return_id: UUID, statements: list[StatementIn]) -> CardReturnCommit:
-        copied = self.returns.get(return_id)
+        copied = self.outbox.returns.get(return_id)
         assert copied.finished_at is not None
         assert copied.manifest_sha256 is not None
         return CardReturnCommit(
-            parts=self.returns.parts(return_id),
+            parts=self.outbox.parts.count(return_id),
             files=copied.files,
             manifest_sha256=copied.manifest_sha256,
             complete=bool(copied.complete),
             finished_at=copied.finished_at,
-            unread=self.returns.unread(return_id),
+            unread=self.outbox.unread.of(return_id),
             statements=statements,
             extent=copied.extent,
             extent_note=copied.extent_note or None,
@@ -214,7 +214,7 @@ class Pusher:
 
 def push_due(
     pusher: Pusher,
-    returns: Returns,
+    outbox: Outbox,
     stop: Callable[[], bool],
     forced: bool = False,
     waits: Waits | None = None,
@@ -222,7 +222,7 @@ def push_due(
     """Push every return that is due, the oldest first; what went wrong. One in trouble holds up no other."""
     troubles: list[AgentError] = []
     waits = waits or Waits()
-    waiting = returns.in_state("copied")
+    waiting = outbox.returns.in_state("copied")
     waits.keep_only({card_return.id for card_return in waiting})
     for card_return in waiting:
         if stop() or not (forced or waits.due(card_return.id, card_return.next_try)):
@@ -233,9 +233,9 @@ def push_due(
             return [*troubles, stopped]
         except AgentError as error:
             if is_for_good(error):
-                troubles.append(sent_anew(returns, card_return.id))
+                troubles.append(sent_anew(outbox, card_return.id))
                 continue
-            put_off(returns, card_return, error)
+            put_off(outbox.returns, card_return, error)
             troubles.append(error)
             if isinstance(error, LinkDown):
                 break
@@ -248,9 +248,9 @@ def is_for_good(error: AgentError) -> bool:
     return isinstance(error, Refused) and error.kind in FOR_GOOD
 
 
-def sent_anew(returns: Returns, return_id: UUID) -> Anew:
+def sent_anew(outbox: Outbox, return_id: UUID) -> Anew:
     """Give the return a new id, under which it goes; what to tell of it."""
-    return Anew(return_id, reissue(returns, return_id))
+    return Anew(return_id, reissue(outbox, return_id))
 
 
 class Anew(AgentError):
@@ -264,14 +264,14 @@ class Anew(AgentError):
         self.new = new
 
 
-def push_preparations(returns: Returns, service: Service, again: bool = False) -> None:
+def push_preparations(preparations: Preparations, service: Service, again: bool = False) -> None:
     """Tell the service which cards were prepared; one that it refuses is kept with the reason, and offered
     `again` now and then."""
-    refused = [(one.card_id, one.wire) for one in returns.refused_preparations()] if again else []
-    for card_id, body in returns.unsent_preparations() + refused:
+    before = [(refusal.card_id, refusal.wire) for refusal in preparations.refused()] if again else []
+    for card_id, body in preparations.unsent() + before:
         try:
             service.prepare_card(card_id, body)
         except Refused as refused:
-            returns.note_preparation_sent(card_id, refused.detail)
+            preparations.note_refused(card_id, refused.detail)
         else:
-            returns.note_preparation_sent(card_id)
+            preparations.note_sent(card_id)

@@ -8,14 +8,14 @@ import msgspec
 
 from agent.client.service import Service
 from agent.errors import AgentError
-from agent.outbox.returns import Returns
+from agent.outbox.outbox import Outbox
 from service.contract.access import JwkSet
 from service.contract.cards import Receipt, ReceiptBody, exact_path
 from service.contract.signature import SignatureRefused, verify_receipt
 
 
 def checked_receipt(
-    returns: Returns, service: Service, keys: JwkSet, return_id: UUID, receipt: Receipt
+    outbox: Outbox, service: Service, keys: JwkSet, return_id: UUID, receipt: Receipt
 ) -> tuple[ReceiptBody, JwkSet]:
     """The receipt's content and the keys that proved it; raises AgentError for one that does not count."""
     try:
@@ -26,11 +26,9 @@ def checked_receipt(
         keys = service.keys()
         payload = _verified(receipt, keys)
     body = msgspec.json.decode(payload, type=ReceiptBody)
-    read = returns.get(return_id)
+    read = outbox.returns.get(return_id)
     listed = {(exact_path(f.path, f.path_bytes), f.sha256, f.size) for f in body.files}
-    missing = sum(
-        (bytes(f["path_bytes"]), f["sha256"], f["size"]) not in listed for f in returns.files(return_id)
-    )
+    missing = sum(line not in listed for line in outbox.files.lines(return_id))
     same = body.card_return_id == return_id and body.manifest_sha256 == read.manifest_sha256
     if missing or not same or body.complete > bool(read.complete) or body.extent != read.extent:
         raise AgentError(

@@ -6,40 +6,36 @@ from uuid import UUID
 
 from agent.client.service import Service
 from agent.errors import Refused
-from agent.outbox.refused import not_taken
-from agent.outbox.returns import Returns
-from service.contract.work import StatementIn
+from agent.outbox.outbox import Outbox
+from agent.outbox.statements import CardStatements
 
 
-def learn_refused(returns: Returns, service: Service, return_id: UUID) -> None:
+def learn_refused(statements: CardStatements, service: Service, return_id: UUID) -> None:
     """Note which statements of a committed return the service keeps as refused and open."""
     refused = service.read_return(return_id).refused
-    why = {one.statement.id: reason(one.why, one.next_step) for one in refused if one.settled is None}
-    returns.note_refused(return_id, why)
+    why = {
+        refusal.statement.id: reason(refusal.why, refusal.next_step)
+        for refusal in refused
+        if refusal.settled is None
+    }
+    statements.note_refused(return_id, why)
 
 
-def ask_refused(returns: Returns, service: Service) -> None:
+def ask_refused(statements: CardStatements, service: Service) -> None:
     """Ask after those that were open; what a person has dealt with is open no longer."""
-    for return_id in {one.return_id for one in returns.refused_statements()}:
+    for return_id in {refusal.return_id for refusal in statements.refused()}:
         try:
-            learn_refused(returns, service, return_id)
+            learn_refused(statements, service, return_id)
         except Refused:
             # A service that does not know the return says nothing of its statements: they stay open here.
             continue
 
 
-def refused_lines(returns: Returns) -> list[str]:
+def refused_lines(outbox: Outbox) -> list[str]:
     """Each statement and preparation that is refused and open, as a person reads it."""
-    statements = [refusal.text() for refusal in returns.refused_statements()]
-    spoken = [_spoken_text(statement, why) for statement, why in returns.refused_spoken()]
-    return statements + spoken + [refusal.text() for refusal in returns.refused_preparations()]
-
-
-def _spoken_text(statement: StatementIn, why: str) -> str:
-    return (
-        f"{not_taken(statement, why)} "
-        f"State it anew, and put this one aside: sightledger-agent state --aside {statement.id}"
-    )
+    of_cards = [refusal.text() for refusal in outbox.statements.refused()]
+    spoken = [refusal.text() for refusal in outbox.spoken.refused()]
+    return of_cards + spoken + [refusal.text() for refusal in outbox.preparations.refused()]
 
 
 def reason(why: str, next_step: str | None) -> str:

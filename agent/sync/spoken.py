@@ -4,22 +4,22 @@ from __future__ import annotations
 
 from agent.client.service import Service
 from agent.errors import Refused
-from agent.outbox.returns import Returns
+from agent.outbox.spoken import SpokenStatements
 from agent.sync.refused import reason
 
 
-def push_spoken(returns: Returns, service: Service) -> bool:
+def push_spoken(spoken: SpokenStatements, service: Service) -> bool:
     """Tell the service each statement in the order in which they were made; False when there was none.
 
     One that it refuses is kept with the reason until a person deals with it, and holds up no other. Raises
     LinkDown.
     """
-    statements = returns.unsent_spoken()
+    statements = spoken.unsent()
     for statement in statements:
         try:
             service.state(statement)
         except Refused as refused:
-            returns.note_spoken_refused(statement.id, reason(refused.detail, refused.next_step))
+            spoken.note_refused(statement.id, reason(refused.detail, refused.next_step))
         else:
-            returns.note_spoken_sent(statement.id)
+            spoken.note_done(statement.id)
     return bool(statements)

@@ -13,7 +13,7 @@ from uuid import UUID
 from agent.clock import steady
 from agent.errors import AgentError, LinkDown
 from agent.outbox.card_return import CardReturn
-from agent.outbox.returns import Returns
+from agent.outbox.returns import CardReturns
 from agent.sync.large import ReadingBack
 
 SHORTEST_WAIT = 2.0
@@ -45,10 +45,10 @@ class Waits:
         return self._clock() >= until
 
     def keep_only(self, return_ids: set[UUID]) -> None:
-        self._until = {one: kept for one, kept in self._until.items() if one in return_ids}
+        self._until = {key: until for key, until in self._until.items() if key in return_ids}
 
 
-class Reach:
+class ServerReach:
     """Whether a server is in reach; while it is not, when to ask next: soon at first, at most 15 s apart."""
 
     def __init__(self, clock: Callable[[], float] = steady) -> None:
@@ -74,7 +74,7 @@ class Reach:
         self._step = FIRST_PROBE
 
 
-def put_off(returns: Returns, card_return: CardReturn, error: AgentError) -> None:
+def put_off(returns: CardReturns, card_return: CardReturn, error: AgentError) -> None:
     """Trouble of the link is over when it is back, whatever the clock says; trouble of a return is not."""
     if isinstance(error, LinkDown):
         until = 0.0

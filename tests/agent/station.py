@@ -14,9 +14,10 @@ from PIL import Image
 
 from agent.cards.identifying import identify
 from agent.cards.marker import Marker
-from agent.cards.preparing import Order, prepare_card
-from agent.cards.reading import Progress, read_card
-from agent.cards.stating import Said
+from agent.cards.preparing import CardToPrepare, prepare_card
+from agent.cards.reading import read_card
+from agent.cards.stating import Given
+from agent.cards.taking import ReadingProgress
 from agent.cards.walking import survey
 from agent.profiles.schema import load_profile
 from agent.profiles.tree import Plan
@@ -89,18 +90,19 @@ class Bench:
     head: UUID
 
     def prepare(self, profile: str = "two-level", card: Path | None = None) -> Marker:
-        order = Order(self.inspection, Plan(plan_document(), "X"), load_profile(profile), "VS-1", "A. Person")
+        wanted = CardToPrepare(
+            self.inspection, Plan(plan_document(), "X"), load_profile(profile), "VS-1", "A. Person"
+        )
         station = self.station
-        return prepare_card(card or self.card, order, station.cache, station.returns, station.enrolment)
+        return prepare_card(card or self.card, wanted, station.cache, station.outbox, station.enrolment)
 
-    def read(self, card: Path | None = None, **said: object) -> UUID:
+    def read(self, card: Path | None = None, **given: object) -> UUID:
         station, root = self.station, card or self.card
-        found = identify(station.state, station.cache, station.enrolment, root, Said(**said))  # type: ignore[arg-type]
-        return read_card(station.state, station.returns, station.spool, found, survey(root), Progress())
+        found = identify(station.state, station.cache, station.enrolment, root, Given(**given))  # type: ignore[arg-type]
+        return read_card(station.state, station.outbox, station.spool, found, survey(root), ReadingProgress())
 
     def files(self, return_id: UUID) -> dict[str, ManifestFile]:
-        rows = self.station.returns.files(return_id)
-        decoded = [msgspec.json.decode(row["wire"], type=ManifestFile) for row in rows]
+        decoded = [file.manifest for file in self.station.outbox.files.of(return_id)]
         return {file.path: file for file in decoded}
 
 

@@ -13,7 +13,6 @@ import pytest
 from agent.cards import copying
 from agent.cards.media import media_present
 from agent.errors import AgentError
-from agent.locking import lock
 from agent.running.runner import Runner
 from agent.settings import Settings, State
 from tests.agent.station import Bench, jpeg, put
@@ -83,14 +82,14 @@ def test_run_takes_a_marked_card_once_and_leaves_others_alone(bench: Bench, tmp_
     said: list[str] = []
     runner = Runner(State(bench.station.state.folder), said.append)
     runner.once()
-    assert bench.station.returns.newest() == []
+    assert bench.station.outbox.returns.newest() == []
     put(card, "01 G.ID/A.JPG", jpeg(1))
     for _ in range(2):
         runner.once()
-    assert len(bench.station.returns.newest()) == 1
+    assert len(bench.station.outbox.returns.newest()) == 1
     put(card, "01 G.ID/B.JPG", jpeg(2))
     runner.once()
-    assert [row.files for row in bench.station.returns.newest()] == [2, 1]
+    assert [row.files for row in bench.station.outbox.returns.newest()] == [2, 1]
     assert sum("holds no marker" in line for line in said) == 1
 
 
@@ -107,32 +106,19 @@ def test_run_reads_an_incomplete_card_again_when_it_is_put_in_again(
         patch.setattr(copying.Copier, "copy", lambda self, entry, *_: copying.Failed(entry, "bad sector"))
         for _ in range(2):
             runner.once()
-    assert [row.complete for row in bench.station.returns.newest()] == [0]
+    assert [row.complete for row in bench.station.outbox.returns.newest()] == [0]
     card.rename(tmp_path / "out")
     runner.once()
     (tmp_path / "out").rename(card)
     for _ in range(2):
         runner.once()
-    assert [row.complete for row in bench.station.returns.newest()] == [1, 0]
+    assert [row.complete for row in bench.station.outbox.returns.newest()] == [1, 0]
 
 
 def test_media_are_folders_that_match(tmp_path: Path) -> None:
     (tmp_path / "a").mkdir()
     (tmp_path / "file").write_bytes(b"")
     assert media_present(Settings(media_roots=[f"{tmp_path}/*"])) == [tmp_path / "a"]
-
-
-def test_a_lock_is_held_by_one_process(tmp_path: Path) -> None:
-    path = tmp_path / "one.lock"
-    other = (
-        "from agent.locking import lock; from pathlib import Path\n"
-        f"with lock(Path({str(path)!r})) as ours: print(ours)"
-    )
-    with lock(path) as ours:
-        assert ours
-        held = subprocess.run([sys.executable, "-c", other], capture_output=True, text=True, cwd=ROOT)
-    freed = subprocess.run([sys.executable, "-c", other], capture_output=True, text=True, cwd=ROOT)
-    assert (held.stdout.strip(), freed.stdout.strip()) == ("False", "True")
 
 
 def test_settings_come_from_file_and_environment(tmp_path: Path) -> None:

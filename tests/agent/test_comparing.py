@@ -78,7 +78,7 @@ def test_i6_returns_that_a_restored_database_lost_are_offered_again_from_the_spo
     assert not any("no longer knows" in line for line in lines)
     forget(database_url, return_id)
     with Workstation(site.state) as station:
-        assert station.returns.get(UUID(return_id)).state == "held"
+        assert station.outbox.returns.get(UUID(return_id)).state == "held"
     assert run_once(site, lines) == []
     assert any("no longer knows 1 card returns" in line for line in lines)
     [standing] = held(site).values()
@@ -96,8 +96,8 @@ def test_i6_what_the_store_still_has_needs_no_copy_here(
     site.agent("read", str(site.card), "--push")
     [return_id] = held(site)
     with Workstation(site.state) as station:
-        for digest in list(station.returns.prunable(None)):
-            station.returns.note_pruned([digest])
+        for digest in list(station.outbox.originals.prunable(None)):
+            station.outbox.originals.note_pruned([digest])
             station.spool.remove(digest)
     forget(database_url, return_id)
     assert run_once(site, lines) == []
@@ -111,9 +111,9 @@ def test_i6_what_is_in_neither_place_asks_for_the_card(
     site.agent("read", str(site.card), "--push")
     [return_id] = held(site)
     with Workstation(site.state) as station:
-        digests = list(station.returns.prunable(None))
+        digests = list(station.outbox.originals.prunable(None))
         for digest in digests:
-            station.returns.note_pruned([digest])
+            station.outbox.originals.note_pruned([digest])
             station.spool.remove(digest)
     with closing(client_of(service.settings)) as client:
         for digest in digests:

@@ -11,6 +11,7 @@ import threading
 import time
 import unicodedata
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -19,11 +20,13 @@ from hypothesis import strategies as st
 
 from agent.cards import copying
 from agent.cards.identifying import identify
-from agent.cards.reading import Progress, ReadingStopped, close_interrupted, read_card
-from agent.cards.stating import Said
+from agent.cards.reading import close_interrupted, read_card
+from agent.cards.stating import Given
+from agent.cards.taking import ReadingProgress
 from agent.cards.walking import Walk, survey
 from agent.errors import AgentError
 from agent.outbox import room, spool
+from agent.outbox.room import ReadingStopped
 from agent.outbox.spool import SpoolError
 from agent.running import runner
 from agent.settings import State
@@ -40,11 +43,11 @@ def sha(data: bytes) -> str:
 
 
 def unread_of(bench: Bench, return_id: Any) -> dict[str, str]:
-    return {one.path: one.why for one in bench.station.returns.unread(return_id)}
+    return {one.path: one.why for one in bench.station.outbox.unread.of(return_id)}
 
 
 def row_of(bench: Bench, return_id: Any) -> Any:
-    return bench.station.returns.find(return_id)
+    return bench.station.outbox.returns.find(return_id)
 
 
 # Sync before anything is called copied
@@ -67,7 +70,7 @@ class Calls:
 
         patch.setattr(os, "fsync", sync)
         patch.setattr(Path, "replace", replace)
-        bench.station.returns.connection.set_trace_callback(
+        bench.station.outbox.connection.set_trace_callback(
             lambda text: self.made.append(text.split("(")[0].split(" VALUES")[0])
         )
 
@@ -79,7 +82,7 @@ def test_p02_file_and_folder_are_synced_before_a_row_names_the_file(
     put(bench.card, "A.JPG", jpeg(1))
     calls = Calls(monkeypatch, bench)
     bench.read()
-    bench.station.returns.connection.set_trace_callback(None)
+    bench.station.outbox.connection.set_trace_callback(None)
     target = bench.station.spool.path(sha(jpeg(1)))
     written = next(i for i, call in enumerate(calls.made) if call.startswith("sync") and "incoming" in call)
     renamed = calls.made.index(f"rename {target}")
@@ -111,10 +114,10 @@ def test_p02_a_sync_error_is_no_acknowledgement(
     assert refusal.value.exit_code == 6
     assert "do not wipe" in refusal.value.text()
     monkeypatch.undo()
-    for row in bench.station.returns.newest():
+    for row in bench.station.outbox.returns.newest():
         assert not row.complete
         assert row.files == 0, "nothing is called copied that was not synced"
-    close_interrupted(bench.station.state, bench.station.returns, bench.station.spool)
+    close_interrupted(bench.station.state, bench.station.outbox, bench.station.spool)
     again = bench.read()
     assert set(bench.files(again)) == {"A.JPG", "B.JPG"}
     assert row_of(bench, again).complete
@@ -185,7 +188,7 @@ def test_p06_run_takes_a_pulled_card_again_by_itself(
     taking_cards.once()
     (tmp_path / "out").rename(bench.card)
     taking_cards.once()
-    assert [row.complete for row in bench.station.returns.newest()] == [1, 0]
+    assert [row.complete for row in bench.station.outbox.returns.newest()] == [1, 0]
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="links")
@@ -195,7 +198,7 @@ def test_p07_one_unreadable_file_is_named_and_has_its_exit_code(bench: Bench) ->
     put(bench.card, "C.JPG", jpeg(3))
     said = agent(bench.station.state.folder, "read", str(bench.card), "--no-push", code=4)
     assert "not read: B.JPG" in said
-    assert bench.station.returns.newest()[0].files == 2
+    assert bench.station.outbox.returns.newest()[0].files == 2
 
 
 def test_p07_a_read_error_is_tried_again_and_the_rest_goes_in(
@@ -242,7 +245,7 @@ def test_p08_a_file_that_ends_before_its_listed_size_is_tried_again_and_marked(
         looks[0] += 1
         return Listed(real(handle), 100)
 
-    monkeypatch.setattr(copying.os, "fstat", fstat)
+    monkeypatch.setattr(copying, "os", SimpleNamespace(fstat=fstat))
     monkeypatch.setattr(copying, "PAUSE", 0.01)
     return_id = bench.read()
     monkeypatch.undo()
@@ -364,7 +367,7 @@ def test_p14_p15_exact_name_bytes_round_trip(bench: Bench) -> None:
         with open(os.fsencode(bench.card) + b"/" + name, "wb") as file:  # noqa: PTH123
             file.write(jpeg(seed))
     return_id = bench.read()
-    found = {bytes(row["path_bytes"]): row["sha256"] for row in bench.station.returns.files(return_id)}
+    found = {file.path: file.sha256 for file in bench.station.outbox.files.of(return_id)}
     assert found == {name: sha(jpeg(seed)) for seed, name in enumerate(names)}
 
 
@@ -416,7 +419,7 @@ def test_p18_the_same_card_again_copies_nothing(bench: Bench, monkeypatch: pytes
 # A full disk
 
 
-def start_reading(bench: Bench, progress: Progress) -> tuple[threading.Thread, list[Any]]:
+def start_reading(bench: Bench, progress: ReadingProgress) -> tuple[threading.Thread, list[Any]]:
     """Read in a thread of its own, with an outbox of its own, as `run` does."""
     ended: list[Any] = []
 
@@ -424,10 +427,10 @@ def start_reading(bench: Bench, progress: Progress) -> tuple[threading.Thread, l
         from agent.workstation import Workstation
 
         with Workstation(bench.station.state) as station:
-            card = identify(station.state, station.cache, station.enrolment, bench.card, Said())
+            card = identify(station.state, station.cache, station.enrolment, bench.card, Given())
             try:
                 found = survey(bench.card)
-                ended.append(read_card(station.state, station.returns, station.spool, card, found, progress))
+                ended.append(read_card(station.state, station.outbox, station.spool, card, found, progress))
             except AgentError as error:
                 ended.append(error)
 
@@ -464,11 +467,11 @@ def test_p29_a_full_disk_pauses_the_reading_and_it_goes_on_by_itself(
         return real(handle, data)
 
     monkeypatch.setattr(os, "write", write)
-    thread, ended = start_reading(bench, Progress(say=said.append))
+    thread, ended = start_reading(bench, ReadingProgress(say=said.append))
     wait_until(lambda: said)
     assert "paused: the disk under" in said[0]
     assert "the card stays in" in said[0]
-    [row] = bench.station.returns.newest()
+    [row] = bench.station.outbox.returns.newest()
     assert row.state == "reading", "nothing is acknowledged"
     full.clear()
     thread.join(20)
@@ -481,13 +484,13 @@ def test_p29_a_full_disk_pauses_the_reading_and_it_goes_on_by_itself(
 def test_p29_what_a_receipt_lists_gives_way_first(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
     put(bench.card, "OLD.JPG", jpeg(1))
     held = bench.read()
-    bench.station.returns.hold(held, b"{}")
+    bench.station.outbox.hold(held, b"{}")
     put(bench.card, "NEW.JPG", jpeg(2))
     free = spool.Spool.free
     old = bench.station.spool.path(sha(jpeg(1)))
     monkeypatch.setattr(spool.Spool, "free", lambda self: 0 if old.exists() else free(self))
     said: list[str] = []
-    thread, ended = start_reading(bench, Progress(say=said.append))
+    thread, ended = start_reading(bench, ReadingProgress(say=said.append))
     thread.join(20)
     assert row_of(bench, ended[0]).complete
     assert said == []
@@ -499,13 +502,13 @@ def test_p29_a_paused_reading_can_be_stopped(bench: Bench, monkeypatch: pytest.M
     put(bench.card, "A.JPG", jpeg(1))
     monkeypatch.setattr(spool.Spool, "free", lambda self: 0)
     asked, said = threading.Event(), list[str]()
-    thread, ended = start_reading(bench, Progress(stopping=asked.is_set, say=said.append))
+    thread, ended = start_reading(bench, ReadingProgress(stopping=asked.is_set, say=said.append))
     wait_until(lambda: said)
     asked.set()
     thread.join(20)
     assert isinstance(ended[0], ReadingStopped)
     assert "Do not wipe the card" in ended[0].text()
-    [row] = bench.station.returns.newest()
+    [row] = bench.station.outbox.returns.newest()
     assert (row.state, row.complete, row.files) == ("copied", 0, 0)
     assert "A.JPG" in unread_of(bench, row.id)
 
@@ -523,7 +526,7 @@ def test_p29_a_small_disk_fills_and_is_emptied(tmp_path: Path) -> None:
             ballast = disk / "ballast"
             ballast.write_bytes(bytes(4_000_000))
             said: list[str] = []
-            thread, ended = start_reading(bench, Progress(say=said.append))
+            thread, ended = start_reading(bench, ReadingProgress(say=said.append))
             wait_until(lambda: said)
             ballast.unlink()
             thread.join(20)
@@ -539,8 +542,8 @@ def test_p30_names_of_a_listing_are_bounded(bench: Bench, monkeypatch: pytest.Mo
     assert (found.files, len(found.names)) == (20, 15)
     monkeypatch.setattr(Walk, "__iter__", lambda self: iter(()))
     station = bench.station
-    card = identify(station.state, station.cache, station.enrolment, bench.card, Said())
-    return_id = read_card(station.state, station.returns, station.spool, card, found, Progress())
+    card = identify(station.state, station.cache, station.enrolment, bench.card, Given())
+    return_id = read_card(station.state, station.outbox, station.spool, card, found, ReadingProgress())
     unread = unread_of(bench, return_id)
     assert set(unread) == {f"{number:02}.TXT" for number in range(15)} | {"."}
     assert unread["."].startswith("5 more files")

@@ -53,9 +53,8 @@ try:
     main()
 except SystemExit as ended:
     assert not ended.code, ended.code
-from agent.outbox.database import open_database
-from agent.outbox.returns import Returns
-row = Returns(open_database(Path(state) / "outbox.sqlite3")).newest()[0]
+from agent.outbox.outbox import Outbox
+row = Outbox.at(Path(state) / "outbox.sqlite3").returns.newest()[0]
 print("read", row.files, row.state)
 print(Path("/proc/self/status").read_text())
 """

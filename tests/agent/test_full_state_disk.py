@@ -68,7 +68,7 @@ def test_p29_each_command_says_that_the_disk_is_full(
     small: Bench, disk: Path, leave: int, command: tuple[str, ...]
 ) -> None:
     put(small.card, "A.JPG", jpeg(1))
-    small.station.returns.connection.close()
+    small.station.outbox.connection.close()
     ballast = fill(disk, leave)
     told = agent(
         small.station.state.folder, *(part.replace("CARD", str(small.card)) for part in command), code=6
@@ -85,7 +85,7 @@ def test_p29_run_tells_of_a_full_disk_once_and_goes_on_when_there_is_room(
 ) -> None:
     monkeypatch.setattr(runner, "AFTER_TROUBLE", 0.1)
     small.prepare()
-    small.station.returns.connection.close()
+    small.station.outbox.connection.close()
     ballast, lines = fill(disk, 8_000), list[str]()
     running = runner.Runner(State(small.station.state.folder), lines.append)
     thread = threading.Thread(target=running.forever)
@@ -130,7 +130,7 @@ def test_p29_a_disk_that_is_full_at_the_rename_blames_the_disk_not_the_file(
 
     monkeypatch.setattr(Path, "replace", replace)
     return_id = bench.read()
-    assert bench.station.returns.unread(return_id) == []
+    assert bench.station.outbox.unread.of(return_id) == []
     assert set(bench.files(return_id)) == {"A.JPG"}
     assert left == [0]
 
@@ -147,9 +147,9 @@ def test_p29_a_spool_that_fails_is_no_fault_of_the_card(
     monkeypatch.setattr(Path, "replace", replace)
     with pytest.raises(spool.SpoolError, match="failed"):
         bench.read()
-    [row] = bench.station.returns.newest()
+    [row] = bench.station.outbox.returns.newest()
     assert not row.complete
-    assert all("could not be read" not in file.why for file in bench.station.returns.unread(row.id))
+    assert all("could not be read" not in file.why for file in bench.station.outbox.unread.of(row.id))
 
 
 @pytest.mark.parametrize(

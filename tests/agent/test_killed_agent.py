@@ -9,12 +9,12 @@ import signal
 import subprocess
 import sys
 from contextlib import closing
-from typing import Any
 from uuid import UUID
 
 import pytest
 
 from agent.outbox.card_return import CardReturn
+from agent.outbox.files import CardFile
 from agent.settings import State
 from agent.workstation import Workstation
 from service.contract.failpoints import AGENT
@@ -29,8 +29,8 @@ from tests.live_service import Running, execute
 SMALL_BATCHES = """
 import sys
 from agent.cards import taking
-from agent.outbox import returns, sending
-taking.FILES_PER_COMMIT, returns.CUT = 2, sending.Cut(2, 1)
+from agent.outbox import card_return, returns
+taking.FILES_PER_COMMIT, returns.CUT = 2, card_return.Cut(2, 1)
 from agent.__main__ import main
 main()
 """
@@ -111,21 +111,21 @@ def test_p01_killed_at_any_point_the_agent_loses_nothing(site: Site, point: str)
 
 def returns_here(site: Site) -> list[CardReturn]:
     with Workstation(site.state) as station:
-        return station.returns.newest(1000)
+        return station.outbox.returns.newest(1000)
 
 
 def test_p01_after_all_kills_the_store_holds_what_the_rows_name_and_nothing_more(
     site: Site, before: set[str], object_settings: ObjectSettings
 ) -> None:
-    read = {row["sha256"] for one in returns_here(site) for row in files_here(site, one.id)}
+    read = {file.sha256 for kept in returns_here(site) for file in files_here(site, kept.id)}
     assert len(read) == 5 * len(AGENT)
     assert asyncio.run(in_store(object_settings)) - before == read
     assert set(held_of(site, read)) == read
 
 
-def files_here(site: Site, return_id: UUID) -> list[Any]:
+def files_here(site: Site, return_id: UUID) -> list[CardFile]:
     with Workstation(site.state) as station:
-        return list(station.returns.files(return_id))
+        return list(station.outbox.files.of(return_id))
 
 
 def assert_nothing_left(state: State) -> None:

@@ -110,12 +110,12 @@ def test_p29_a_card_pulled_while_it_waits_is_noticed_and_the_next_is_read(
         small.card.rename(tmp_path / "out")
         wait_until(lambda: any("was taken out while its reading waited" in line for line in lines), lines)
         with Workstation(small.state) as station:
-            [row] = station.returns.in_state("copied")
+            [row] = station.outbox.returns.in_state("copied")
             assert not row.complete
-            for digest in {file["sha256"] for file in station.returns.files(row.id)}:
+            for digest in {file.sha256 for file in station.outbox.files.of(row.id)}:
                 # Somebody makes room.
                 station.spool.remove(digest)
-                station.returns.distrust([digest])
+                station.outbox.originals.distrust([digest])
         small.agent("prepare", small.unit, "--profile", "two-level", "--card", str(_made(tmp_path / "next")))
         put(tmp_path / "next", "01 A/A.JPG", jpeg(1))
         (tmp_path / "next").rename(other)
@@ -140,5 +140,5 @@ def test_p29_a_file_that_the_disk_could_never_hold_is_named_and_the_rest_goes_in
     put(bench.card, "01 G.ID/LONG.MP4", os.urandom(13 * MB))
     return_id = bench.read()
     assert set(bench.files(return_id)) == {"01 G.ID/A.JPG"}
-    [unread] = bench.station.returns.unread(return_id)
+    [unread] = bench.station.outbox.unread.of(return_id)
     assert (unread.path, "more than the disk" in unread.why) == ("01 G.ID/LONG.MP4", True)

@@ -105,7 +105,7 @@ def test_p05_a_rebuilt_outbox_takes_no_mark_of_a_file_for_one_of_its_bytes(tmp_p
         state = station.state
     lose(state.database)
     with Workstation(state) as back:
-        rows = back.returns.connection.execute("SELECT sha256, facts FROM originals").fetchall()
+        rows = back.outbox.connection.execute("SELECT sha256, facts FROM originals").fetchall()
     marks = {row["sha256"]: msgspec.json.decode(row["facts"], type=Facts).marks for row in rows}
     assert marks == {sha(b"typed at the scope"): [], sha(jpeg(3)[:-300]): ["truncated"]}
 

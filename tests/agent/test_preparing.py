@@ -73,7 +73,7 @@ def test_a_caution_whose_text_is_not_held_is_not_passed_over(bench: Bench) -> No
 
 def test_the_preparation_is_queued_for_the_service(bench: Bench) -> None:
     made = bench.prepare()
-    [(card_id, _)] = bench.station.returns.unsent_preparations()
+    [(card_id, _)] = bench.station.outbox.preparations.unsent()
     assert card_id == made.card_id
 
 
@@ -92,13 +92,13 @@ def test_i6_pictures_are_never_written_over(bench: Bench) -> None:
         bench.prepare()
     assert "do not wipe" in refusal.value.text()
     assert listing(bench.card) == before
-    assert not bench.station.returns.unsent_preparations()
+    assert not bench.station.outbox.preparations.unsent()
 
 
 def test_i6_even_held_pictures_are_left_for_a_person_to_wipe(bench: Bench) -> None:
     put(bench.card, "A.JPG", jpeg(1))
     return_id = bench.read()
-    bench.station.returns.hold(return_id, b"{}")
+    bench.station.outbox.hold(return_id, b"{}")
     with pytest.raises(AgentError, match=r"A\.JPG") as refusal:
         bench.prepare()
     assert "a person may wipe the card" in refusal.value.text()
@@ -123,7 +123,7 @@ def test_a_full_card_is_refused_before_anything_is_written(
 ) -> None:
     free: Any = shutil.disk_usage(bench.card)._replace(free=1000)
     monkeypatch.setattr(shutil, "disk_usage", lambda path: free)
-    with pytest.raises(AgentError, match="KiB free"):
+    with pytest.raises(AgentError, match="B free"):
         bench.prepare()
     assert listing(bench.card) == {}
 

@@ -237,7 +237,7 @@ def add_refused(site: Site, station: Workstation, return_id: UUID) -> tuple[Stat
     good = StatementIn(id=new_id(), kind="complete", **said)  # type: ignore[arg-type]
     wrong = StatementIn(id=new_id(), kind="not_inspected", **said | {"locations": ["B"]})  # type: ignore[arg-type]
     for statement in (good, wrong):
-        station.returns.add_statement(return_id, statement)
+        station.outbox.statements.add(return_id, statement)
     return good, wrong
 
 
@@ -254,7 +254,7 @@ def test_a_refused_statement_holds_up_neither_the_pictures_nor_the_others(
     good, wrong = add_refused(site, station, return_id)
     assert len(push.push(return_id).files) == 1
     assert statements_at(site, station) == {str(good.id)}
-    [refused] = station.returns.refused_statements()
+    [refused] = station.outbox.statements.refused()
     assert (refused.return_id, refused.unit, refused.statement) == (return_id, site.unit, wrong)
     assert "None is not a reason for not inspecting a location." in refused.why
     [kept] = site.get(f"/card-returns/{return_id}")["refused"]
@@ -279,10 +279,10 @@ def test_i8_after_a_lost_answer_the_reason_is_the_true_one(
     monkeypatch.setattr(push.service, name, losing)
     with pytest.raises(LinkDown):
         push.push(return_id)
-    assert station.returns.find(return_id).state == "copied"  # type: ignore[index]
+    assert station.outbox.returns.find(return_id).state == "copied"  # type: ignore[index]
     monkeypatch.undo()
     push.push(return_id)
-    [refused] = station.returns.refused_statements()
+    [refused] = station.outbox.statements.refused()
     assert refused.statement.id == wrong.id
     assert "is not a reason for not inspecting a location" in refused.why
     assert statements_at(site, station) == {str(good.id)}
@@ -305,7 +305,7 @@ def test_run_names_a_refused_statement_until_a_person_has_dealt_with_it(
     done = person.post(f"/api/v1/card-returns/{return_id}/refused/{kept['id']}", json=body)
     assert done.status_code == 200, done.text
     assert "was not taken" not in site.agent("run", "--once")
-    assert station.returns.refused_statements() == []
+    assert station.outbox.statements.refused() == []
 
 
 def test_a_refused_preparation_is_named_by_run_and_to_the_service_until_it_is_taken(
@@ -321,21 +321,19 @@ def test_a_refused_preparation_is_named_by_run_and_to_the_service_until_it_is_ta
         folders=1,
     )
     card_id = new_id()
-    station.returns.note_prepared(card_id, prepared)
+    station.outbox.preparations.add(card_id, prepared)
     for _ in range(2):
         [line] = [line for line in site.agent("run", "--once").splitlines() if str(card_id) in line]
         assert f"has no inspection {stranger}" in line
     reports = [one["report"] for one in site.get("/agents?limit=500")["items"] if one["site"] == site.code]
     assert [line for report in reports if report for line in report["refusedPreparations"]] == [
-        station.returns.refused_preparations()[0].text()
+        station.outbox.preparations.refused()[0].text()
     ]
     # Whoever set it right: it is offered again, and taken.
     right = msgspec.json.encode(msgspec.structs.replace(prepared, inspection_id=bench.inspection.id))
-    station.returns.connection.execute(
-        "UPDATE preparations SET wire=? WHERE card_id=?", (right, str(card_id))
-    )
+    station.outbox.connection.execute("UPDATE preparations SET wire=? WHERE card_id=?", (right, str(card_id)))
     assert str(card_id) not in site.agent("run", "--once")
-    assert station.returns.refused_preparations() == []
+    assert station.outbox.preparations.refused() == []
     assert site.get(f"/cards/{card_id}")["inspectionId"] == str(bench.inspection.id)
 
 
@@ -407,10 +405,10 @@ def test_i6_without_a_true_receipt_nothing_is_called_held(
         with pytest.raises(AgentError, match="signature") as refusal:
             push.push(return_id)
     assert "not clear to wipe" in refusal.value.text()
-    row = station.returns.find(return_id)
+    row = station.outbox.returns.find(return_id)
     assert row is not None
     assert row.state == "copied"
-    assert list(station.returns.prunable(None)) == []
+    assert list(station.outbox.originals.prunable(None)) == []
     push.push(return_id)
     assert [one["state"] for one in site.status()["cardReturns"]] == ["held"]
 
@@ -423,13 +421,13 @@ def test_i6_a_receipt_of_another_card_does_not_count(
     push.push(first)
     put(site.card, "01 A/TWVS0099.JPG", jpeg(new_id().int % 2**32))
     second = read_here(site, station)
-    body = station.returns._sql.execute(
+    body = station.outbox.connection.execute(
         "SELECT body FROM receipts WHERE return_id=?", (str(first),)
     ).fetchone()[0]
     other = msgspec.json.decode(body, type=Receipt)
     monkeypatch.setattr(push.service, "commit", lambda *_: (other, body))
     with pytest.raises(AgentError, match="does not list this card"):
         push.push(second)
-    row = station.returns.find(second)
+    row = station.outbox.returns.find(second)
     assert row is not None
     assert row.state == "copied"

@@ -18,13 +18,14 @@ from PIL import Image
 from agent.cards import copying
 from agent.cards.identifying import identify
 from agent.cards.marker import MARKER_NAME
-from agent.cards.reading import Progress, close_interrupted, read_card
-from agent.cards.stating import Said
+from agent.cards.reading import close_interrupted, read_card
+from agent.cards.stating import Given
+from agent.cards.taking import ReadingProgress
 from agent.cards.walking import survey
 from agent.clock import now
 from agent.errors import AgentError
-from agent.outbox.returns import Returns
-from agent.outbox.sending import Cut
+from agent.outbox.card_return import Cut
+from agent.outbox.outbox import Outbox
 from service.contract.cards import ManifestPart, exact_path, manifest_digest
 from service.contract.wire import new_id
 from tests.agent.station import Bench, jpeg, make_bench, put
@@ -85,7 +86,7 @@ def test_the_whole_card_is_read_not_only_dcim(bench: Bench) -> None:
         "FOUND.000/FILE0000.CHK",
         "System Volume Information/x",
     }
-    row = bench.station.returns.find(return_id)
+    row = bench.station.outbox.returns.find(return_id)
     assert row is not None
     assert (row.complete, row.state) == (1, "copied")
 
@@ -126,7 +127,7 @@ def test_what_is_odd_is_marked_and_kept_as_bytes(
 def test_held_bytes_need_no_copy_even_when_the_spool_let_them_go(bench: Bench) -> None:
     put(bench.card, "A.JPG", jpeg(1))
     first = bench.read()
-    bench.station.returns.hold(first, b"{}")
+    bench.station.outbox.hold(first, b"{}")
     bench.station.spool.remove(sha(jpeg(1)))
     bench.read()
     assert not bench.station.spool.path(sha(jpeg(1))).exists()
@@ -156,25 +157,25 @@ def test_a_link_is_not_followed_but_named(bench: Bench, tmp_path: Path) -> None:
     (bench.card / "folder").symlink_to(tmp_path / "outside")
     return_id = bench.read()
     assert bench.files(return_id) == {}
-    assert {unread.path for unread in bench.station.returns.unread(return_id)} == {"in.txt", "folder"}
+    assert {unread.path for unread in bench.station.outbox.unread.of(return_id)} == {"in.txt", "folder"}
 
 
 def test_a_read_that_was_killed_is_closed_as_not_complete_and_read_again(bench: Bench) -> None:
     """What a power cut leaves: bytes in the spool and a return that nobody reads any more."""
     put(bench.card, "A.JPG", jpeg(1))
     station = bench.station
-    card = identify(station.state, station.cache, station.enrolment, bench.card, Said())
+    card = identify(station.state, station.cache, station.enrolment, bench.card, Given())
     killed = new_id()
-    station.returns.open(killed, card.opening(station.report().clock), None, str(bench.card))
+    station.outbox.returns.open(killed, card.opening(station.report().clock), None, str(bench.card))
     station.spool.store([jpeg(1)])
     (station.state.spool / "incoming" / "half").write_bytes(b"ha")
-    assert close_interrupted(station.state, station.returns, station.spool) == [killed]
-    row = station.returns.find(killed)
+    assert close_interrupted(station.state, station.outbox, station.spool) == [killed]
+    row = station.outbox.returns.find(killed)
     assert row is not None
     assert (row.state, row.complete) == ("copied", 0)
     again = bench.read()
     assert set(bench.files(again)) == {"A.JPG"}
-    assert close_interrupted(station.state, station.returns, station.spool) == []
+    assert close_interrupted(station.state, station.outbox, station.spool) == []
 
 
 def test_card_of_another_site_is_refused_or_kept_without_a_place(bench: Bench, tmp_path: Path) -> None:
@@ -249,17 +250,17 @@ def test_manifest_parts_joined_are_the_files(
             put(bench.card, f"F{number}.BIN", data)
             expected[f"F{number}.BIN"] = data
         return_id = bench.read()
-        returns = bench.station.returns
-        bodies = [returns.part_body(return_id, part) for part in range(1, returns.parts(return_id) + 1)]
+        outbox = bench.station.outbox
+        bodies = [outbox.parts.body(return_id, part) for part in range(1, outbox.parts.count(return_id) + 1)]
         assert bodies == [
-            returns.part_body(return_id, part) for part in range(1, returns.parts(return_id) + 1)
+            outbox.parts.body(return_id, part) for part in range(1, outbox.parts.count(return_id) + 1)
         ]
         joined = [file for body in bodies for file in decode(body).files]
     assert {file.path: file.sha256 for file in joined} == {path: sha(data) for path, data in expected.items()}
     lines = [(exact_path(file.path, file.path_bytes), file.sha256, file.size) for file in joined]
     row_digest = manifest_digest(lines)
     with make_again(folder) as again:
-        row = again.find(return_id)
+        row = again.returns.find(return_id)
         assert row is not None
         assert row.manifest_sha256 == row_digest
 
@@ -274,29 +275,27 @@ class make_again:
     """The outbox opened anew, as after a restart."""
 
     def __init__(self, folder: Path) -> None:
-        from agent.outbox.database import open_database
+        self._outbox = Outbox.at(folder / "state" / "outbox.sqlite3")
 
-        self._connection = open_database(folder / "state" / "outbox.sqlite3")
-
-    def __enter__(self) -> Returns:
-        return Returns(self._connection)
+    def __enter__(self) -> Outbox:
+        return self._outbox
 
     def __exit__(self, *_: object) -> None:
-        self._connection.close()
+        self._outbox.close()
 
 
 def test_spooled_bytes_stay_until_a_receipt_lists_them(bench: Bench) -> None:
     put(bench.card, "A.JPG", jpeg(1))
     return_id = bench.read()
-    assert list(bench.station.returns.prunable(None)) == []
-    bench.station.returns.hold(return_id, b"{}")
-    assert list(bench.station.returns.prunable(now() - timedelta(days=7))) == []
-    assert list(bench.station.returns.prunable(None)) == [sha(jpeg(1))]
+    assert list(bench.station.outbox.originals.prunable(None)) == []
+    bench.station.outbox.hold(return_id, b"{}")
+    assert list(bench.station.outbox.originals.prunable(now() - timedelta(days=7))) == []
+    assert list(bench.station.outbox.originals.prunable(None)) == [sha(jpeg(1))]
 
 
 def test_progress_counts_every_byte(bench: Bench) -> None:
     put(bench.card, "A.JPG", jpeg(1))
-    station, found, progress = bench.station, survey(bench.card), Progress()
-    card = identify(station.state, station.cache, station.enrolment, bench.card, Said())
-    read_card(station.state, station.returns, station.spool, card, found, progress)
+    station, found, progress = bench.station, survey(bench.card), ReadingProgress()
+    card = identify(station.state, station.cache, station.enrolment, bench.card, Given())
+    read_card(station.state, station.outbox, station.spool, card, found, progress)
     assert (progress.files, progress.size) == (found.files, found.size)

@@ -62,11 +62,11 @@ def test_p05_a_damaged_outbox_is_made_again_by_itself(bench: Bench, damage: Any)
     for path, content in data.items():
         put(bench.card, path, content)
     return_id = bench.read(complete=["02 g.ring"], person="A. Person")
-    returns = bench.station.returns
+    outbox = bench.station.outbox
     before = {name: manifest(bench.station, return_id, name) for name in ("returns", "files", "statements")}
-    parts = returns.part_body(return_id, 1)
-    returns.connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
-    returns.connection.close()
+    parts = outbox.parts.body(return_id, 1)
+    outbox.connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    outbox.connection.close()
     database = bench.station.state.database
     damage(database)
     damaged = database.read_bytes() if database.exists() else b""
@@ -80,15 +80,15 @@ def test_p05_a_damaged_outbox_is_made_again_by_itself(bench: Bench, damage: Any)
     with Workstation(State(bench.station.state.folder)) as again:
         after = {name: manifest(again, return_id, name) for name in before}
         assert after == before, "what will be sent is the same to the byte"
-        assert again.returns.part_body(return_id, 1) == parts
-        assert {row["sha256"] for row in again.returns.connection.execute("SELECT * FROM originals")} == {
+        assert again.outbox.parts.body(return_id, 1) == parts
+        assert {row["sha256"] for row in again.outbox.connection.execute("SELECT * FROM originals")} == {
             hashlib.sha256(content).hexdigest() for content in data.values()
         }
 
 
 def manifest(station: Workstation, return_id: UUID, table: str) -> list[tuple[Any, ...]]:
     key = "id" if table == "returns" else "return_id"
-    rows = station.returns.connection.execute(
+    rows = station.outbox.connection.execute(
         f"SELECT * FROM {table} WHERE {key}=? ORDER BY 1, 2", (str(return_id),)
     )
     return [tuple(row) for row in rows]
@@ -100,13 +100,13 @@ def test_p05_bytes_in_the_spool_that_are_wrong_are_set_aside_by_a_rebuild(bench:
     bench.read()
     wrong = bench.station.spool.path(hashlib.sha256(jpeg(1)).hexdigest())
     wrong.write_bytes(jpeg(1)[:-1] + b"x")
-    found = rebuild(bench.station.returns, bench.station.spool, bench.station.state.locks)
+    found = rebuild(bench.station.outbox, bench.station.spool, bench.station.state.locks)
     assert (found.files, found.wrong) == (1, [wrong.name])
     assert not wrong.exists()
     assert len(list((bench.station.spool.folder / "damaged").iterdir())) == 1
     again = bench.read()
     assert wrong.read_bytes() == jpeg(1)
-    row = bench.station.returns.find(again)
+    row = bench.station.outbox.returns.find(again)
     assert row is not None
     assert row.complete
 
@@ -121,15 +121,15 @@ def test_p05_a_reading_that_was_killed_is_made_again_and_names_what_is_missing(b
     took = [line for line in lines if b'"took"' in line]
     kept = [line for line in lines if b'"took"' not in line and b'"closed"' not in line]
     journal.write_bytes(b"".join([*kept, *took[:2], took[2][:30]]))
-    bench.station.returns.connection.close()
+    bench.station.outbox.connection.close()
     lose(bench.station.state.database)
     with Workstation(State(bench.station.state.folder)) as again:
-        assert close_interrupted(again.state, again.returns, again.spool) == [return_id]
-        row = again.returns.find(return_id)
+        assert close_interrupted(again.state, again.outbox, again.spool) == [return_id]
+        row = again.outbox.returns.find(return_id)
         assert row is not None
         assert (row.files, row.complete) == (2, 0)
-        assert {one.path for one in again.returns.unread(return_id)} >= {"."}
-        assert len({one.path for one in again.returns.unread(return_id)} & {"0.JPG", "1.JPG", "2.JPG"}) == 1
+        assert {one.path for one in again.outbox.unread.of(return_id)} >= {"."}
+        assert len({one.path for one in again.outbox.unread.of(return_id)} & {"0.JPG", "1.JPG", "2.JPG"}) == 1
         whole = Journals(again.state.spool).read(return_id)
         assert any(isinstance(record, NotRead) for record in whole)
         assert whole.damaged == 0, "nothing is written behind half a line"
@@ -143,29 +143,29 @@ def test_p05_a_damaged_journal_gives_what_is_left_as_a_new_incomplete_return(ben
     data = bytearray(path.read_bytes())
     data[data.index(b'"took"') + 40] ^= 1
     path.write_bytes(data)
-    bench.station.returns.connection.close()
+    bench.station.outbox.connection.close()
     lose(bench.station.state.database)
     with Workstation(State(bench.station.state.folder)) as again:
-        [row] = again.returns.newest()
+        [row] = again.outbox.returns.newest()
         assert (row.files, row.complete, row.state) == (2, 0, "copied")
         assert row.id != return_id
-        assert "damaged" in again.returns.unread(row.id)[0].why
+        assert "damaged" in again.outbox.unread.of(row.id)[0].why
     assert list(path.parent.glob("*.damaged"))
 
 
 def test_p05_an_older_outbox_takes_in_what_has_a_journal(bench: Bench, tmp_path: Path) -> None:
     put(bench.card, "A.JPG", jpeg(1))
     first = bench.read()
-    bench.station.returns.connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    bench.station.outbox.connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
     shutil.copy(bench.station.state.database, tmp_path / "old")
     put(bench.card, "B.JPG", jpeg(2))
     second = bench.read()
-    bench.station.returns.connection.close()
+    bench.station.outbox.connection.close()
     lose(bench.station.state.database)
     shutil.copy(tmp_path / "old", bench.station.state.database)
     with Workstation(State(bench.station.state.folder)) as again:
-        assert [row.id for row in again.returns.newest()] == [second, first]
-        assert {row.state for row in again.returns.newest()} == {"copied"}
+        assert [row.id for row in again.outbox.returns.newest()] == [second, first]
+        assert {row.state for row in again.outbox.returns.newest()} == {"copied"}
 
 
 def sightings_of(site: Site, digests: list[str]) -> list[tuple[str, int]]:
@@ -192,8 +192,8 @@ def test_p05_rebuilt_before_and_after_the_receipt_nothing_is_there_twice(site: S
     lose(site.state.database)
     assert "3 files without a card return here are held by the service" in site.agent("rebuild")
     with Workstation(site.state) as station:
-        assert sorted(station.returns.prunable(None)) == sorted(digests)
-        assert station.returns.unexplained() == []
+        assert sorted(station.outbox.originals.prunable(None)) == sorted(digests)
+        assert station.outbox.originals.unexplained() == []
     # The whole state lost but for the enrolment: the card is put in again, and no byte is sent.
     shutil.rmtree(site.state.spool)
     lose(site.state.database)
@@ -217,12 +217,12 @@ class Asked:
 
 def test_p05_bytes_that_nobody_explains_stay(bench: Bench) -> None:
     known, unknown = (bench.station.spool.store([jpeg(n)])[0] for n in (1, 2))
-    returns = bench.station.returns
-    rebuild(returns, bench.station.spool, bench.station.state.locks)
-    assert returns.unexplained() == sorted([known, unknown])
-    assert ask_held(returns, Asked([known])) == 1
-    assert list(returns.prunable(None)) == [known]
-    assert returns.unexplained() == [unknown]
+    outbox = bench.station.outbox
+    rebuild(outbox, bench.station.spool, bench.station.state.locks)
+    assert outbox.originals.unexplained() == sorted([known, unknown])
+    assert ask_held(outbox.originals, Asked([known])) == 1
+    assert list(outbox.originals.prunable(None)) == [known]
+    assert outbox.originals.unexplained() == [unknown]
 
 
 @pytest.mark.parametrize("by_service", [timedelta(days=-400), timedelta(days=6), timedelta(days=8)])
@@ -234,24 +234,24 @@ def test_p26_a_copy_is_pruned_when_its_time_has_passed_by_both_clocks(
     put(bench.card, "A.JPG", jpeg(1))
     return_id = bench.read()
     at, real = datetime(2026, 11, 1, tzinfo=UTC), datetime.now(UTC)
-    bench.station.returns.hold(return_id, b"{}", at)
+    bench.station.outbox.hold(return_id, b"{}", at)
     monkeypatch.setattr("agent.outbox.pruning.now", lambda: real + by_own)
     settings = Settings(keep_days=7, spool_free=0)
-    returns, spool = bench.station.returns, bench.station.spool
-    assert prune(returns, spool, settings) == 0, "never heard from the service: nothing is old"
+    outbox, spool = bench.station.outbox, bench.station.spool
+    assert prune(outbox, spool, settings) == 0, "never heard from the service: nothing is old"
     bench.station.cache.note_heard(at + by_service)
     passed = min(by_service, by_own) > timedelta(days=7)
-    assert prune(returns, spool, settings) == int(passed)
+    assert prune(outbox, spool, settings) == int(passed)
 
 
 def test_p05_a_prepared_card_that_was_not_told_is_told_after_a_rebuild(bench: Bench) -> None:
     marker = bench.prepare()
-    bench.station.returns.connection.close()
+    bench.station.outbox.connection.close()
     lose(bench.station.state.database)
     bench.station.spool.store([jpeg(1)])
     with Workstation(State(bench.station.state.folder)) as again:
-        assert [card for card, _ in again.returns.unsent_preparations()] == [marker.card_id]
-        again.returns.note_preparation_sent(marker.card_id)
+        assert [card for card, _ in again.outbox.preparations.unsent()] == [marker.card_id]
+        again.outbox.preparations.note_sent(marker.card_id)
         assert Journals(again.state.spool).prepared() == []
 
 
@@ -260,8 +260,8 @@ def test_a_journal_is_removed_only_after_the_receipt_is_noted(bench: Bench) -> N
     return_id = bench.read()
     path = Journals(bench.station.state.spool).path(return_id)
     with pytest.raises(sqlite3.IntegrityError):
-        bench.station.returns.hold(return_id, None)  # type: ignore[arg-type]
+        bench.station.outbox.hold(return_id, None)  # type: ignore[arg-type]
     assert path.exists()
-    bench.station.returns.hold(return_id, b"{}")
+    bench.station.outbox.hold(return_id, b"{}")
     assert not path.exists()
-    assert bench.station.returns.find(new_id()) is None
+    assert bench.station.outbox.returns.find(new_id()) is None

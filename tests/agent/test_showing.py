@@ -63,7 +63,7 @@ def test_i6_bytes_gone_from_the_spool_are_told_and_the_card_is_not_released(benc
     return_id = bench.read()
     [file] = bench.files(return_id).values()
     bench.station.spool.remove(file.sha256)
-    bench.station.returns.distrust([file.sha256])
+    bench.station.outbox.originals.distrust([file.sha256])
     told = agent(bench.station.state.folder, "status")
     assert "1 files are no longer here as they were read - do not wipe the card" in told
     assert "may be removed" not in told
@@ -128,14 +128,14 @@ def test_after_ctrl_c_it_is_said_what_was_kept(bench: Bench) -> None:
         env={**os.environ, "SIGHTLEDGER_AGENT_STATE": str(bench.station.state.folder)},
         preexec_fn=lambda: signal.signal(signal.SIGINT, signal.default_int_handler),
     )  # fmt: skip
-    while bench.station.returns.newest() == []:
+    while bench.station.outbox.returns.newest() == []:
         time.sleep(0.01)
     process.send_signal(signal.SIGINT)
     told = process.communicate(timeout=60)[0]
     assert process.returncode == 130, told
     assert "Traceback" not in told
     assert "What was copied is kept here" in told
-    [row] = bench.station.returns.newest()
+    [row] = bench.station.outbox.returns.newest()
     assert (row.state, row.complete) == ("copied", 0)
 
 

@@ -12,7 +12,7 @@ import zxingcpp
 from PIL import Image, ImageDraw, ImageOps
 
 from agent.cards.marker import read_marker
-from agent.cards.placing import open_questions, taken_late
+from agent.cards.placing import taken_late, unplaced_by_slates
 from agent.errors import AgentError
 from agent.pictures import Facts
 from agent.profiles.schema import decode_profile, load_profile
@@ -120,12 +120,12 @@ def test_pictures_follow_their_slates_and_slates_are_kept_marked_and_not_counted
         1: "G.ID", 2: "G.ID", 3: "G.RING", 4: "G.RING", 5: "G.RING", 7: "G.ID", 8: "G.ID",
     }  # fmt: skip
     assert [n for n in range(1, 9) if name(n) in files and "slate" in files[name(n)].marks] == [1, 3, 7]
-    assert bench.station.returns.by_location(return_id) == {"G.ID": (2, 2), "G.RING": (2, 2)}
+    assert bench.station.outbox.pictures.by_location(return_id) == {"G.ID": (2, 2), "G.RING": (2, 2)}
     told = files[name(5)].placement
     assert told is not None
     assert (told.element, told.element_last, told.confidence) == (11, 20, 0.8)
     assert files[name(4)].placement.confidence == 0.95  # type: ignore[union-attr]
-    assert open_questions(bench.station.returns, return_id) == []
+    assert unplaced_by_slates(bench.station.outbox, return_id) == []
     assert "SIGHTLEDGER-JOB.pdf" not in files
 
 
@@ -157,8 +157,10 @@ def test_i12_what_no_good_slate_places_stays_open_with_its_reason(bench: Bench) 
         8: (None, foreign), 9: (None, foreign), 10: (None, unknown), 11: (None, unknown),
         12: (None, NOT_LOOKED_AT), 13: (None, NOT_LOOKED_AT),
     }  # fmt: skip
-    returns = bench.station.returns
-    asked = [(one.reason, one.first, one.last) for one in open_questions(returns, return_id)]
+    outbox = bench.station.outbox
+    asked = [
+        (unplaced.reason, unplaced.first, unplaced.last) for unplaced in unplaced_by_slates(outbox, return_id)
+    ]
     assert asked == [
         (NO_SLATE, name(1), name(1)),
         (HALF_READ, name(4), name(5)),
@@ -166,7 +168,7 @@ def test_i12_what_no_good_slate_places_stays_open_with_its_reason(bench: Bench) 
         (unknown, name(10), name(11)),
         (NOT_LOOKED_AT, name(12), name(13)),
     ]
-    assert taken_late(returns, return_id, ["G.ID", "G.RING"]) == ["G.ID"]
+    assert taken_late(outbox, return_id, ["G.ID", "G.RING"]) == ["G.ID"]
 
 
 @pytest.mark.parametrize("cut", [0.2, 0.3, 0.4, 0.5])
@@ -212,7 +214,7 @@ def test_a_picture_is_looked_at_once(bench: Bench, monkeypatch: pytest.MonkeyPat
     bench.prepare("flat-slate")
     fill(bench, of(bench, "G.ID"), jpeg(1))
     first = places(bench, bench.read())
-    row = bench.station.returns.connection.execute("SELECT facts FROM originals LIMIT 1").fetchone()
+    row = bench.station.outbox.connection.execute("SELECT facts FROM originals LIMIT 1").fetchone()
     assert msgspec.json.decode(row["facts"], type=Facts).codes is not None
 
     def never(file: object) -> None:

@@ -72,13 +72,13 @@ def test_a_statement_survives_the_loss_of_the_outbox(bench: Bench) -> None:
     folder = bench.station.state.folder
     bench.station.cache.keep("worklist", worklist_with_people(bench))
     agent(folder, "state", "U-100", "--complete", "G.RING", "--person", "A. Person")
-    [statement] = bench.station.returns.unsent_spoken()
-    bench.station.returns.connection.close()
+    [statement] = bench.station.outbox.spoken.unsent()
+    bench.station.outbox.connection.close()
     for path in folder.glob("outbox.sqlite3*"):
         path.unlink()
     bench.station.spool.store([b"some bytes"])
     with Workstation(State(folder)) as again:
-        assert again.returns.unsent_spoken() == [statement]
+        assert again.outbox.spoken.unsent() == [statement]
     assert statement.replaces == [bench.head], "it names what this workstation knew of (I4)"
 
 
@@ -89,7 +89,7 @@ def test_what_cannot_be_meant_is_refused_and_nothing_is_stated(bench: Bench) -> 
     for words in (("U-100",), ("U-100", *both), ("U-1OO", "--complete", "G.RING", "--person", "A. Person")):
         told = agent(folder, "state", *words, code=3)
         assert "Traceback" not in told
-    assert bench.station.returns.unsent_spoken() == []
+    assert bench.station.outbox.spoken.unsent() == []
 
 
 def worklist_with_people(bench: Bench) -> bytes:

@@ -10,7 +10,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from agent.cards.identifying import identify
-from agent.cards.stating import Said
+from agent.cards.stating import Given
 from agent.errors import AgentError
 from service.contract.cards import CardPrepared
 from service.contract.wire import new_id
@@ -21,7 +21,7 @@ BLOCKED = "not_inspected_reason:blocked"
 
 
 def said_of(bench: Bench, return_id: UUID) -> list[StatementIn]:
-    return bench.station.returns.statements(return_id)
+    return bench.station.outbox.statements.of(return_id)
 
 
 def keep_people(bench: Bench, people: list[str]) -> None:
@@ -88,7 +88,7 @@ def test_what_cannot_be_taken_is_refused_before_a_byte_is_read(bench: Bench, nam
         bench.read(**{"person": "A. Person", **said})  # type: ignore[dict-item]
     assert told in refusal.value.text()
     assert "Nothing was read and nothing was stated." in refusal.value.text()
-    assert bench.station.returns.newest() == []
+    assert bench.station.outbox.returns.newest() == []
 
 
 def test_the_person_of_the_marker_states_nothing_by_being_on_it(bench: Bench) -> None:
@@ -124,7 +124,7 @@ def test_one_command_never_contradicts_itself(
 ) -> None:
     if not (bench.card / "SIGHTLEDGER-JOB.txt").exists():
         bench.prepare()
-    told = Said(
+    told = Given(
         person="A. Person",
         complete=complete,
         complete_all=every,
@@ -148,18 +148,18 @@ def test_one_command_never_contradicts_itself(
 
 def test_refused_statements_are_listed_over_all_returns_until_they_are_open_no_more(bench: Bench) -> None:
     bench.prepare()
-    returns = bench.station.returns
+    outbox = bench.station.outbox
     first = bench.read(complete=["G.ID"], not_inspected=["G.RING=blocked"], person="A. Person")
     put(bench.card, "01 G.ID/TWVS0009.JPG", jpeg(9))
     second = bench.read(complete_all=True, person="B. Other")
-    assert returns.refused_statements() == []
+    assert outbox.statements.refused() == []
     done, not_done = (
         next(s for s in said_of(bench, first) if s.kind == k) for k in ("complete", "not_inspected")
     )
     [whole] = said_of(bench, second)
-    returns.note_refused(first, {not_done.id: "it was blocked before."})
-    returns.note_refused(second, {whole.id: "two reasons."})
-    listed = returns.refused_statements()
+    outbox.statements.note_refused(first, {not_done.id: "it was blocked before."})
+    outbox.statements.note_refused(second, {whole.id: "two reasons."})
+    listed = outbox.statements.refused()
     assert [(one.return_id, one.unit, one.locations, one.why) for one in listed] == [
         (first, "U-100", "G.RING", "it was blocked before."),
         (second, "U-100", "every location", "two reasons."),
@@ -167,38 +167,38 @@ def test_refused_statements_are_listed_over_all_returns_until_they_are_open_no_m
     assert all(word in listed[0].text() for word in ("U-100", "G.RING", "it was blocked before.", str(first)))
     # What is sent stays the same, whatever was refused (I8).
     assert {one.id for one in said_of(bench, first)} == {done.id, not_done.id}
-    returns.note_refused(first, {})
-    assert [one.return_id for one in returns.refused_statements()] == [second]
+    outbox.statements.note_refused(first, {})
+    assert [one.return_id for one in outbox.statements.refused()] == [second]
 
 
 def test_a_refused_preparation_is_listed_until_it_is_taken_or_its_card_is_back(bench: Bench) -> None:
-    returns, journals = bench.station.returns, bench.station.returns.journals
+    outbox, journals = bench.station.outbox, bench.station.outbox.journals
     assert journals is not None
     marker = bench.prepare()
-    returns.note_preparation_sent(marker.card_id, "Site TEST has no such inspection.")
-    [refused] = returns.refused_preparations()
+    outbox.preparations.note_refused(marker.card_id, "Site TEST has no such inspection.")
+    [refused] = outbox.preparations.refused()
     assert (refused.card_id, refused.why) == (marker.card_id, "Site TEST has no such inspection.")
     assert isinstance(refused.prepared, CardPrepared)
     assert str(marker.card_id) in refused.text()
-    assert returns.unsent_preparations() == []
+    assert outbox.preparations.unsent() == []
     # A rebuild of the outbox finds it again.
     assert [card_id for card_id, _ in journals.prepared()] == [marker.card_id]
     put(bench.card, "01 G.ID/TWVS0001.JPG", jpeg(1))
     return_id = bench.read()
-    assert len(returns.refused_preparations()) == 1
-    returns.hold(return_id, b"{}")
-    assert returns.refused_preparations() == []
+    assert len(outbox.preparations.refused()) == 1
+    outbox.hold(return_id, b"{}")
+    assert outbox.preparations.refused() == []
     assert journals.prepared() == []
 
 
 def test_a_refused_preparation_ends_when_the_card_is_prepared_anew_or_taken_after_all(bench: Bench) -> None:
-    returns = bench.station.returns
+    outbox = bench.station.outbox
     first = bench.prepare("deep")
-    returns.note_preparation_sent(first.card_id, "refused")
+    outbox.preparations.note_refused(first.card_id, "refused")
     second = bench.prepare("two-level")
-    assert returns.refused_preparations() == []
-    returns.note_preparation_sent(second.card_id, "refused")
-    returns.note_preparation_sent(second.card_id)
-    assert returns.refused_preparations() == []
-    returns.note_preparation_sent(new_id(), "of no card here")
-    assert returns.refused_preparations() == []
+    assert outbox.preparations.refused() == []
+    outbox.preparations.note_refused(second.card_id, "refused")
+    outbox.preparations.note_sent(second.card_id)
+    assert outbox.preparations.refused() == []
+    outbox.preparations.note_refused(new_id(), "of no card here")
+    assert outbox.preparations.refused() == []

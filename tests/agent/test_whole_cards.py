@@ -48,7 +48,9 @@ def run(bench: Bench) -> tuple[Runner, list[str]]:
 
 
 def digests_read(bench: Bench) -> set[str]:
-    return {file.sha256 for row in bench.station.returns.newest() for file in bench.files(row.id).values()}
+    return {
+        file.sha256 for row in bench.station.outbox.returns.newest() for file in bench.files(row.id).values()
+    }
 
 
 def sha(data: bytes) -> str:
@@ -56,8 +58,8 @@ def sha(data: bytes) -> str:
 
 
 def hold_all(bench: Bench) -> None:
-    for row in bench.station.returns.in_state("copied"):
-        bench.station.returns.hold(row.id, b"{}")
+    for row in bench.station.outbox.returns.in_state("copied"):
+        bench.station.outbox.hold(row.id, b"{}")
 
 
 def status(bench: Bench) -> str:
@@ -123,7 +125,7 @@ def test_i1_a_card_that_was_out_is_read_again(
         slot.rename(tmp_path / "out")
         run[0].once()
         (tmp_path / "out").rename(slot)
-    assert len(bench.station.returns.newest()) == 2, "once for each time it was put in"
+    assert len(bench.station.outbox.returns.newest()) == 2, "once for each time it was put in"
 
 
 @linux
@@ -165,7 +167,7 @@ def test_i7_pictures_in_folders_of_systems_and_repairs_are_read(bench: Bench, fo
     put(bench.card, f"{folder}/DSC00001.JPG", jpeg(1))
     put(bench.card, f"{folder}/recovered", jpeg(2))
     return_id = bench.read()
-    row = bench.station.returns.shown(return_id)
+    row = bench.station.outbox.returns.shown(return_id)
     aside = {name for name in (f"{folder}/recovered",) if name in row.aside}
     assert set(bench.files(return_id)) | aside == {f"{folder}/DSC00001.JPG", f"{folder}/recovered"}
     assert row.complete
@@ -196,7 +198,7 @@ def test_i7_what_is_left_aside_is_a_short_list_and_is_shown(bench: Bench) -> Non
     put(bench.card, "01 G.ID/._A.JPG", walking.APPLE_DOUBLE + b"\0\2\0\0")
     put(bench.card, "01 G.ID/._B.JPG", jpeg(1))
     shown = agent(bench.station.state.folder, "read", str(bench.card), "--no-push")
-    [row] = bench.station.returns.newest()
+    [row] = bench.station.outbox.returns.newest()
     assert set(bench.files(row.id)) == {"01 G.ID/._B.JPG"}, "a picture, whatever its name begins with"
     assert row.complete
     for name in [*junk, "01 G.ID/._A.JPG"]:
@@ -209,7 +211,7 @@ def test_i7_what_is_left_aside_is_a_short_list_and_is_shown(bench: Bench) -> Non
 def test_i6_an_empty_or_unmounted_place_is_no_card(bench: Bench) -> None:
     shown = agent(bench.station.state.folder, "read", str(bench.card), "--no-push", code=3)
     assert "There is nothing at" in shown
-    assert bench.station.returns.newest() == []
+    assert bench.station.outbox.returns.newest() == []
     assert CLEARED not in status(bench)
 
 
@@ -218,7 +220,7 @@ def test_i6_a_folder_of_a_prepared_card_is_refused(bench: Bench) -> None:
     put(bench.card, "01 G.ID/A.JPG", jpeg(1))
     shown = agent(bench.station.state.folder, "read", str(bench.card / "01 G.ID"), "--no-push", code=3)
     assert f"which begins at {bench.card}" in shown
-    assert bench.station.returns.newest() == []
+    assert bench.station.outbox.returns.newest() == []
 
 
 def test_i6_a_card_without_a_marker_is_cleared_only_after_a_person_confirmed_it(bench: Bench) -> None:
@@ -251,7 +253,7 @@ def test_i6_a_folder_of_a_medium_is_never_cleared(bench: Bench, slot: Path) -> N
     agent(folder, "read", str(slot / "DCIM"), "--no-push")
     hold_all(bench)
     assert CLEARED not in status(bench)
-    return_id = str(bench.station.returns.newest()[0].id)
+    return_id = str(bench.station.outbox.returns.newest()[0].id)
     shown = agent(folder, "confirm", return_id, "--person", "A. Person", code=3)
     assert f"folder of the medium at {slot}" in shown
     again = ["read", str(slot / "DCIM"), "--no-push", "--whole-card", "--person", "A. Person"]
@@ -295,15 +297,15 @@ def test_i6_a_card_taken_out_between_its_marker_and_its_listing_is_not_cleared(
 def test_i6_a_confirmation_survives_the_loss_of_the_outbox(bench: Bench) -> None:
     put(bench.card, "A.JPG", jpeg(1))
     return_id = bench.read()
-    bench.station.returns.confirm(return_id, "A. Person")
-    bench.station.returns.connection.close()
+    bench.station.outbox.returns.confirm(return_id, "A. Person")
+    bench.station.outbox.connection.close()
     for path in bench.station.state.folder.glob("outbox.sqlite3*"):
         path.unlink()
     agent(bench.station.state.folder, "rebuild")
     from agent.workstation import Workstation
 
     with Workstation(State(bench.station.state.folder)) as again:
-        row = again.returns.shown(return_id)
+        row = again.outbox.returns.shown(return_id)
     assert (row.state, row.confirmed_by) == ("copied", "A. Person")
 
 
@@ -319,8 +321,8 @@ def test_i6_a_prepared_card_of_more_files_than_are_named_can_be_released(
     for number in range(25):
         put(bench.card, f"01 G.ID/A{number:03}.JPG", b"%d" % number)
     return_id = bench.read()
-    assert bench.station.returns.shown(return_id).complete
-    assert bench.station.returns.unread(return_id) == []
+    assert bench.station.outbox.returns.shown(return_id).complete
+    assert bench.station.outbox.unread.of(return_id) == []
     hold_all(bench)
     assert CLEARED in status(bench)
 
@@ -368,8 +370,8 @@ def test_i7_a_path_longer_than_the_system_takes_is_named(bench: Bench) -> None:
     bench.prepare()
     deep(bench.card, 2500)
     return_id = bench.read()
-    assert not bench.station.returns.shown(return_id).complete
-    [unread] = bench.station.returns.unread(return_id)
+    assert not bench.station.outbox.returns.shown(return_id).complete
+    [unread] = bench.station.outbox.unread.of(return_id)
     assert "name too long" in unread.why
 
 
@@ -412,4 +414,4 @@ def test_whatever_a_file_raises_the_others_are_read_and_it_is_named(
     monkeypatch.setattr(copying.Copier, "_once", odd)
     return_id = bench.read()
     assert set(bench.files(return_id)) == {"01 G.ID/A.JPG", "01 G.ID/C.JPG"}
-    assert {file.path for file in bench.station.returns.unread(return_id)} == {"01 G.ID/B.JPG"}
+    assert {file.path for file in bench.station.outbox.unread.of(return_id)} == {"01 G.ID/B.JPG"}

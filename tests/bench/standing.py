@@ -79,7 +79,7 @@ def _stand() -> None:
         sys.stdout.write(f"{READY}\n")
         sys.stdout.flush()
         for _told in sys.stdin:
-            troubles = push_due(pusher, station.returns, lambda: False, forced=True)
+            troubles = push_due(pusher, station.outbox, lambda: False, forced=True)
             sys.stdout.write(f"{troubles or DONE}\n")
             sys.stdout.flush()
 

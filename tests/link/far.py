@@ -12,9 +12,10 @@ from pathlib import Path
 from uuid import UUID
 
 from agent.cards.identifying import identify, pick_inspection, plan_of
-from agent.cards.preparing import Order, prepare_card
-from agent.cards.reading import Progress, read_card
-from agent.cards.stating import Said
+from agent.cards.preparing import CardToPrepare, prepare_card
+from agent.cards.reading import read_card
+from agent.cards.stating import Given
+from agent.cards.taking import ReadingProgress
 from agent.cards.walking import survey
 from agent.client.service import Service
 from agent.profiles.schema import load_profile
@@ -87,7 +88,7 @@ class Far:
 
     def standing(self, return_id: UUID) -> str:
         with Workstation(self.state) as station:
-            row = station.returns.find(return_id)
+            row = station.outbox.returns.find(return_id)
             assert row is not None
             return str(row.state)
 
@@ -104,8 +105,8 @@ class Far:
 
 
 def read_with(station: Workstation, card: Path) -> UUID:
-    found, known = identify(station.state, station.cache, station.enrolment, card, Said()), survey(card)
-    return read_card(station.state, station.returns, station.spool, found, known, Progress())
+    found, known = identify(station.state, station.cache, station.enrolment, card, Given()), survey(card)
+    return read_card(station.state, station.outbox, station.spool, found, known, ReadingProgress())
 
 
 def push_card(state: State, card: Path, ready: Callable[[], object] = lambda: None) -> ReceiptBody:
@@ -113,7 +114,7 @@ def push_card(state: State, card: Path, ready: Callable[[], object] = lambda: No
     with Workstation(state) as station, station.service() as service, station.pusher(service) as pusher:
         return_id = read_with(station, card)
         ready()
-        push_preparations(station.returns, service)
+        push_preparations(station.outbox.preparations, service)
         return pusher.push(return_id)
 
 
@@ -148,5 +149,5 @@ def prepared(state: State, unit: str, card: Path) -> None:
         brief = pick_inspection(station.cache, unit, None)
         plan = plan_of(station.cache, brief.revision_id, brief.build)
         assert plan is not None
-        order = Order(brief, plan, load_profile("two-level"))
-        prepare_card(card, order, station.cache, station.returns, station.enrolment)
+        wanted = CardToPrepare(brief, plan, load_profile("two-level"))
+        prepare_card(card, wanted, station.cache, station.outbox, station.enrolment)

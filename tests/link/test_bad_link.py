@@ -122,7 +122,7 @@ def push_inside(link: PacketLink, state: State, return_id: UUID, seconds: float)
         try:
             while True:
                 with Workstation(state) as station:
-                    row = station.returns.find(return_id)
+                    row = station.outbox.returns.find(return_id)
                 if row is not None and row.state == "held":
                     return time.monotonic() - begun
                 assert time.monotonic() - begun < seconds, log.read_text()

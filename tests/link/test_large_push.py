@@ -40,7 +40,7 @@ def test_p17_a_large_file_resumes_by_part_after_a_drop_and_is_held_when_read_bac
         pusher.push(return_id)
     assert far.to_store.up - before < SIZE + LEAST_PART + SLACK, "parts that were there went again"
     with Workstation(far.state) as station:
-        assert station.returns.large_parts(hashlib.sha256(video).hexdigest()) is not None
+        assert station.outbox.sending.large_parts(hashlib.sha256(video).hexdigest()) is not None
     assert far.standing(return_id) == "copied"
     assert worker_status(service_settings) == 0
     sent = far.to_store.up
@@ -52,7 +52,7 @@ def test_p17_a_large_file_resumes_by_part_after_a_drop_and_is_held_when_read_bac
     assert far.rows(return_id) == (2, 2, 1)
     # With them the store can be asked for the file when it is no longer here.
     with Workstation(far.state) as station:
-        assert station.returns.large_parts(hashlib.sha256(video).hexdigest()) is not None
+        assert station.outbox.sending.large_parts(hashlib.sha256(video).hexdigest()) is not None
 
 
 def test_p27_a_bit_flipped_in_the_spool_of_a_large_file_is_found_before_a_byte_is_sent(far: Far) -> None:

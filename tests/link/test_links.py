@@ -20,8 +20,8 @@ from agent.client.traffic import Meter, Pace
 from agent.errors import LinkDown
 from agent.hours import Allowance, Hours
 from agent.sync import push
-from agent.sync.progress import Shown, read_note
-from agent.sync.waiting import LONGEST_PROBE, LONGEST_WAIT, Reach, Waits
+from agent.sync.progress import PushProgress, read_note
+from agent.sync.waiting import LONGEST_PROBE, LONGEST_WAIT, ServerReach, Waits
 from tests.link.far import Far, picture
 
 WAIT = 60.0
@@ -182,7 +182,7 @@ def test_p24_a_jump_of_the_clock_delays_nothing_beyond_the_longest_wait() -> Non
 @given(st.lists(st.booleans(), max_size=60))
 def test_p22_p24_while_the_link_is_down_it_is_asked_after_at_most_fifteen_seconds(tries: list[bool]) -> None:
     at = [0.0]
-    reach = Reach(lambda: at[0])
+    reach = ServerReach(lambda: at[0])
     for moved in tries:
         reach.lost(moved)
         assert not reach.due()
@@ -220,7 +220,7 @@ def test_p25_a_limited_push_takes_the_time_its_bytes_need_and_says_what_is_left(
     return_id = far.read(8, size=60_000)
     monkeypatch.setenv("SIGHTLEDGER_AGENT_BANDWIDTH", "100000")
     monkeypatch.setattr(push, "NOTE_EVERY", 0.3)
-    looks: list[tuple[float, Shown]] = []
+    looks: list[tuple[float, PushProgress]] = []
     before = far.to_store.up + far.to_service.up
     with far.pusher() as pusher:
         # What another process is told is the same.

@@ -10,8 +10,8 @@ from uuid import UUID
 import pytest
 
 from agent.errors import AgentError
-from agent.outbox import returns, sending
-from agent.sync.progress import Shown, text_of
+from agent.outbox import card_return, returns
+from agent.sync.progress import PushProgress, text_of
 from agent.sync.push import Pusher
 from agent.workstation import Workstation
 from service.contract.cards import LEAST_PART
@@ -24,7 +24,7 @@ from tests.live_service import client_of
 @pytest.fixture(autouse=True)
 def small_parts(monkeypatch: pytest.MonkeyPatch) -> None:
     """A card of a few files goes in several parts, as one of thousands does."""
-    monkeypatch.setattr(returns, "CUT", sending.Cut(2, 1))
+    monkeypatch.setattr(returns, "CUT", card_return.Cut(2, 1))
 
 
 @pytest.fixture
@@ -35,14 +35,14 @@ def s3(far: Far) -> Iterator[Any]:
 
 def digests(far: Far, return_id: UUID) -> list[str]:
     with Workstation(far.state) as station:
-        return [row["sha256"] for row in station.returns.files(return_id)]
+        return [file.sha256 for file in station.outbox.files.of(return_id)]
 
 
 def copied(far: Far, among: list[str]) -> set[str]:
     """Those of the digests of which the outbox says that they lie in the spool."""
     with Workstation(far.state) as station:
-        rows = [station.returns.original(digest) for digest in among]
-    return {row["sha256"] for row in rows if row is not None and row["spooled_at"]}
+        found = {digest: station.outbox.originals.find(digest) for digest in among}
+    return {digest for digest, original in found.items() if original is not None and original.spooled_at}
 
 
 def lose(far: Far, lost: list[str]) -> None:
@@ -126,7 +126,7 @@ def test_nobody_asks_for_a_check_on_the_way_and_who_waits_for_reading_back_asks_
     monkeypatch.setattr("agent.sync.push.PATIENCE", 0.3)
     far.put("02 B/TWVS0009.MP4", random_bytes(2 * LEAST_PART))
     return_id = far.read(7)
-    looks: list[Shown] = []
+    looks: list[PushProgress] = []
     monkeypatch.setattr("agent.sync.push.NOTE_EVERY", 0.05)
     for _ in range(3):
         with far.pusher() as pusher:

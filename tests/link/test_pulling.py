@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from agent.settings import State
-from agent.sync.pull import Pull, pull
+from agent.sync.pull import PullOutcome, pull
 from agent.workstation import Workstation
 from service.access.rules import Role
 from service.campaigns.actions import opening
@@ -39,7 +39,7 @@ def in_database(url: str, do: Callable[[Database], Coroutine[Any, Any, Any]]) ->
     return asyncio.run(run())
 
 
-def pulled(state: State) -> Pull:
+def pulled(state: State) -> PullOutcome:
     with Workstation(state) as station, station.service() as service:
         return pull(station.cache, service, station.enrolment.site)
 

@@ -12,14 +12,15 @@ from uuid import UUID
 
 import sqlalchemy as sa
 from PIL import Image
-from service.intake.actions.showing import show
 from sqlalchemy.dialects.postgresql import insert
 from sqlalchemy.ext.asyncio import AsyncConnection
 
+from service.campaigns.actions.settling import changing
 from service.campaigns.store.tables import inspections
 from service.contract.wire import new_id
 from service.database import Database
 from service.images.store import images
+from service.intake.store.showing import show_anew
 from service.intake.store.tables import card_returns, placements, sightings
 
 TAKEN = datetime(2026, 11, 20, 8, 12, 3, tzinfo=UTC)
@@ -98,14 +99,14 @@ class Picture:
 
 async def hold(db: Database, card: Card, pictures: list[Picture]) -> None:
     """Records the card return with its pictures, placed where they say."""
-    async with db.begin() as connection:
+    async with db.begin() as connection, changing(connection, [card.inspection_id]):
         await hold_card(connection, card)
         revision_id = await connection.scalar(
             sa.select(inspections.c.revision_id).where(inspections.c.id == card.inspection_id)
         )
         for picture in pictures:
             await _hold(connection, card, revision_id, picture)
-        await show(connection, [card.inspection_id], {picture.digest for picture in pictures})
+        await show_anew(connection, [card.inspection_id], {picture.digest for picture in pictures})
 
 
 async def _hold(connection: AsyncConnection, card: Card, revision_id: UUID, picture: Picture) -> None:
