@@ -16,6 +16,7 @@ from service.commands import (
     installing,
     people,
     plans,
+    recounting,
     serving,
     sites,
     types,
@@ -27,7 +28,8 @@ app = typer.Typer(no_args_is_help=True, add_completion=False, pretty_exceptions_
 
 DEEDS = (
     *(installing.migrate, installing.receipt_key, installing.bucket, agents.enrol_code),
-    *(serving.serve, serving.worker, custody.audit, custody.sweep, custody.retention, serving.seed),
+    *(serving.serve, serving.worker, custody.audit, custody.sweep, custody.retention, recounting.recount),
+    serving.seed,
 )
 for command in DEEDS:
     app.command(command.__name__.replace("_", "-"))(command)

@@ -15,6 +15,7 @@ from uuid import UUID
 
 import httpx
 import hypothesis
+import msgspec
 import psycopg
 import pytest
 from psycopg import sql
@@ -115,7 +116,7 @@ def service_settings(
         s3_region=object_settings.region,
         s3_access_key=object_settings.access_key,
         s3_secret_key=object_settings.secret_key,
-        receipt_key_file=key,
+        receipt_key_file=str(key),
         metrics_token="metrics-token-of-the-tests",
     )
 
@@ -168,7 +169,7 @@ def settings_apart(
     """A database and a bucket with Object Lock in which nobody else is."""
     bucket = f"test-{secrets.token_hex(6)}"
     prepare_bucket(replace(object_settings, bucket=bucket))
-    return replace(service_settings, database_url=fresh_database_url, s3_bucket=bucket)
+    return msgspec.structs.replace(service_settings, database_url=fresh_database_url, s3_bucket=bucket)
 
 
 @contextmanager

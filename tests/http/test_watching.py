@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import httpx
 import pytest
 import sqlalchemy as sa
+from msgspec.structs import replace
 
 from service.access.rules import Role
 from service.campaigns.actions.drift import drift_of_next

@@ -1,0 +1,13 @@
+"""Every projection there is, each after those that it is folded from."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from service.campaigns.actions.projections import BINDINGS, COMPLETION, INSPECTIONS
+from service.custody.actions.reading import CUSTODY
+from service.facts.projections import Projection
+from service.intake.actions.projections import HISTORY
+from service.units.actions import POSITIONS
+
+PROJECTIONS: tuple[Projection[Any], ...] = (POSITIONS, BINDINGS, HISTORY, INSPECTIONS, COMPLETION, CUSTODY)
