@@ -6,7 +6,6 @@ import gc
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from importlib.metadata import version
-from pathlib import Path
 
 from litestar import Litestar, Router
 from litestar.di import Provide
@@ -23,20 +22,14 @@ import service.records.routes
 import service.web.routes
 from service.access.auth import SESSION_COOKIE, Authentication, provide_caller
 from service.contract.wire import build_shapes
-from service.database import Database
 from service.described import DescribedJson
 from service.health import live, metrics, ready
 from service.http import ServiceRequest, framed
-from service.intake.actions.committing import Commits
-from service.objects import Objects, ObjectSettings
-from service.objects.holding import Holding
 from service.observe import configure_logging, watched
+from service.parts import Parts
 from service.problems import EXCEPTION_HANDLERS
 from service.settings import Settings, read_settings
-from service.signing import Signer
-from service.watching import Watch
 from service.web.refusals import with_pages
-from service.writable import Writable
 
 ROUTERS: list[Router] = [
     service.access.routes.router,
@@ -52,17 +45,17 @@ ROUTERS: list[Router] = [
 LARGEST_BODY = 10_000_000
 
 
+# What handlers are given by the name of their parameter.
+PROVIDED = ("db", "objects", "settings", "commits", "signer", "writable", "watch")
+
+
 def create_app(settings: Settings | None = None) -> Litestar:
     """The service; raises SettingError when it cannot start with these settings."""
     settings = settings or read_settings()
     configure_logging(settings.log_level)
     build_shapes()
-    db = Database(settings.database_url)
-    objects = open_objects(settings)
-    signer = Signer.load(Path(settings.receipt_key_file))
-    writable = Writable(db, objects)
-    commits = Commits()
-    watch = Watch(settings.audit_days, writable)
+    parts = Parts(settings)
+    provided = {name: _provide(getattr(parts, name)) for name in PROVIDED}
 
     @asynccontextmanager
     async def lifespan(_app: Litestar) -> AsyncIterator[None]:
@@ -72,56 +65,27 @@ def create_app(settings: Settings | None = None) -> Litestar:
         try:
             yield
         finally:
-            await commits.close()
-            await db.close()
-            objects.close()
+            await parts.close()
 
     app = Litestar(
         route_handlers=[live, ready, metrics, *ROUTERS],
         lifespan=[lifespan],
         middleware=[DefineMiddleware(Authentication)],
-        dependencies={
-            "caller": Provide(provide_caller, sync_to_thread=False),
-            "db": Provide(lambda: db, sync_to_thread=False),
-            "objects": Provide(lambda: objects, sync_to_thread=False),
-            "settings": Provide(lambda: settings, sync_to_thread=False),
-            "commits": Provide(lambda: commits, sync_to_thread=False),
-            "signer": Provide(lambda: signer, sync_to_thread=False),
-            "writable": Provide(lambda: writable, sync_to_thread=False),
-            "watch": Provide(lambda: watch, sync_to_thread=False),
-        },
+        dependencies={"caller": Provide(provide_caller, sync_to_thread=False), **provided},
         exception_handlers=with_pages(EXCEPTION_HANDLERS),
         openapi_config=openapi_config(),
         request_class=ServiceRequest,
         request_max_body_size=LARGEST_BODY,
         logging_config=None,
     )
-    app.state.db = db
+    app.state.db = parts.db
     app.state.settings = settings
     app.asgi_handler = framed(watched(app.asgi_handler), https=settings.secure_cookies)
     return app
 
 
-def open_objects(settings: Settings) -> Objects:
-    """The object store these settings name."""
-    return Objects(store_settings(settings))
-
-
-def open_holding(settings: Settings) -> Holding:
-    """The same store, for those who look after what it holds."""
-    return Holding(store_settings(settings))
-
-
-def store_settings(settings: Settings) -> ObjectSettings:
-    """What these settings say of the object store."""
-    return ObjectSettings(
-        endpoint=settings.s3_endpoint,
-        public_endpoint=settings.s3_public,
-        region=settings.s3_region,
-        bucket=settings.s3_bucket,
-        access_key=settings.s3_access_key,
-        secret_key=settings.s3_secret_key,
-    )
+def _provide(part: object) -> Provide:
+    return Provide(lambda: part, sync_to_thread=False)
 
 
 def openapi_config() -> OpenAPIConfig:

@@ -33,10 +33,11 @@ def test_the_pure_tests_run_the_rules(tmp_path: Path) -> None:
         assert done.returncode == 0, done.stdout[-4000:] + done.stderr[-2000:]
 
     options = ("-q", "-p", "no:cacheprovider", "--hypothesis-profile=few")
-    coverage("run", "--include=service/*/rules.py,service/facts.py", "-m", "pytest", *options, *PURE)
+    coverage("run", "--include=service/*/rules.py,service/*/rules/*.py", "-m", "pytest", *options, *PURE)
     coverage("json", "-o", str(tmp_path / "lines.json"))
     told = json.loads((tmp_path / "lines.json").read_text())["files"]
-    wanted = {str(path.relative_to(ROOT)) for path in ROOT.glob("service/*/rules.py")} | {"service/facts.py"}
+    paths = [path for where in ("*/rules.py", "*/rules/[a-z]*.py") for path in (ROOT / "service").glob(where)]
+    wanted = {str(path.relative_to(ROOT)) for path in paths}
     assert told.keys() == wanted
     shares = {name: found["summary"]["percent_covered"] for name, found in told.items()}
     assert {name: share for name, share in shares.items() if share <= ENOUGH} == {}

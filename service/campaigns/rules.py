@@ -57,17 +57,17 @@ class Inspection:
 
 
 @dataclass(frozen=True, slots=True)
-class Fold:
+class FoldedLocation:
     """What the statements make of one location; a next statement has to replace `heads` (ids, ascending)."""
 
     state: LocationState
     heads: tuple[UUID, ...]
 
 
-NOTHING_SAID = Fold("no_statement", ())
+NOTHING_SAID = FoldedLocation("no_statement", ())
 
 
-def location_state(statements: Iterable[Statement], key: str) -> Fold:
+def location_state(statements: Iterable[Statement], key: str) -> FoldedLocation:
     """The state of one location from all statements that name it, in any order and however often repeated.
 
     Heads are the statements that nothing replaces. No head: no_statement. Heads that all say the same
@@ -86,12 +86,12 @@ def location_state(statements: Iterable[Statement], key: str) -> Fold:
     stands = standing(named)
     said = {(s.kind, s.reason) for s in stands.heads}
     if stands.in_ring or len(said) > 1:
-        return Fold("conflict", stands.ids)
+        return FoldedLocation("conflict", stands.ids)
     [(kind, _)] = said
-    return Fold(kind, stands.ids)
+    return FoldedLocation(kind, stands.ids)
 
 
-def fold(statements: Iterable[Statement], keys: Iterable[str]) -> dict[str, Fold]:
+def fold(statements: Iterable[Statement], keys: Iterable[str]) -> dict[str, FoldedLocation]:
     """`location_state` for each key, reading the statements once."""
     by_key: dict[str, list[Statement]] = {key: [] for key in keys}
     for statement in statements:
@@ -233,7 +233,7 @@ COLUMN_OF: dict[LocationState, str] = {
 ANSWERED: frozenset[LocationState] = frozenset({"complete", "omission_authorised"})
 
 
-def shown_state(location: BoundLocation, folded: Fold) -> LocationState:
+def shown_state(location: BoundLocation, folded: FoldedLocation) -> LocationState:
     """The state to show: not applicable to the build comes before anything that was said (I11)."""
     return folded.state if location.applicable else "not_applicable"
 

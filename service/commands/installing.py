@@ -47,8 +47,8 @@ def bucket(
 
     Ends with 3 when it has no Object Lock: it can be used, but locks nothing.
     """
-    from service.app import store_settings
     from service.objects.bucket import prepare_bucket
+    from service.parts import store_settings
 
     found = prepare_bucket(store_settings(read_settings()), lock=lock, wait_s=wait)
     typer.echo(found.text())

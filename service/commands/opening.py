@@ -4,17 +4,17 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Awaitable, Callable
-from contextlib import closing
 from typing import TYPE_CHECKING, NoReturn, TypeVar
 
 import typer
 
 from service.errors import NotFound, Refusal
-from service.settings import SettingError, Settings, read_settings
+from service.settings import SettingError, read_settings
 
 if TYPE_CHECKING:
     from service.database import Database
     from service.objects.holding import Holding
+    from service.parts import Parts
 
 T = TypeVar("T")
 
@@ -23,29 +23,29 @@ REFUSED, NOT_SET_UP, NOT_SOUND = 1, 2, 3
 
 def with_database(use: Callable[[Database], Awaitable[T]]) -> T:
     """Run with the database that the settings name."""
-    from service.database import Database
-
-    settings: Settings = read_settings()
-
-    async def run() -> T:
-        db = Database(settings.database_url, pool_size=1)
-        try:
-            return await use(db)
-        finally:
-            await db.close()
-
-    return asyncio.run(run())
+    return _with_parts(lambda parts: use(parts.db))
 
 
 def with_store(use: Callable[[Database, Holding], Awaitable[T]]) -> T:
     """Run with database and store; each thing of note is a line of the log."""
-    from service.app import open_holding
     from service.observe import configure_logging
 
-    settings = read_settings()
-    configure_logging(settings.log_level)
-    with closing(open_holding(settings)) as holding:
-        return with_database(lambda db: use(db, holding))
+    configure_logging(read_settings().log_level)
+    return _with_parts(lambda parts: use(parts.db, parts.holding))
+
+
+def _with_parts(use: Callable[[Parts], Awaitable[T]]) -> T:
+    from service.parts import Parts
+
+    parts = Parts(read_settings(), pool_size=1)
+
+    async def run() -> T:
+        try:
+            return await use(parts)
+        finally:
+            await parts.close()
+
+    return asyncio.run(run())
 
 
 async def found(reading: Awaitable[T]) -> T | None:

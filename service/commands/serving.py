@@ -60,14 +60,13 @@ def worker(
     until_empty: Annotated[bool, typer.Option("--until-empty", help="Do what is waiting, then end.")] = False,
 ) -> None:
     """Run background work: thumbnails, large files read back; and on a schedule audit, locks and sweep."""
-    from service.app import open_objects
     from service.contract.wire import build_shapes
     from service.custody.actions.schedule import tasks as custody_tasks
-    from service.database import Database
     from service.images.actions import tasks as image_tasks
     from service.intake.actions.large import tasks as intake_tasks
     from service.jobs import open_queue, work
     from service.observe import configure_logging
+    from service.parts import Parts
 
     settings = read_settings()
     configure_logging(settings.log_level)
@@ -78,12 +77,12 @@ def worker(
     )
 
     async def run() -> None:
-        db = Database(settings.database_url)
+        parts = Parts(settings)
         try:
-            around = {"db": db, "objects": open_objects(settings), "settings": settings}
+            around = {"db": parts.db, "objects": parts.objects, "settings": settings}
             await work(queue, around, wait=not until_empty)
         finally:
-            await db.close()
+            await parts.close()
 
     asyncio.run(run())
 

@@ -63,7 +63,7 @@ class Publication:
 
 
 @dataclass(frozen=True, slots=True)
-class Fold:
+class FoldedRevision:
     """What the events make of one revision; a next event has to replace `heads` (ids, ascending).
 
     `state` is without regard to time and place: approved where there are `publications` in force.
@@ -74,7 +74,7 @@ class Fold:
     publications: frozenset[Publication] = frozenset()
 
 
-def fold(events: Iterable[Event]) -> Fold:
+def fold(events: Iterable[Event]) -> FoldedRevision:
     """The standing of one revision from all its events, in any order and however often repeated.
 
     Heads are the events that nothing replaces. Heads that all mean the same: that. Heads that differ:
@@ -83,13 +83,13 @@ def fold(events: Iterable[Event]) -> Fold:
     """
     told = frozenset(events)
     if not told:
-        return Fold("draft")
+        return FoldedRevision("draft")
     stands = standing(told)
     if stands.in_ring or len({event.meaning() for event in stands.heads}) > 1:
-        return Fold("conflict", stands.ids)
+        return FoldedRevision("conflict", stands.ids)
     kind = next(iter(stands.heads)).kind
     publications = _publications(stands.heads, told) if kind in IN_FORCE else frozenset()
-    return Fold(STATE_AFTER[kind], stands.ids, publications)
+    return FoldedRevision(STATE_AFTER[kind], stands.ids, publications)
 
 
 def _publications(heads: Collection[Event], events: Collection[Event]) -> frozenset[Publication]:
@@ -124,7 +124,7 @@ def _left_standing(event: Event, events: Collection[Event]) -> list[Event]:
     return []
 
 
-def effective_at(folds: Mapping[UUID, Fold], at: datetime, site: str) -> UUID | None:
+def effective_at(folds: Mapping[UUID, FoldedRevision], at: datetime, site: str) -> UUID | None:
     """The revision of a plan that is effective at a site and instant; `folds` are those of all its revisions.
 
     Of the publications in force that cover the site and have been reached, the one with the newest
@@ -141,7 +141,7 @@ def effective_at(folds: Mapping[UUID, Fold], at: datetime, site: str) -> UUID | 
 
 
 def state_of(
-    revision: UUID, folds: Mapping[UUID, Fold], at: datetime, site: str | None = None
+    revision: UUID, folds: Mapping[UUID, FoldedRevision], at: datetime, site: str | None = None
 ) -> RevisionState:
     """The state of a revision among all revisions of its plan, at an instant and a site.
 
@@ -159,7 +159,7 @@ def state_of(
     return "superseded"
 
 
-def _sites_named(folds: Mapping[UUID, Fold]) -> set[str]:
+def _sites_named(folds: Mapping[UUID, FoldedRevision]) -> set[str]:
     named = [held.sites for standing in folds.values() for held in standing.publications]
     return {ELSEWHERE}.union(*(sites for sites in named if sites is not None))
 
@@ -203,7 +203,7 @@ def _out_of_step(event: Event, replaced: Collection[Event]) -> str | None:
     return None if fits else f"{event.kind} cannot follow on {told}."
 
 
-def _moved_on(event: Event, standing: Fold, known: Mapping[UUID, Event]) -> str | None:
+def _moved_on(event: Event, standing: FoldedRevision, known: Mapping[UUID, Event]) -> str | None:
     for head in standing.heads:
         races = known[head].replaces & event.replaces or not (known[head].replaces or event.replaces)
         if head not in event.replaces and not races:

@@ -16,7 +16,7 @@ from service.contract.plan_document import PlanDocument
 from service.database import Row, id_column, json, metadata, moment, reference, text, texts
 from service.errors import NotFound
 from service.facts.store import fact_table
-from service.plans.rules import Event, Fold, effective_at, fold
+from service.plans.rules import Event, FoldedRevision, effective_at, fold
 
 equipment_types = sa.Table("equipment_types", metadata, id_column(), text("code", unique=True), text("name"))
 
@@ -222,7 +222,7 @@ def as_event(row: Row) -> Event:
     )
 
 
-async def folds_of_plan(connection: AsyncConnection, plan_id: UUID) -> dict[UUID, Fold]:
+async def folds_of_plan(connection: AsyncConnection, plan_id: UUID) -> dict[UUID, FoldedRevision]:
     """The standing of every revision of a plan."""
     told = await events_of_plan(connection, plan_id)
     return {revision_id: fold(events) for revision_id, events in told.items()}

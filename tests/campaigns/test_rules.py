@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.campaigns import rules
-from service.campaigns.rules import BoundLocation, Counts, Fold, Statement
+from service.campaigns.rules import BoundLocation, Counts, FoldedLocation, Statement
 
 KEYS = ("A", "B", "C")
 KINDS = ("complete", "reopened", "not_inspected", "omission_authorised")
@@ -44,75 +44,79 @@ def histories(draw, honest=True, size=7):
 
 
 def test_nothing_said_is_no_statement():
-    assert rules.location_state([], "A") == Fold("no_statement", ())
-    assert rules.location_state([said(1, on="B")], "A") == Fold("no_statement", ())
+    assert rules.location_state([], "A") == FoldedLocation("no_statement", ())
+    assert rules.location_state([said(1, on="B")], "A") == FoldedLocation("no_statement", ())
 
 
 @pytest.mark.parametrize("kind", KINDS)
 def test_one_statement_is_the_state(kind):
-    assert rules.location_state([said(7, kind)], "A") == Fold(kind, (uid(7),))
+    assert rules.location_state([said(7, kind)], "A") == FoldedLocation(kind, (uid(7),))
 
 
 def test_two_shifts_that_both_say_complete_agree():
-    assert rules.location_state([said(2), said(1)], "A") == Fold("complete", (uid(1), uid(2)))
+    assert rules.location_state([said(2), said(1)], "A") == FoldedLocation("complete", (uid(1), uid(2)))
 
 
 def test_i4_heads_that_differ_in_kind_are_a_conflict():
-    assert rules.location_state([said(1), said(2, "reopened")], "A") == Fold("conflict", (uid(1), uid(2)))
+    assert rules.location_state([said(1), said(2, "reopened")], "A") == FoldedLocation(
+        "conflict", (uid(1), uid(2))
+    )
 
 
 def test_i4_heads_that_differ_in_reason_are_a_conflict():
     one, two = said(1, "not_inspected", reason="x:one"), said(2, "not_inspected", reason="x:two")
-    assert rules.location_state([one, two], "A") == Fold("conflict", (uid(1), uid(2)))
+    assert rules.location_state([one, two], "A") == FoldedLocation("conflict", (uid(1), uid(2)))
     assert rules.location_state([one, replace(two, reason="x:one")], "A").state == "not_inspected"
 
 
 def test_i4_a_reopened_that_names_one_of_two_completes_leaves_a_conflict():
     history = [said(1), said(2), said(3, "reopened", replaces=[1])]
-    assert rules.location_state(history, "A") == Fold("conflict", (uid(2), uid(3)))
+    assert rules.location_state(history, "A") == FoldedLocation("conflict", (uid(2), uid(3)))
 
 
 def test_i4_a_statement_that_replaces_all_heads_settles():
     history = [said(1), said(2, "reopened"), said(3, "complete", replaces=[1, 2])]
-    assert rules.location_state(history, "A") == Fold("complete", (uid(3),))
+    assert rules.location_state(history, "A") == FoldedLocation("complete", (uid(3),))
 
 
 def test_a_replacement_counts_only_where_it_names_the_location():
     history = [said(1, on="AB"), said(2, "reopened", on="B", replaces=[1])]
-    assert rules.location_state(history, "A") == Fold("complete", (uid(1),))
-    assert rules.location_state(history, "B") == Fold("reopened", (uid(2),))
+    assert rules.location_state(history, "A") == FoldedLocation("complete", (uid(1),))
+    assert rules.location_state(history, "B") == FoldedLocation("reopened", (uid(2),))
 
 
 def test_a_chain_ends_in_its_last_link_whatever_is_missing_in_between():
     history = [said(1), said(2, "reopened", replaces=[1]), said(3, replaces=[2])]
-    assert rules.location_state(history, "A") == Fold("complete", (uid(3),))
+    assert rules.location_state(history, "A") == FoldedLocation("complete", (uid(3),))
     # The middle one has not arrived yet: first and last stand side by side, and agree.
-    assert rules.location_state([history[0], history[2]], "A") == Fold("complete", (uid(1), uid(3)))
+    assert rules.location_state([history[0], history[2]], "A") == FoldedLocation("complete", (uid(1), uid(3)))
 
 
 def test_replacing_an_unknown_id_or_itself_changes_nothing():
-    assert rules.location_state([said(1, replaces=[99])], "A") == Fold("complete", (uid(1),))
-    assert rules.location_state([said(1, replaces=[1])], "A") == Fold("complete", (uid(1),))
+    assert rules.location_state([said(1, replaces=[99])], "A") == FoldedLocation("complete", (uid(1),))
+    assert rules.location_state([said(1, replaces=[1])], "A") == FoldedLocation("complete", (uid(1),))
 
 
 def test_a_ring_of_replacements_is_a_conflict_of_all_its_members():
     ring = [said(1, replaces=[3]), said(2, replaces=[1]), said(3, replaces=[2])]
-    assert rules.location_state(ring, "A") == Fold("conflict", (uid(1), uid(2), uid(3)))
+    assert rules.location_state(ring, "A") == FoldedLocation("conflict", (uid(1), uid(2), uid(3)))
 
 
 def test_what_a_ring_replaces_is_no_head():
     history = [said(1, "reopened"), said(2, replaces=[1, 3]), said(3, replaces=[2])]
-    assert rules.location_state(history, "A") == Fold("conflict", (uid(2), uid(3)))
+    assert rules.location_state(history, "A") == FoldedLocation("conflict", (uid(2), uid(3)))
 
 
 def test_a_statement_from_outside_the_ring_settles_it():
     ring = [said(1, replaces=[2]), said(2, replaces=[1])]
-    assert rules.location_state([*ring, said(3, replaces=[1, 2])], "A") == Fold("complete", (uid(3),))
-    assert rules.location_state([*ring, said(3, replaces=[1])], "A") == Fold("complete", (uid(3),))
+    assert rules.location_state([*ring, said(3, replaces=[1, 2])], "A") == FoldedLocation(
+        "complete", (uid(3),)
+    )
+    assert rules.location_state([*ring, said(3, replaces=[1])], "A") == FoldedLocation("complete", (uid(3),))
 
 
 def test_one_id_with_two_contents_hides_neither():
-    assert rules.location_state([said(1), said(1, "reopened")], "A") == Fold("conflict", (uid(1),))
+    assert rules.location_state([said(1), said(1, "reopened")], "A") == FoldedLocation("conflict", (uid(1),))
 
 
 @given(histories(honest=False), st.randoms(use_true_random=False))
@@ -128,7 +132,7 @@ def test_i3_any_order_and_any_repetition_give_the_same_state(history, random):
 def test_i4_replacing_every_head_gives_exactly_that_state(history, kind, reason):
     heads = rules.location_state(history, "A").heads
     settled = Statement(uid(1000), kind, frozenset("A"), frozenset(heads), reason)
-    assert rules.location_state([*history, settled], "A") == Fold(kind, (uid(1000),))
+    assert rules.location_state([*history, settled], "A") == FoldedLocation(kind, (uid(1000),))
 
 
 @given(histories())
@@ -163,8 +167,8 @@ def test_what_is_said_of_other_locations_has_no_effect(history, other):
 def test_fold_answers_for_the_keys_asked_and_only_those():
     history = [said(1, on="AB"), said(2, "reopened", on="C")]
     assert rules.fold(history, ["A", "D"]) == {
-        "A": Fold("complete", (uid(1),)),
-        "D": Fold("no_statement", ()),
+        "A": FoldedLocation("complete", (uid(1),)),
+        "D": FoldedLocation("no_statement", ()),
     }
     assert rules.fold(history, []) == {}
 
@@ -205,8 +209,8 @@ def test_i3_contradictions_do_not_depend_on_order(history, random):
 
 def test_i11_not_applicable_comes_from_the_build_and_no_statement_changes_it():
     location = BoundLocation("A", applicable=False)
-    assert rules.shown_state(location, Fold("complete", (uid(1),))) == "not_applicable"
-    assert rules.shown_state(BoundLocation("A"), Fold("complete", (uid(1),))) == "complete"
+    assert rules.shown_state(location, FoldedLocation("complete", (uid(1),))) == "not_applicable"
+    assert rules.shown_state(BoundLocation("A"), FoldedLocation("complete", (uid(1),))) == "complete"
 
 
 def test_i11_the_four_kinds_of_nothing_are_counted_apart():

@@ -6,8 +6,8 @@ from typing import Any
 
 import pytest
 
-from service.app import open_holding
 from service.objects.holding import Holding
+from service.parts import open_holding
 from service.settings import Settings
 from tests.live_service import client_of
 

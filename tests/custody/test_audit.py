@@ -13,7 +13,6 @@ import sqlalchemy as sa
 
 from deploy.embedded.store import ObjectStore
 from service.access.rules import Role
-from service.app import open_holding
 from service.custody.actions.audit import audit_all, audit_digests, audit_share
 from service.custody.actions.overview import read_custody
 from service.custody.store.tables import image_custody, image_readings
@@ -22,6 +21,7 @@ from service.errors import NotAllowed, Unavailable
 from service.facts.rules import standing
 from service.objects import original_key
 from service.objects.holding import Holding
+from service.parts import open_holding
 from service.settings import Settings
 from service.watching import Watch
 from tests import engines, factories

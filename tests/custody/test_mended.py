@@ -13,7 +13,6 @@ from botocore.exceptions import ClientError
 
 from deploy.embedded.store import ObjectStore
 from service.access.rules import Role
-from service.app import open_holding
 from service.contract.cards import LARGE_FROM
 from service.contract.custody import RetentionIn
 from service.custody.actions.audit import audit_all, audit_digests
@@ -27,6 +26,7 @@ from service.intake.actions.commit import ObjectsMissing
 from service.intake.actions.large import put_large, verify_large
 from service.objects import original_key
 from service.objects.holding import Holding
+from service.parts import open_holding
 from service.records.actions.images import held_among
 from service.settings import Settings
 from tests import engines, factories

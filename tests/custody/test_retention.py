@@ -12,7 +12,6 @@ from botocore.exceptions import ClientError
 from msgspec.structs import replace
 
 from service.access.rules import Role
-from service.app import open_holding
 from service.contract.custody import RetentionIn
 from service.custody.actions.overview import read_custody
 from service.custody.actions.retain import retain
@@ -22,6 +21,7 @@ from service.database import Database
 from service.errors import NotAllowed
 from service.objects import ObjectSettings, original_key
 from service.objects.holding import Holding, Lock
+from service.parts import open_holding
 from service.settings import Settings
 from tests import factories
 from tests.commands.own_process import sightledger

@@ -12,7 +12,6 @@ import pytest
 import sqlalchemy as sa
 from msgspec.structs import replace
 
-from service.app import open_holding
 from service.custody.actions import sweep as sweeping
 from service.custody.actions.sweep import sweep
 from service.custody.store.tables import custody_runs
@@ -23,6 +22,7 @@ from service.intake.store.naming import about_to_name
 from service.intake.store.returns import insert_part
 from service.objects import ObjectSettings, original_key
 from service.objects.holding import Holding, Upload
+from service.parts import open_holding
 from service.settings import Settings
 from tests.commands.own_process import sightledger
 from tests.intake.factories import CardBack, Yard, claim, images_among, jpeg, rows_of

@@ -17,11 +17,11 @@ from sqlalchemy import make_url
 
 from deploy.embedded.postgres import Postgres
 from service.access.rules import Caller
-from service.app import open_holding
 from service.contract.comparing import ReturnAsked
 from service.custody.actions.sweep import sweep
 from service.database import Database
 from service.intake.actions.returns import known_returns
+from service.parts import open_holding
 from service.settings import Settings
 from tests.commands.own_process import sightledger
 from tests.documents import Shell, blocks

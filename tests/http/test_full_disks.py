@@ -16,10 +16,11 @@ from msgspec.structs import replace
 from deploy.embedded.postgres import Postgres
 from deploy.embedded.store import ObjectStore
 from service import writable
-from service.app import create_app, open_objects
+from service.app import create_app
 from service.database import migrate
 from service.objects import Objects
 from service.objects.probing import PREFIX
+from service.parts import open_objects
 from service.settings import Settings
 from service.writable import Kept
 from tests import engines

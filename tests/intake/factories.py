@@ -18,7 +18,6 @@ from joserfc.util import urlsafe_b64decode
 from PIL import Image
 
 from service.access.rules import Caller
-from service.app import open_objects
 from service.campaigns.store.tables import inspection_locations, inspections, unit_images
 from service.contract.cards import (
     CardReturnCommit,
@@ -46,6 +45,7 @@ from service.intake.actions.returns import open_return, read_return
 from service.intake.rules.placing import Place, Placement, Sighted, pictures_held, shown
 from service.intake.store.tables import placements, sightings
 from service.objects import Objects
+from service.parts import open_objects
 from service.settings import Settings
 from service.signing import Signer
 from tests import factories

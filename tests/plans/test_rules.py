@@ -16,7 +16,7 @@ from service.plans.rules import (
     FOLLOWS,
     STATE_AFTER,
     Event,
-    Fold,
+    FoldedRevision,
     Publication,
     applicability,
     editable,
@@ -98,7 +98,7 @@ def test_i4_heads_are_what_nothing_replaces_and_differing_heads_are_a_conflict(e
 @given(told())
 def test_i4_replacing_every_head_settles(events: list[Event]) -> None:
     settling = Event(UUID(int=99), "withdrawn", APPROVER, frozenset(fold(events).heads))
-    assert fold([*events, settling]) == Fold("withdrawn", (settling.id,))
+    assert fold([*events, settling]) == FoldedRevision("withdrawn", (settling.id,))
 
 
 @given(told())
@@ -136,7 +136,7 @@ def test_states(events: list[Event], state: str) -> None:
 
 def test_same_id_told_with_other_content_is_a_conflict_in_any_order() -> None:
     one, other = event(1, "submitted"), event(1, "withdrawn")
-    assert fold([one, other]) == fold([other, one]) == Fold("conflict", (one.id,))
+    assert fold([one, other]) == fold([other, one]) == FoldedRevision("conflict", (one.id,))
 
 
 def publications(*events: Event) -> set[tuple[int, str | None]]:
@@ -187,7 +187,7 @@ def test_i4_approved_beside_returned_is_a_conflict_until_a_person_settles_it() -
         assert step_fault(event(9, "published", *replaced, day=1), [*racing, returned]) is not None
 
 
-def published(day: int, sites: str | None = None) -> Fold:
+def published(day: int, sites: str | None = None) -> FoldedRevision:
     return fold([SUBMITTED, APPROVED, event(3, "published", 2, day=day, sites=sites)])
 
 

@@ -16,7 +16,7 @@ from service.campaigns.store.locations import locations_of
 from service.contract.work import InspectionBrief, LocationStanding, RevisionBrief, Worklist
 from service.database import Database, Row, server_now
 from service.plans import store as plans
-from service.plans.rules import Fold, effective_at, state_of
+from service.plans.rules import FoldedRevision, effective_at, state_of
 
 
 async def read_worklist(db: Database, caller: Caller, site: str) -> Worklist:
@@ -60,7 +60,9 @@ async def _revisions(
     return found
 
 
-def _revision_brief(revision: Row, folds: Mapping[UUID, Fold], now: datetime, site: str) -> RevisionBrief:
+def _revision_brief(
+    revision: Row, folds: Mapping[UUID, FoldedRevision], now: datetime, site: str
+) -> RevisionBrief:
     """`effective_from` is that of the newest publication that has reached the site, None without one."""
     publications = folds[revision["id"]].publications
     reached = [p.effective_from for p in publications if p.effective_from <= now and p.covers(site)]

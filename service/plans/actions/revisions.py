@@ -173,7 +173,9 @@ async def list_revisions(
         return [Revision(**_standing(row, folds, now, site)) for row in rows]
 
 
-def _standing(row: Row, folds: Mapping[UUID, rules.Fold], now: datetime, site: str | None) -> dict[str, Any]:
+def _standing(
+    row: Row, folds: Mapping[UUID, rules.FoldedRevision], now: datetime, site: str | None
+) -> dict[str, Any]:
     in_force = [
         Publication(
             effective_from=held.effective_from, sites=None if held.sites is None else sorted(held.sites)
