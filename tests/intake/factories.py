@@ -279,7 +279,7 @@ async def assert_sound(yard: Yard) -> None:
     for row in held:
         assert _same_words(row, facts, seen)
     async with yard.db.begin() as connection:
-        assert await differences(connection, HISTORY, here) == ([], {})
+        assert await differences(connection, HISTORY, list(await connection.scalars(here))) == ([], {})
     at = inspection_locations.c
     locations = await rows_of(
         yard.db, sa.select(inspection_locations).where(at.inspection_id.in_(here), at.pictures_held != 0)
