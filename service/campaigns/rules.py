@@ -32,7 +32,8 @@ class Statement:
 class Inspection:
     """One unit in one campaign, with the words a person knows them by. `closed_at`: when the campaign was.
 
-    `locations` has the keys it has or ever had; only an inspection that is locked tells them.
+    `locations` are those it has, in job order, then those it ever had; `keys` are theirs. Only an inspection
+    that is locked tells them.
     """
 
     id: UUID
@@ -53,7 +54,8 @@ class Inspection:
     revision: str
     version: int
     complete: bool
-    locations: frozenset[str] = frozenset()
+    locations: tuple[BoundLocation, ...] = ()
+    keys: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)

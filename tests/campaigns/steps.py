@@ -13,12 +13,12 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 from service.access.rules import Caller, Role
 from service.campaigns import rules
 from service.campaigns.actions import opening, reading
-from service.campaigns.actions.projections import BINDINGS, COMPLETION, INSPECTIONS, bound_location, spoken
+from service.campaigns.actions.projections import BINDINGS, COMPLETION, INSPECTIONS, spoken
 from service.campaigns.actions.settling import changing
 from service.campaigns.actions.stating import make_statement
 from service.campaigns.store import rollup
 from service.campaigns.store.inspections import inspection_page
-from service.campaigns.store.locations import locations_of
+from service.campaigns.store.locations import bound_location, locations_of
 from service.campaigns.store.statements import statements_of
 from service.campaigns.store.tables import unit_images
 from service.contract.campaigns import Campaign, CampaignIn, InspectionDetail, InspectionRow, StatementMade

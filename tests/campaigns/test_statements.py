@@ -227,7 +227,7 @@ async def test_pictures_are_counted_in_and_unknown_keys_passed_over(db: Database
     async with db.begin() as connection, changing(connection, [inspection, new_id()]) as inspections:
         context = inspections[inspection]
         assert context.site == made.site
-        assert context.locations == {"A", "B", "C", "N"}
+        assert context.keys == {"A", "B", "C", "N"}
     async with db.begin() as connection:
         await add_pictures(connection, inspection, {"A": 3, "B": 1, "ZZ": 9})
         await add_pictures(connection, inspection, {"B": -1, "N": 2})

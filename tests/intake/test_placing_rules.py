@@ -34,7 +34,7 @@ class _Home:
     unit_id: UUID
     site: str = "S1"
     revision_id: UUID = field(default=UUID(int=900))
-    locations: frozenset[str] = frozenset({"A", "B"})
+    keys: frozenset[str] = frozenset({"A", "B"})
 
 
 HOMES = {

@@ -110,7 +110,7 @@ async def bind(
     await append(connection, bindings, [fact], caller)
     await settle(connection, BINDINGS, [inspection.id])
     document = await revision_document(connection, wanted.revision_id)
-    return inspection.locations | {location.key for location in document.locations()}
+    return inspection.keys | {location.key for location in document.locations()}
 
 
 async def _may_bind(connection: AsyncConnection, inspection: Inspection, revision_id: UUID) -> None:

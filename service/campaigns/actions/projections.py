@@ -21,7 +21,13 @@ from service.campaigns.store.inspections import (
     keep_counted,
     lock_inspections,
 )
-from service.campaigns.store.locations import bind_locations, bind_revision, keep_folded, locations_of
+from service.campaigns.store.locations import (
+    bind_locations,
+    bind_revision,
+    bound_location,
+    keep_folded,
+    locations_of,
+)
 from service.campaigns.store.statements import standing_bindings, statements_of
 from service.contract.plan_document import PlanDocument
 from service.database import Row
@@ -30,17 +36,6 @@ from service.facts.projections import State
 from service.plans.store import revision_document
 
 KEYS_AT_ONCE = 100
-
-
-def bound_location(row: Mapping[Any, Any]) -> BoundLocation:
-    return BoundLocation(
-        key=row["location_key"],
-        bound=row["bound"],
-        applicable=row["applicable"],
-        mandatory=row["mandatory"],
-        pictures_required=row["pictures_required"],
-        pictures_held=row["pictures_held"],
-    )
 
 
 def spoken(row: Row) -> Statement:
@@ -148,11 +143,7 @@ class Inspections(_OfInspections):
         }
 
     async def fold(self, connection: AsyncConnection, keys: Collection[UUID]) -> dict[UUID, State]:
-        rows_of = await locations_of(connection, keys)
-        spoken_of = await statements_of(connection, keys)
-        held_of = await rollup.pictures_held_of(connection, keys)
-        open_of = await rollup.open_pictures_of(connection, keys)
-        return {key: _folded(rows_of[key], spoken_of[key], held_of[key], open_of[key]) for key in keys}
+        return {key: state for key, (state, _) in (await folded_inspections(connection, keys)).items()}
 
     async def write(self, connection: AsyncConnection, states: Mapping[UUID, State]) -> None:
         await keep_folded(
@@ -169,21 +160,32 @@ class Inspections(_OfInspections):
         await keep_counted(connection, counted)
 
 
+async def folded_inspections(
+    connection: AsyncConnection, keys: Collection[UUID]
+) -> dict[UUID, tuple[State, Counts]]:
+    """What has to be kept of each inspection, and its counts."""
+    rows_of = await locations_of(connection, keys)
+    spoken_of = await statements_of(connection, keys)
+    held_of = await rollup.pictures_held_of(connection, keys)
+    open_of = await rollup.open_pictures_of(connection, keys)
+    return {key: _folded(rows_of[key], spoken_of[key], held_of[key], open_of[key]) for key in keys}
+
+
 def _folded(
     rows: Sequence[Row],
     statements: Sequence[Row],
     held: Mapping[str, int],
     pictures: rules.OpenPictures,
-) -> State:
+) -> tuple[State, Counts]:
     locations = [bound_location({**row, "pictures_held": held.get(row["location_key"], 0)}) for row in rows]
     folds = rules.fold(map(spoken, statements), (location.key for location in locations))
     states = {location.key: rules.shown_state(location, folds[location.key]) for location in locations}
-    _, complete = rules.inspection_standing(locations, states, pictures)
+    counts, complete = rules.inspection_standing(locations, states, pictures)
     at: dict[str, Any] = {
         location.key: (states[location.key], folds[location.key].heads, location.pictures_held)
         for location in locations
     }
-    return {"complete": complete, **asdict(pictures), **at}
+    return {"complete": complete, **asdict(pictures), **at}, counts
 
 
 class Completion:

@@ -9,12 +9,11 @@ from uuid import UUID
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.campaigns import rules
-from service.campaigns.actions.projections import INSPECTIONS
+from service.campaigns.actions.projections import INSPECTIONS, folded_inspections
 from service.campaigns.rules import Counts, Inspection
 from service.campaigns.store import rollup
-from service.campaigns.store.inspections import lock_inspections, touch_inspections
+from service.campaigns.store.inspections import lock_inspections
 from service.campaigns.store.rollup import RollupKey
-from service.facts.projections import settle
 
 
 @asynccontextmanager
@@ -30,13 +29,15 @@ async def changing(
     locked = await lock_inspections(connection, inspection_ids)
     before = await rollup.counts_of(connection, locked.keys())
     yield locked
-    await settle(connection, INSPECTIONS, locked.keys())
-    await touch_inspections(connection, locked.keys())
-    after = await rollup.counts_of(connection, locked.keys())
+    folded = await folded_inspections(connection, locked.keys())
+    await INSPECTIONS.write(connection, {key: state for key, (state, _) in folded.items()})
     changes: dict[RollupKey, list[Counts]] = {}
     for inspection in locked.values():
-        key = (inspection.campaign_id, inspection.site_id, inspection.type_id)
-        changes.setdefault(key, []).append(rules.delta(before[inspection.id], after[inspection.id]))
+        key, (_, counts) = (
+            (inspection.campaign_id, inspection.site_id, inspection.type_id),
+            folded[inspection.id],
+        )
+        changes.setdefault(key, []).append(rules.delta(before[inspection.id], counts))
     await rollup.add_to_completion(
         connection, {key: rules.rollup(differences) for key, differences in changes.items()}
     )

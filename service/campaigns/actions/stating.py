@@ -14,10 +14,9 @@ from service.access.rules import Act, Caller
 from service.access.store import people_at
 from service.campaigns.actions import reading
 from service.campaigns.actions.settling import changing
-from service.campaigns.rules import Inspection, Statement, contradictions
+from service.campaigns.rules import BoundLocation, Inspection, Statement, contradictions
 from service.campaigns.store.campaigns import lock_campaign
 from service.campaigns.store.inspections import campaigns_of, inspection_by_id
-from service.campaigns.store.locations import locations_of
 from service.campaigns.store.tables import statements as statement_facts
 from service.contract.campaigns import StatementMade
 from service.contract.problem import ProblemError
@@ -102,7 +101,6 @@ async def _record_fresh(
         caller,
         card_return_id,
         inspections,
-        await locations_of(connection, inspections.keys()),
         await _speakers(connection, caller, inspections),
         closed,
     )
@@ -141,7 +139,6 @@ class Batch:
     caller: Caller
     card_return_id: UUID | None
     inspections: Mapping[UUID, Inspection]
-    rows_of: Mapping[UUID, Sequence[Row]]
     speakers: Mapping[str, Collection[str]]
     closed: Mapping[UUID, str]
 
@@ -186,9 +183,8 @@ class Batch:
         if statement.locations is not None:
             yield from statement.locations
             return
-        for row in self.rows_of.get(statement.inspection_id, ()):
-            if row["bound"] and row["applicable"]:
-                yield row["location_key"]
+        if inspection := self.inspections.get(statement.inspection_id):
+            yield from (location.key for location in inspection.locations if location.owed)
 
     def _row(self, statement: StatementIn) -> dict[str, Any]:
         """The row to append for one statement, after every check that can turn it down by itself."""
@@ -208,14 +204,14 @@ class Batch:
         if any("\0" in (text or "") for text in (statement.reason, statement.note, statement.stated_by)):
             raise Invalid("The statement holds a NUL character.", next_step="State it again without.")
         any_build = self.card_return_id is not None
-        named = _named(statement, self.rows_of[statement.inspection_id], any_build=any_build)
-        if statement.kind == "omission_authorised" and any(row["mandatory"] for row in named):
+        named = _named(statement, inspection.locations, any_build=any_build)
+        if statement.kind == "omission_authorised" and any(location.mandatory for location in named):
             self.caller.must(Act.AUTHORISE_MANDATORY_OMISSION, inspection.site)
         return {
             "id": statement.id,
             "inspection_id": statement.inspection_id,
             "kind": statement.kind,
-            "locations": [row["location_key"] for row in named],
+            "locations": [location.key for location in named],
             **_words(statement),
         }
 
@@ -293,21 +289,23 @@ def _check_reason(statement: StatementIn) -> None:
         )
 
 
-def _named(statement: StatementIn, rows: Sequence[Row], *, any_build: bool) -> list[Row]:
+def _named(
+    statement: StatementIn, locations: Sequence[BoundLocation], *, any_build: bool
+) -> list[BoundLocation]:
     """The locations a statement speaks of, in job order; None is every one the inspection owes."""
     if statement.locations is None:
-        owed = [row for row in rows if row["bound"] and row["applicable"]]
+        owed = [location for location in locations if location.owed]
         if not owed:
             raise Invalid("The inspection has no applicable location to speak of.")
         return owed
     wanted = set(statement.locations)
-    known = {row["location_key"]: row for row in rows}
+    known = {location.key: location for location in locations}
     errors = [
         ProblemError(f"{key} is not a location of this inspection.", path=f"/locations/{at}")
         if key not in known
         else ProblemError(f"{key} does not exist on this unit's build.", path=f"/locations/{at}")
         for at, key in enumerate(statement.locations)
-        if key not in known or not (known[key]["applicable"] or any_build)
+        if key not in known or not (known[key].applicable or any_build)
     ]
     if errors:
         raise Invalid(
@@ -315,7 +313,7 @@ def _named(statement: StatementIn, rows: Sequence[Row], *, any_build: bool) -> l
             next_step="Take the location keys from the inspection; nothing is stated of what does not exist.",
             errors=errors[:100],
         )
-    return [row for row in rows if row["location_key"] in wanted]
+    return [location for location in locations if location.key in wanted]
 
 
 async def _same_as_recorded(

@@ -14,6 +14,7 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.access.store import sites
 from service.campaigns.rules import OPEN_COLUMNS, Inspection
+from service.campaigns.store.locations import bound_location, locations_of
 from service.campaigns.store.tables import campaigns, inspection_locations, inspections
 from service.database import Row
 from service.plans.store import builds, equipment_types, plan_revisions, plans
@@ -72,12 +73,15 @@ async def lock_inspections(
         .with_for_update(of=inspections, key_share=True)
     )
     locked = {inspection.id: inspection for inspection in await _found(connection, query)}
-    at = inspection_locations.c
-    keys: dict[UUID, set[str]] = {inspection_id: set() for inspection_id in locked}
-    here = sa.select(at.inspection_id, at.location_key).where(at.inspection_id.in_(locked))
-    for row in await connection.execute(here):
-        keys[row.inspection_id].add(row.location_key)
-    return {key: replace(found, locations=frozenset(keys[key])) for key, found in locked.items()}
+    rows_of = await locations_of(connection, locked.keys())
+    return {
+        key: replace(
+            inspection,
+            locations=tuple(bound_location(row) for row in rows_of[key]),
+            keys=frozenset(row["location_key"] for row in rows_of[key]),
+        )
+        for key, inspection in locked.items()
+    }
 
 
 async def inspections_by_id(
@@ -170,24 +174,17 @@ async def units_in_campaign(connection: AsyncConnection, campaign_id: UUID) -> s
     return set((await connection.execute(query)).scalars())
 
 
-async def touch_inspections(connection: AsyncConnection, inspection_ids: Collection[UUID]) -> None:
-    """A new version of each: facts about it were written."""
-    here = sa.update(inspections).where(inspections.c.id.in_(inspection_ids))
-    await connection.execute(here.values(version=inspections.c.version + 1))
-
-
 _KEEP = sa.text(
     f"""
-    UPDATE inspections AS kept SET {", ".join(f"{name} = counted.{name}" for name in COUNTED)}
+    UPDATE inspections AS kept
+    SET version = kept.version + 1, {", ".join(f"{name} = counted.{name}" for name in COUNTED)}
     FROM jsonb_populate_recordset(NULL::inspections, CAST(:rows AS jsonb)) AS counted
     WHERE kept.id = counted.id
-      AND ({", ".join(f"kept.{name}" for name in COUNTED)})
-          IS DISTINCT FROM ({", ".join(f"counted.{name}" for name in COUNTED)})
     """  # noqa: S608 (names of our own columns)
 )
 
 
 async def keep_counted(connection: AsyncConnection, rows: Collection[Mapping[str, Any]]) -> None:
-    """Keep what was counted anew of inspections (id and COUNTED), where it differs."""
+    """Keep what was counted anew of inspections (id and COUNTED), each in a new version."""
     if rows:
         await connection.execute(_KEEP, {"rows": msgspec.json.encode(list(rows), enc_hook=str).decode()})

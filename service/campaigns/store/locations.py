@@ -15,6 +15,17 @@ from service.campaigns.store.tables import inspection_locations, inspections
 from service.database import Row
 
 
+def bound_location(row: Mapping[Any, Any]) -> BoundLocation:
+    return BoundLocation(
+        key=row["location_key"],
+        bound=row["bound"],
+        applicable=row["applicable"],
+        mandatory=row["mandatory"],
+        pictures_required=row["pictures_required"],
+        pictures_held=row["pictures_held"],
+    )
+
+
 async def locations_of(
     connection: AsyncConnection, inspection_ids: Collection[UUID]
 ) -> dict[UUID, list[Row]]:

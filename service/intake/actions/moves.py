@@ -114,7 +114,7 @@ def _checked_target(body: MoveIn, inspections: Mapping[UUID, Inspection]) -> Mov
             f"There is no inspection {body.to.inspection_id}.",
             next_step="Pick the inspection from a campaign.",
         )
-    if body.to.location is not None and body.to.location not in inspection.locations:
+    if body.to.location is not None and body.to.location not in inspection.keys:
         raise Invalid(
             f"The inspection has no location {body.to.location}.",
             next_step="Pick a location of the plan revision the inspection is bound to.",

@@ -135,7 +135,7 @@ def judge(
         # The note of a claim that a slate left open says why.
         remark = claim.note if claim.rule == "slate" else None
         return Verdict(Place(claim.inspection_id, "", 0), claim.rule, remark=remark, claim=claim)
-    if claim.location_key not in inspection.locations:
+    if claim.location_key not in inspection.keys:
         remark = f"the inspection has no location {claim.location_key}"
         return Verdict(Place(claim.inspection_id, "", 0), claim.rule, claim.location_key, remark, claim)
     place = Place(claim.inspection_id, claim.location_key, claim.element or 0)
