@@ -315,7 +315,7 @@ async def test_p17_the_receipt_of_a_video_waits_behind_no_thumbnail(yard: Yard) 
         pictures = [jpeg(seed + n, (1600, 1200)) for n in range(40)]
         before = yard.card(*((f"A/{n}.JPG", body, None) for n, body in enumerate(pictures)))
         await before.go_through()
-    ordered = "SELECT id FROM procrastinate_jobs WHERE task_name = 'records:make_thumbnails' ORDER BY id DESC"
+    ordered = "SELECT id FROM procrastinate_jobs WHERE task_name = 'images:make_thumbnails' ORDER BY id DESC"
     thumbnails = [row[0] for row in execute(yard.settings, f"{ordered} LIMIT 3")]
     data = random_bytes(LARGE_FROM + 11)
     card = _video(yard, data)
