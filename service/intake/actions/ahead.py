@@ -33,8 +33,8 @@ async def put_ahead(
     await open_return(db, caller, return_id, ahead.opening)
     wanted, _ = sizes(ahead.files)
     async with db.begin() as connection:
-        row = await opened_return(connection, caller, return_id, "share")
-        if row["committed_at"] is not None:
+        card_return = await opened_return(connection, caller, return_id, "share")
+        if card_return.committed_at is not None:
             raise ReturnDiffers(
                 "The card return is committed: nothing more belongs to it.",
                 next_step="Open a new card return for files that were not in the first one.",

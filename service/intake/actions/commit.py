@@ -28,6 +28,7 @@ from service.intake.actions.refused import keep_refused
 from service.intake.actions.returns import ReturnDiffers, opened_return
 from service.intake.rules.holding import Recorded
 from service.intake.rules.manifests import extent_remarks, manifest_faults, placing_remarks, sizes
+from service.intake.store.card_return import CardReturn
 from service.intake.store.returns import (
     card_by_id,
     close_return,
@@ -98,8 +99,8 @@ async def commit_return(
     answers the first receipt's bytes.
     """
     async with db.begin() as connection:
-        row = await opened_return(connection, caller, return_id)
-        receipt = await _earlier_receipt(connection, row, commit)
+        card_return = await opened_return(connection, caller, return_id)
+        receipt = await _earlier_receipt(connection, card_return, commit)
         if receipt is not None:
             return receipt
         _refuse_false_end(commit)
@@ -109,33 +110,35 @@ async def commit_return(
     await _verify(db, objects, return_id, wanted, known)
     reach("commit.verified")
     async with db.begin() as connection:
-        row = await opened_return(connection, caller, return_id, "update")
-        receipt = await _earlier_receipt(connection, row, commit)
+        card_return = await opened_return(connection, caller, return_id, "update")
+        receipt = await _earlier_receipt(connection, card_return, commit)
         if receipt is not None:
             return receipt
-        receipt = await _write(connection, signer, caller, row, commit, manifest)
+        receipt = await _write(connection, signer, caller, card_return, commit, manifest)
         reach("commit.written")
     reach("commit.done")
     return receipt
 
 
-async def _earlier_receipt(connection: AsyncConnection, row: Row, commit: CardReturnCommit) -> bytes | None:
+async def _earlier_receipt(
+    connection: AsyncConnection, card_return: CardReturn, commit: CardReturnCommit
+) -> bytes | None:
     """The receipt of an earlier commit with the same content; None when the return is still open."""
-    if row["committed_at"] is None:
+    if card_return.committed_at is None:
         return None
     same = (
-        row["manifest_sha256"] == commit.manifest_sha256
-        and row["complete"] == commit.complete
-        and all(row[name] == value for name, value in _extent_of(commit).items())
-        and row["unread"] == storable_json(msgspec.to_builtins(commit.unread))
-        and set(row["statements"]) == {said.id for said in commit.statements}
+        card_return.manifest_sha256 == commit.manifest_sha256
+        and card_return.complete == commit.complete
+        and all(getattr(card_return, name) == value for name, value in _extent_of(commit).items())
+        and card_return.unread == storable_json(msgspec.to_builtins(commit.unread))
+        and set(card_return.statements) == {said.id for said in commit.statements}
     )
     if not same:
         raise ReturnDiffers(
-            f"Card return {row['id']} was committed with other content.",
+            f"Card return {card_return.id} was committed with other content.",
             next_step="Open a new card return for what was not in the first one.",
         )
-    return await receipt_body(connection, row["id"])
+    return await receipt_body(connection, card_return.id)
 
 
 def _extent_of(commit: CardReturnCommit) -> dict[str, Any]:
@@ -216,24 +219,24 @@ async def _write(
     connection: AsyncConnection,
     signer: Signer,
     caller: Caller,
-    row: Row,
+    card_return: CardReturn,
     commit: CardReturnCommit,
     manifest: Manifest,
 ) -> bytes:
-    card = await card_by_id(connection, row["card_id"]) if row["card_id"] else None
-    own = row["inspection_id"] or (card["inspection_id"] if card else None)
+    card = await card_by_id(connection, card_return.card_id) if card_return.card_id else None
+    own = card_return.inspection_id or (card["inspection_id"] if card else None)
     concerned = (
         manifest.claimed | {said.inspection_id for said in commit.statements} | ({own} if own else set())
     )
     now = server_now()
     async with changing(connection, concerned) as inspections:
         new = await gather_images(connection, manifest.read_by_many(connection), now)
-        recorder = Recorder(connection, caller, row, inspections, own, now)
+        recorder = Recorder(connection, caller, card_return, inspections, own, now)
         async for files in manifest.read_by_many(connection):
             await recorder.record(files)
-        turned = await record_statements(connection, caller, commit.statements, row["id"], inspections)
-    await keep_refused(connection, caller, row["id"], turned, now)
-    remarks = await _opening_remarks(connection, row, card, inspections.get(own) if own else None)
+        turned = await record_statements(connection, caller, commit.statements, card_return.id, inspections)
+    await keep_refused(connection, caller, card_return.id, turned, now)
+    remarks = await _opening_remarks(connection, card_return, card, inspections.get(own) if own else None)
     closing = {
         "committed_at": now,
         "finished_at": commit.finished_at,
@@ -249,26 +252,26 @@ async def _write(
         "unread": storable_json(msgspec.to_builtins(commit.unread)),
         "remarks": extent_remarks(commit) + remarks + placing_remarks(recorder.remarks),
     }
-    await close_return(connection, row["id"], closing)
+    await close_return(connection, card_return.id, closing)
     await order_thumbnails(connection, sorted(recorder.thumbnails))
-    return await _sign(connection, signer, row, commit, manifest.files, now)
+    return await _sign(connection, signer, card_return, commit, manifest.files, now)
 
 
 async def _opening_remarks(
-    connection: AsyncConnection, row: Row, card: Row | None, inspection: Inspection | None
+    connection: AsyncConnection, card_return: CardReturn, card: Row | None, inspection: Inspection | None
 ) -> list[str]:
     """What a person should know of a card that was accepted although not all of it fits."""
-    said: dict[str, Any] = row["opening"]
+    said: dict[str, Any] = card_return.opening
     remarks = []
-    if row["card_id"] is not None and card is None:
+    if card_return.card_id is not None and card is None:
         remarks.append("The card's marker is not known here: nobody recorded that this card was prepared.")
-    if said["inspectionId"] is not None and row["inspection_id"] is None:
+    if said["inspectionId"] is not None and card_return.inspection_id is None:
         remarks.append(f"Inspection {said['inspectionId']}, named by the card, is not known here.")
-    if card and row["inspection_id"] not in (None, card["inspection_id"]):
+    if card and card_return.inspection_id not in (None, card["inspection_id"]):
         remarks.append("The card names another inspection than the one it was prepared for.")
-    if said["revisionId"] is not None and row["revision_id"] is None:
+    if said["revisionId"] is not None and card_return.revision_id is None:
         remarks.append(f"Plan revision {said['revisionId']}, named by the card, is not known here.")
-    under = row["revision_id"] or (card["revision_id"] if card else None)
+    under = card_return.revision_id or (card["revision_id"] if card else None)
     if inspection is not None and under not in (None, inspection.revision_id):
         was = await revision_label(connection, under)
         now = await revision_label(connection, inspection.revision_id)
@@ -281,17 +284,17 @@ async def _opening_remarks(
 async def _sign(
     connection: AsyncConnection,
     signer: Signer,
-    row: Row,
+    card_return: CardReturn,
     commit: CardReturnCommit,
     files: list[ReceiptFile],
     now: datetime,
 ) -> bytes:
     body = ReceiptBody(
         format="sightledger-receipt/1",
-        card_return_id=row["id"],
-        card_id=row["card_id"],
-        site=row["site"],
-        agent=row["agent"],
+        card_return_id=card_return.id,
+        card_id=card_return.card_id,
+        site=card_return.site,
+        agent=card_return.agent,
         issued_at=now,
         manifest_sha256=commit.manifest_sha256,
         complete=commit.complete,
@@ -304,6 +307,6 @@ async def _sign(
     receipt = msgspec.json.encode(signer.sign(msgspec.json.encode(body)))
     await insert_receipt(
         connection,
-        {"card_return_id": row["id"], "key_id": signer.key_id, "body": receipt, "issued_at": now},
+        {"card_return_id": card_return.id, "key_id": signer.key_id, "body": receipt, "issued_at": now},
     )
     return receipt

@@ -20,13 +20,14 @@ from service.contract.cards import (
 )
 from service.contract.failpoints import reach
 from service.contract.problem import ProblemError
-from service.database import Database, Row
+from service.database import Database
 from service.errors import Invalid, NotFound
 from service.intake.actions.lacking import look, recorded, split, tickets
 from service.intake.actions.returns import ReturnDiffers, open_return, opened_return
 from service.intake.rules.holding import Recorded, Seen, seen_in_record
 from service.intake.rules.manifests import contradictions, sizes
 from service.intake.store import large
+from service.intake.store.card_return import CardReturn
 from service.intake.store.naming import about_to_name
 from service.intake.store.returns import insert_part, part_body, part_digest
 from service.objects import Objects
@@ -61,12 +62,12 @@ async def put_part(
         reach("part.opened")
     wanted, torn = sizes(part.files)
     async with db.begin() as connection:
-        row = await opened_return(connection, caller, return_id, "share")
+        card_return = await opened_return(connection, caller, return_id, "share")
         known = await recorded(connection, wanted)
         _refuse_sizes(torn | {digest for digest, one in known.items() if one.size != wanted[digest]})
         refuse_contradictions(part.files)
         seen = {digest: seen_in_record(known.get(digest)) for digest in wanted}
-        fresh = await _keep(connection, row, number, part.files, body)
+        fresh = await _keep(connection, card_return, number, part.files, body)
         if fresh:
             await _await_large(connection, return_id, wanted, seen)
     reach("part.kept")
@@ -77,21 +78,25 @@ async def put_part(
 
 
 async def _keep(
-    connection: AsyncConnection, row: Row, number: int, files: Sequence[ManifestFile], body: bytes
+    connection: AsyncConnection,
+    card_return: CardReturn,
+    number: int,
+    files: Sequence[ManifestFile],
+    body: bytes,
 ) -> bool:
     """Keep a part as it was sent; False when it was kept before. Raises ReturnDiffers for another."""
     fingerprint = hashlib.sha256(body).hexdigest()
-    stored = await part_digest(connection, row["id"], number)
+    stored = await part_digest(connection, card_return.id, number)
     if stored is None:
-        _refuse_committed(row, number)
-        part = {"card_return_id": row["id"], "part": number, "files": len(files)}
+        _refuse_committed(card_return, number)
+        part = {"card_return_id": card_return.id, "part": number, "files": len(files)}
         await about_to_name(connection)
         if await insert_part(connection, {**part, "body": body, "body_sha256": fingerprint}):
             return True
         # Another request was faster, with whatever body.
-        stored = await part_digest(connection, row["id"], number)
+        stored = await part_digest(connection, card_return.id, number)
     if stored != fingerprint:
-        await _refuse_other(connection, row["id"], number, files)
+        await _refuse_other(connection, card_return.id, number, files)
     return False
 
 
@@ -174,8 +179,8 @@ async def _refuse_other(
         )
 
 
-def _refuse_committed(row: Row, number: int) -> None:
-    if row["committed_at"] is not None:
+def _refuse_committed(card_return: CardReturn, number: int) -> None:
+    if card_return.committed_at is not None:
         raise ReturnDiffers(
             f"The card return is committed; part {number} was not part of it.",
             next_step="Open a new card return for files that were not in the first one.",

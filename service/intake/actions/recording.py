@@ -16,12 +16,13 @@ from service.access.rules import Caller
 from service.campaigns.rules import Inspection
 from service.contract.cards import ManifestFile, exact_path
 from service.contract.wire import new_id
-from service.database import Row, as_bytea, insert_rows, storable, storable_json
+from service.database import as_bytea, insert_rows, storable, storable_json
 from service.facts.store import append
 from service.images import store as images_rows
 from service.intake.rules.clocks import taken_at
 from service.intake.rules.manifests import wants_thumbnail
 from service.intake.rules.placing import PICTURES, Verdict, judge
+from service.intake.store.card_return import CardReturn
 from service.intake.store.showing import show_anew
 from service.intake.store.sighting import first_wanted
 from service.intake.store.tables import placements, sightings
@@ -61,7 +62,7 @@ class Recorder:
 
     connection: AsyncConnection
     caller: Caller
-    card_return: Row
+    card_return: CardReturn
     inspections: Mapping[UUID, Inspection]
     own: UUID | None
     now: datetime
@@ -72,13 +73,13 @@ class Recorder:
 
     async def record(self, files: Sequence[ManifestFile]) -> None:
         """Write the next files."""
-        site, zone = self.card_return["site"], ZoneInfo(self.card_return["time_zone"])
+        site, zone = self.card_return.site, ZoneInfo(self.card_return.time_zone)
         seen = [
             Seen(new_id(), ordinal, file, judge(file.placement, self.inspections, site, self.own))
             for ordinal, file in enumerate(files, self.files)
         ]
         self.files += len(files)
-        rows = [_sighting_row(item, self.card_return["id"], zone, self.now) for item in seen]
+        rows = [_sighting_row(item, self.card_return.id, zone, self.now) for item in seen]
         await insert_rows(self.connection, sightings, rows)
         pictures = [item for item in seen if item.file.kind in PICTURES]
         await self._write_facts(seen, pictures)
@@ -88,7 +89,7 @@ class Recorder:
             1 for item in pictures if not (item.verdict.place and item.verdict.place.location_key)
         )
         wanted = {file.sha256 for file in files if wants_thumbnail(file)}
-        self.thumbnails |= await first_wanted(self.connection, self.card_return["id"], wanted)
+        self.thumbnails |= await first_wanted(self.connection, self.card_return.id, wanted)
 
     async def _write_facts(self, seen: Sequence[Seen], pictures: Sequence[Seen]) -> None:
         placed = [item for item in seen if item.verdict.claim is not None]
@@ -99,7 +100,7 @@ class Recorder:
             placements,
             facts,
             self.caller,
-            card_return_id=self.card_return["id"],
+            card_return_id=self.card_return.id,
             at=self.now,
         )
 

@@ -23,6 +23,7 @@ from service.contract.records import ReturnFile
 from service.database import Database, Row, server_now, storable_json
 from service.errors import Conflict, NotAllowed, NotFound
 from service.intake.rules.clocks import clocks
+from service.intake.store.card_return import CardReturn
 from service.intake.store.returns import (
     card_by_id,
     committed_manifests,
@@ -51,18 +52,18 @@ async def open_return(
     caller.must(Act.READ_CARD, opening.site)
     as_sent = storable_json(msgspec.to_builtins(opening))
     async with db.begin() as connection:
-        row = await return_by_id(connection, return_id)
-        if row is None:
+        card_return = await return_by_id(connection, return_id)
+        if card_return is None:
             await _insert_return(connection, caller, return_id, opening, as_sent)
-            row = await return_by_id(connection, return_id)
-        assert row is not None
-        _refuse_another(caller, row)
-        if row["opening"] != as_sent:
+            card_return = await return_by_id(connection, return_id)
+        assert card_return is not None
+        _refuse_another(caller, card_return)
+        if card_return.opening != as_sent:
             raise ReturnDiffers(
                 f"Card return {return_id} is recorded with other content.",
                 next_step="Open a new card return with a new id; what was sent under this id stays.",
             )
-        return return_standing(row)
+        return return_standing(card_return)
 
 
 async def _insert_return(
@@ -107,39 +108,44 @@ def _refuse_foreign(found_at: str | None, site: str, what: str) -> None:
         )
 
 
-def return_standing(row: Row) -> CardReturnStanding:
+def return_standing(card_return: CardReturn) -> CardReturnStanding:
     """A card return as the API shows it."""
-    shown = {name: row[name] for name in CardReturnStanding.__struct_fields__ if name != "state"}
-    shown["unread"] = msgspec.convert(row["unread"], list[UnreadFile])
-    shown["refused"] = msgspec.convert(row["refused"], list[RefusedStatement])
-    return CardReturnStanding(**shown, state="open" if row["committed_at"] is None else "committed")
+    shown = {
+        name: getattr(card_return, name) for name in CardReturnStanding.__struct_fields__ if name != "state"
+    }
+    shown["unread"] = msgspec.convert(card_return.unread, list[UnreadFile])
+    shown["refused"] = msgspec.convert(card_return.refused, list[RefusedStatement])
+    return CardReturnStanding(**shown, state="open" if card_return.committed_at is None else "committed")
 
 
 async def own_return(
     connection: AsyncConnection, caller: Caller, return_id: UUID, act: Act, lock: str = ""
-) -> Row:
+) -> CardReturn:
     """A card return the caller may do `act` on; raises NotFound for other sites' returns as well."""
     caller.must(act)
-    row = await return_by_id(connection, return_id, lock)
-    if row is None or not caller.at(row["site"]):
+    card_return = await return_by_id(connection, return_id, lock)
+    if card_return is None or not caller.at(card_return.site):
         raise NotFound(
             f"No card return {return_id} is open at your sites.",
             next_step="Open the card return first, with an agent of the card's site.",
         )
-    return row
+    return card_return
 
 
-async def opened_return(connection: AsyncConnection, caller: Caller, return_id: UUID, lock: str = "") -> Row:
+async def opened_return(
+    connection: AsyncConnection, caller: Caller, return_id: UUID, lock: str = ""
+) -> CardReturn:
     """A card return that the calling agent opened: nobody else sends for it, the receipt names who did."""
-    row = await own_return(connection, caller, return_id, Act.READ_CARD, lock)
-    _refuse_another(caller, row)
-    return row
+    card_return = await own_return(connection, caller, return_id, Act.READ_CARD, lock)
+    _refuse_another(caller, card_return)
+    return card_return
 
 
-def _refuse_another(caller: Caller, row: Row) -> None:
-    if row["agent_id"] != caller.agent_id:
+def _refuse_another(caller: Caller, card_return: CardReturn) -> None:
+    if card_return.agent_id != caller.agent_id:
         raise ReturnOfAnotherAgent(
-            f"Card return {row['id']} was opened by agent {row['agent']}; only that agent sends for it.",
+            f"Card return {card_return.id} was opened by agent {card_return.agent}; only that agent sends "
+            "for it.",
             consequence="Nothing was changed. Do not wipe the card.",
             next_step="Open a card return of this agent's own, with a new id.",
         )
@@ -172,7 +178,10 @@ async def list_returns(
     caller.must(Act.READ, site)
     codes = caller.sites if site is None else {site}
     async with db.begin() as connection:
-        return [return_standing(row) for row in await returns_page(connection, codes, before, limit)]
+        return [
+            return_standing(card_return)
+            for card_return in await returns_page(connection, codes, before, limit)
+        ]
 
 
 async def list_files(

@@ -14,6 +14,7 @@ from service.access.store import agents, sites
 from service.database import Row
 from service.facts.store import standing
 from service.images.store import images
+from service.intake.store.card_return import CardReturn
 from service.intake.store.large import not_yet_verified
 from service.intake.store.refused import refused_of
 from service.intake.store.sighting import clock_of_camera
@@ -59,13 +60,13 @@ def _returns() -> sa.Select[*tuple[Any, ...]]:
     )
 
 
-async def return_by_id(connection: AsyncConnection, return_id: UUID, lock: str = "") -> Row | None:
-    """A card return with its site's code and agent's name; `lock` is "", "share" or "update"."""
+async def return_by_id(connection: AsyncConnection, return_id: UUID, lock: str = "") -> CardReturn | None:
+    """A card return; `lock` is "", "share" or "update"."""
     query = _returns().where(card_returns.c.id == return_id)
     if lock:
         query = query.with_for_update(read=lock == "share", of=card_returns)
-    found = await connection.execute(query)
-    return found.mappings().one_or_none()
+    row = (await connection.execute(query)).mappings().one_or_none()
+    return None if row is None else CardReturn(**row)
 
 
 async def committed_manifests(
@@ -92,14 +93,14 @@ async def committed_of_agent(connection: AsyncConnection, agent_id: UUID) -> int
 
 async def returns_page(
     connection: AsyncConnection, site_codes: Iterable[str] | None, before: UUID | None, limit: int
-) -> Sequence[Row]:
+) -> list[CardReturn]:
     """Card returns, the newest id first; `site_codes` None means every site."""
     query = _returns().order_by(card_returns.c.id.desc()).limit(limit)
     if site_codes is not None:
         query = query.where(sites.c.code.in_(list(site_codes)))
     if before is not None:
         query = query.where(card_returns.c.id < before)
-    return (await connection.execute(query)).mappings().all()
+    return [CardReturn(**row) for row in (await connection.execute(query)).mappings()]
 
 
 async def close_return(connection: AsyncConnection, return_id: UUID, values: Mapping[str, Any]) -> None:
