@@ -66,7 +66,7 @@ def about(
 
 
 def main() -> None:
-    """Run the command; what can be expected to go wrong is told in words, without a traceback."""
+    """Run the command; expected failures are reported in words, without a traceback."""
     try:
         app()
     except Exception as error:

@@ -18,7 +18,7 @@ NEXT_PAGE = {
     "schema": {"type": "string"},
 }
 ENTITY_TAG = {"description": "the version that was answered (RFC 9110 8.8.3)", "schema": {"type": "string"}}
-# Conditional too, but described by hand because the answer is bytes.
+# These operations are conditional too, but described by hand because the answer is bytes.
 SENT_AS_BYTES = {"get /api/v1/plan-revisions/{revision_id}/document", "get /api/v1/plan-schema"}
 # Answer a campaign with the ETag that an edit of it needs; its counts move without it, so never 304.
 TAGGED = {
@@ -61,7 +61,7 @@ def describe(openapi: Described) -> Described:
 
 
 def _tell_refusals(path: str, operation: Described) -> None:
-    """What is refused before a handler is asked: a body too long or packed otherwise, an id that is none."""
+    """Refusals before a handler is called: a body too long or wrongly packed, an id that is none."""
     answers = operation["responses"]
     like = answers.get("400") or answers.get("401")
     statuses = [HTTPStatus.REQUEST_ENTITY_TOO_LARGE, HTTPStatus.UNSUPPORTED_MEDIA_TYPE]

@@ -45,7 +45,7 @@ ImageDigest = Annotated[str, PathParameter(pattern=DIGEST_PATTERN, description="
 
 REQUEST_ID = re.compile(r"^[A-Za-z0-9][A-Za-z0-9._-]{7,63}$")
 
-# Of a body that nobody wants: more than a manifest part has.
+# Bytes that are read of a body nobody wants: more than a manifest part has.
 MOST_UNREAD = 10_000_000
 UNREAD_SECONDS = 10
 
@@ -201,7 +201,7 @@ class ServiceRequest(Request[Any, Any, Any]):
 
     async def stream(self) -> AsyncGenerator[bytes, None]:
         most = self.route_handler.resolve_request_max_body_size() or math.inf
-        # What was read before is kept unpacked.
+        # A body that was read before is kept unpacked.
         coding = self.headers.get("content-encoding", "") if self._body is Empty else ""
         async for chunk in unpacked(super().stream(), coding, most):
             yield chunk
@@ -247,7 +247,7 @@ class _Body:
         named = dict(scope["headers"])
         self._receive = receive
         self._more = b"transfer-encoding" in named or named.get(b"content-length", b"0") != b"0"
-        # Such a caller sends nothing before it is asked to.
+        # A caller that expects 100-continue sends nothing before it is asked to.
         self._waits = b"expect" in named
 
     async def receive(self) -> HTTPReceiveMessage | WebSocketReceiveMessage:

@@ -22,7 +22,7 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 CUSTODY, READING_BACK, THUMBNAILS = "custody", "reading back", "thumbnails"
 # How many tasks of it are done at once. Custody: a long audit must hold up neither locks nor sweep.
 QUEUES = {CUSTODY: 3, READING_BACK: 2, THUMBNAILS: 1}
-# One listens; the others fetch, finish and tell that the worker lives.
+# One connection listens; the others fetch and finish jobs, and record that the worker lives.
 CONNECTIONS_PER_QUEUE = 3
 
 
@@ -51,12 +51,12 @@ def _conninfo(database_url: str) -> str:
 DEAD_AFTER_S = 60
 AGAIN_AFTER_S = 2
 LOST = (procrastinate.exceptions.ConnectorException, psycopg.OperationalError)
-# "At once", whatever this machine's clock says.
+# This time means "at once", whatever this machine's clock says.
 LONG_AGO = datetime(2000, 1, 1, tzinfo=UTC)
 
 _log = structlog.get_logger(__name__)
 
-# Has no connection of its own: it only writes through the transactions it is given.
+# This queue has no connection of its own: it only writes through the transactions it is given.
 _deferring = open_queue()
 
 
@@ -83,7 +83,7 @@ async def defer_each(
 
 
 def _known(queue: str) -> str:
-    """Nobody works off a queue that is not one of these."""
+    """No worker serves a queue that is not one of these."""
     if queue not in QUEUES:
         raise ValueError(f"There is no queue {queue!r}.")
     return queue
@@ -204,6 +204,6 @@ async def _take_up_once(queue: procrastinate.App) -> None:
         try:
             await jobs.retry_job(job, retry_at=LONG_AGO)
         except procrastinate.exceptions.UniqueViolation:
-            # Somebody missed it and ordered it meanwhile.
+            # Another request found the job missing and ordered it meanwhile.
             await jobs.finish_job(job, procrastinate.jobs.Status.FAILED, delete_job=True)
         _log.warning("work of a dead worker is taken up", task=job.task_name, job=job.id)

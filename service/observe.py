@@ -31,7 +31,7 @@ _SHARED: list[Any] = [
     structlog.processors.TimeStamper(fmt="iso", utc=True),
     structlog.processors.format_exc_info,
 ]
-# Their info lines name every URL that is called, presigned ones included.
+# The info lines of these libraries name every URL that is called, presigned ones included.
 _QUIET = ("httpx", "httpcore", "boto3", "botocore", "urllib3", "s3transfer", "alembic")
 
 
@@ -54,7 +54,7 @@ def log_config(level: str) -> dict[str, Any]:
         "root": {"handlers": ["stderr"], "level": level.upper()},
         "loggers": {
             **{name: {"level": "WARNING"} for name in _QUIET},
-            # Its access log would hold query strings; ours takes its place.
+            # The server's access log would hold query strings; the service's own log takes its place.
             "granian.access": {"level": "CRITICAL", "propagate": False},
             "_granian": {"level": "INFO", "propagate": True},
         },

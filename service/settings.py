@@ -32,7 +32,7 @@ STORE = rf"https?://{PLACE}(/[^\s?#]*)?"
 StoreAddress = Annotated[
     str, Meta(pattern=rf"^{STORE}\Z", description="an address like https://store.example.org")
 ]
-# Empty: that of the service.
+# An empty value means the address of the service itself.
 PublicStoreAddress = Annotated[
     str, Meta(pattern=rf"^({STORE})?\Z", description="an address like https://store.example.org, or empty")
 ]
@@ -43,7 +43,7 @@ OwnAddress = Annotated[
         description="an address like https://sightledger.example.org, without a path",
     ),
 ]
-# What boto3 takes for a name; a store may want more.
+# boto3 takes these names; a store may want more.
 Bucket = Annotated[
     str, Meta(pattern=r"^[A-Za-z0-9._-]{3,255}\Z", description="the name of a bucket, of 3 to 255 signs")
 ]

@@ -17,7 +17,7 @@ from service.writable import Writable
 
 _log = structlog.get_logger("service.watching")
 
-# Between two recounts of a campaign by one process.
+# Seconds between two recounts of a campaign by one process.
 RECOUNT_EVERY_S = 300.0
 
 TOLD = {

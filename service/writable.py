@@ -27,7 +27,7 @@ _log = structlog.get_logger(__name__)
 
 
 class Writable:
-    """Both questions, each answered at most so often in a process, whoever asks."""
+    """Both questions, each asked at most once per interval in a process, however many callers ask."""
 
     def __init__(self, db: Database, objects: Objects) -> None:
         probe = StoreProbe(objects)

@@ -20,7 +20,7 @@ from service.settings import Settings
 SESSION_COOKIE = "sightledger_session"
 SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
 
-# The holder of the metrics token: no role and no site, so that every act is refused to it.
+# The holder of the metrics token has no role and no site, so that every act is refused to it.
 METRICS_READER = Caller(NO_ACCOUNT, "the metrics reader", frozenset(), frozenset())
 
 Connection = ASGIConnection[Any, Any, Any, Any]

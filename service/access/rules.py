@@ -49,7 +49,7 @@ ACTS: dict[Role, frozenset[Act]] = {
 
 # The id of a caller who is neither a person with an account nor an agent.
 NO_ACCOUNT = UUID(int=0)
-# Who may say of a location that it is complete, and so whose words an agent may carry.
+# The roles that may state a location complete, and in whose name an agent may therefore state it.
 SPEAKERS = tuple(role for role, acts in ACTS.items() if Act.STATE in acts)
 AGENT_ACTS = frozenset({Act.READ, Act.READ_CARD, Act.STATE})
 
@@ -101,7 +101,7 @@ class Caller:
 
 
 # Whoever runs a command on the server has its settings and so the database. The record names no account;
-# what it must name a person for is refused.
+# an act for which it must name a person is refused.
 OPERATOR = Caller(NO_ACCOUNT, "the command line", frozenset(Role), None)
 
 # Crockford's base 32 alphabet: no two signs that a person takes for each other.

@@ -320,9 +320,9 @@ async def site_page(
 
 async def unknown_sites(connection: AsyncConnection, codes: Iterable[str]) -> list[str]:
     """Those of `codes` that are no site."""
-    wanted = set(codes)
-    known = set(await connection.scalars(sa.select(sites.c.code).where(sites.c.code.in_(wanted))))
-    return sorted(wanted - known)
+    distinct = set(codes)
+    known = set(await connection.scalars(sa.select(sites.c.code).where(sites.c.code.in_(distinct))))
+    return sorted(distinct - known)
 
 
 async def insert_site(connection: AsyncConnection, row: Mapping[str, Any]) -> bool:

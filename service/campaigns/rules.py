@@ -1,4 +1,4 @@
-"""The fold of statements into the standing of locations, and the roll-up of standings. Pure (I3, I4)."""
+"""The fold of statements into the states of locations, and the roll-up of states. Pure (I3, I4)."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from service.facts.rules import later_facts, standing
 
 @dataclass(frozen=True, slots=True)
 class Statement:
-    """What was said of some locations of one inspection.
+    """What a person or agent stated of some locations of one inspection.
 
     `replaces` names the statements it was made in knowledge of.
     """
@@ -86,10 +86,10 @@ def location_state(statements: Iterable[Statement], key: str) -> FoldedLocation:
     if not named:
         return NOTHING_SAID
     stands = standing(named)
-    said = {(s.kind, s.reason) for s in stands.heads}
-    if stands.in_ring or len(said) > 1:
+    answers = {(head.kind, head.reason) for head in stands.heads}
+    if stands.in_ring or len(answers) > 1:
         return FoldedLocation("conflict", stands.ids)
-    [(kind, _)] = said
+    [(kind, _)] = answers
     return FoldedLocation(kind, stands.ids)
 
 
@@ -336,5 +336,5 @@ def with_shares(sums: Mapping[str, int]) -> dict[str, Any]:
 
 
 def share(part: int, whole: int) -> float | None:
-    """`part` of `whole` as a fraction; None where there is no whole: no data is not nought."""
+    """`part` of `whole` as a fraction; None where `whole` is 0, since no data is not 0 %."""
     return part / whole if whole else None

@@ -34,13 +34,13 @@ def add(
     password = read_password("Password", password_file, password_stdin, confirm=True)
     sent = {"login": login, "name": name, "roles": role, "sites": site or None, "password": password}
     try:
-        wanted = msgspec.convert(sent, AccountIn)
+        account = msgspec.convert(sent, AccountIn)
     except msgspec.ValidationError as error:
         stop(f"The account was not made: {in_words(error, sent)}", REFUSED)
 
     async def make(db: Database) -> None:
         async with db.begin() as connection:
-            await people.add_account(connection, new_id(), wanted, by=None)
+            await people.add_account(connection, new_id(), account, by=None)
 
     with_database(make)
     typer.echo(f"Account {login} can sign in.", err=True)

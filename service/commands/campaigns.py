@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from service.access.rules import Caller
     from service.database import Database
 
-# Units added with one transaction; should one of them be refused, they are tried one by one.
+# So many units are added in one transaction; if one of them is refused, each is tried by itself.
 AT_ONCE = 200
 
 
@@ -73,30 +73,30 @@ def import_(
 async def _take_lines(
     db: Database, caller: Caller, lines: Iterator[Line[CampaignLine]], taken: Taken
 ) -> None:
-    for _, of_one in groupby(lines, key=lambda line: line.record.campaign):
-        while batch := list(islice(of_one, AT_ONCE)):
+    for _, of_campaign in groupby(lines, key=lambda line: line.record.campaign):
+        while batch := list(islice(of_campaign, AT_ONCE)):
             try:
                 fresh = await _take(db, caller, [line.record for line in batch])
             except Refusal:
-                await take_each(iter(batch), taken, partial(_take_one, db, caller))
+                await take_each(iter(batch), taken, partial(_take_line, db, caller))
             else:
                 taken.fresh += fresh
                 taken.known += len(batch) - fresh
 
 
-async def _take_one(db: Database, caller: Caller, line: CampaignLine) -> bool:
+async def _take_line(db: Database, caller: Caller, line: CampaignLine) -> bool:
     return bool(await _take(db, caller, [line]))
 
 
 async def _take(db: Database, caller: Caller, lines: Sequence[CampaignLine]) -> int:
-    """Add the units of one campaign, all or none, and open it if need be; how many were not in it yet."""
+    """Add the units of one campaign, all or none, opening it if need be; returns how many were new."""
     from service.campaigns.actions import opening
 
     of, serials = lines[0], [line.unit for line in lines]
     known = await _named(db, caller, of.name)
     if known is None:
-        wanted = CampaignIn(name=of.name, plan=of.plan, opens=of.opens, closes=of.closes, units=serials)
-        made = await opening.put_campaign(db, caller, new_id(), wanted, unchanged=None)
+        campaign = CampaignIn(name=of.name, plan=of.plan, opens=of.opens, closes=of.closes, units=serials)
+        made = await opening.put_campaign(db, caller, new_id(), campaign, unchanged=None)
         return made.inspections
     if (known.plan, known.opens, known.closes) != (of.plan, of.opens, of.closes):
         raise Conflict(

@@ -95,8 +95,8 @@ def retention(
         async with db.begin() as connection:
             if days is None:
                 return await standing_retention(connection, site)
-            wanted = msgspec.convert({"days": days, "mode": mode}, RetentionIn)
-            return await record_retention(connection, site, wanted, by=None)
+            new_policy = msgspec.convert({"days": days, "mode": mode}, RetentionIn)
+            return await record_retention(connection, site, new_policy, by=None)
 
     try:
         policy = with_database(run)

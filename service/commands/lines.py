@@ -55,7 +55,7 @@ class Taken:
         self.refused.append((number, why if isinstance(why, str) else reason(why)))
 
     def end(self, what: str) -> None:
-        """Tell it all, and end with REFUSED where a line was refused."""
+        """Print the outcome, and end with REFUSED if a line was refused."""
         for number, why in sorted(self.refused):
             typer.echo(f"line {number}: {why}", err=True)
         typer.echo(f"{what}: {self.fresh} recorded, {self.known} there already, {len(self.refused)} refused")
@@ -68,7 +68,7 @@ class Taken:
 
 
 def read_lines(file: Path, shape: type[L], taken: Taken) -> Iterator[Line[L]]:
-    """The lines of a file as records; those that are none are refused. Ends the command where the file
+    """The lines of a file as records; a line that is no record is refused. Ends the command where the file
     cannot be read at all or has other columns than `shape` has fields."""
     cells = _cells(file, taken)
     header = next(cells, (1, []))[1]
@@ -87,7 +87,7 @@ def read_lines(file: Path, shape: type[L], taken: Taken) -> Iterator[Line[L]]:
 
 
 def record_of(shape: type[L], given: Mapping[str, str | Sequence[str] | None]) -> L:
-    """A record of text; what is empty counts as not given. Raises ValueError that names the field."""
+    """A record made from text; an empty value counts as not given. Raises ValueError that names the field."""
     texts = {name: value for name, value in given.items() if value not in (None, "")}
     try:
         return msgspec.convert(texts, shape, strict=False)
@@ -96,7 +96,7 @@ def record_of(shape: type[L], given: Mapping[str, str | Sequence[str] | None]) -
 
 
 def record_of_options(shape: type[L], given: Mapping[str, str | None]) -> L:
-    """As `record_of`, of a command's options; ends the command where they do not do."""
+    """Does what `record_of` does, for a command's options; ends the command if one is at fault."""
     try:
         return record_of(shape, given)
     except ValueError as error:
@@ -177,7 +177,7 @@ def _check_columns(file: Path, columns: Sequence[str], shape: type[msgspec.Struc
 
 
 SIGNS = {"login": "lower-case letters, digits and . _ @ -", "code": "letters, digits and . _ -"}
-# What the library says, and what a person can do with it.
+# Messages of the library, and the words that a person reads instead.
 WORDS = (
     (r"missing required field `(\w+)`", r"\1 is not given."),
     (r"unknown field `(\w+)`", r"There is no field \1."),

@@ -49,7 +49,7 @@ def _with_parts(use: Callable[[Parts], Awaitable[T]]) -> T:
 
 
 async def found(reading: Awaitable[T]) -> T | None:
-    """What is read; None where there is no such record."""
+    """The record that `reading` reads; None where there is no such record."""
     try:
         return await reading
     except NotFound:
@@ -73,7 +73,7 @@ def refusal_text(refusal: Refusal) -> str:
 
 
 def explained(error: Exception) -> tuple[str, int] | None:
-    """What can be expected to go wrong, in words, with the exit code; None for a fault of ours."""
+    """An expected failure in words, with its exit code; None for a fault of the program."""
     if isinstance(error, Refusal):
         return refusal_text(error), REFUSED
     if isinstance(error, SettingError):

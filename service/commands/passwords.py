@@ -1,4 +1,4 @@
-"""Passwords at the command line, and people who do there what the record names a person for."""
+"""Passwords at the command line, and the people whom the record names for what a command does."""
 
 from __future__ import annotations
 
@@ -26,13 +26,13 @@ PasswordFile = Annotated[
 PasswordStdin = Annotated[
     bool, typer.Option("--password-stdin", help="read the password from standard input's first line")
 ]
-# Long enough for the largest import; the session is ended when the command is.
+# A session lasts long enough for the largest import; it ends with the command.
 SESSION_HOURS = 12
 
 
 @dataclass(frozen=True)
 class Person:
-    """Somebody who says who he is; the service looks at the password before anything is done."""
+    """A person as given at the command line; the service checks the password before anything is done."""
 
     login: str
     password: str
@@ -52,8 +52,8 @@ class Person:
         from service.access.actions.tokens import caller_of_token
         from service.contract.access import SignIn
 
-        wanted = SignIn(login=self.login, password=self.password)
-        signed_in = await people.sign_in(db, wanted, SESSION_HOURS)
+        credentials = SignIn(login=self.login, password=self.password)
+        signed_in = await people.sign_in(db, credentials, SESSION_HOURS)
         caller = await caller_of_token(db, signed_in.token)
         try:
             yield caller

@@ -55,6 +55,6 @@ async def _take(db: Database, line: PersonLine) -> bool:
                 f"The register of {line.site} was changed at the same moment.", next_step="Enter it again."
             )
 
-    wanted = SitePeople(names=[*before.names, line.name])
-    await register.put_register(db, OPERATOR, line.site, wanted, check)
+    enlarged = SitePeople(names=[*before.names, line.name])
+    await register.put_register(db, OPERATOR, line.site, enlarged, check)
     return True

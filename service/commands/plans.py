@@ -66,13 +66,13 @@ async def _submit(db: Database, caller: Caller, checked: Checked, document: Plan
     from service.plans.actions import catalogue, revisions
 
     if await found(catalogue.read_plan(db, caller, document.plan)) is None:
-        wanted = PlanIn(id=new_id(), title=document.title, equipment_type=document.equipment_type)
-        await catalogue.put_plan(db, caller, document.plan, wanted)
+        new_plan = PlanIn(id=new_id(), title=document.title, equipment_type=document.equipment_type)
+        await catalogue.put_plan(db, caller, document.plan, new_plan)
     known = await _labelled(db, caller, document.plan, document.revision)
     if known is None:
         standing = await revisions.create_draft(db, caller, new_id(), checked)
     else:
-        # Read just now: whoever edits by a command means what stands in the file.
+        # The draft was read just now: whoever edits by a command means what stands in the file.
         standing = await revisions.edit_draft(db, caller, known.id, checked, lambda _tag: None)
     return await _step(db, caller, standing, "submitted") if standing.state == "draft" else standing
 
@@ -120,10 +120,10 @@ def publish(
 
     async def deed(db: Database, caller: Caller) -> RevisionDetail:
         standing = await _revision(db, caller, plan, revision)
-        wanted_at = sorted(set(site)) if site else None
+        site_codes = sorted(set(site)) if site else None
         start = None if since is None else since.replace(tzinfo=UTC)
         for known in standing.publications:
-            if known.sites == wanted_at and start in (None, known.effective_from):
+            if known.sites == site_codes and start in (None, known.effective_from):
                 return standing
         if standing.state in ("draft", "in_review"):
             raise Conflict(
@@ -132,7 +132,7 @@ def publish(
                 f"sightledger plan approve {plan} {revision} --as LOGIN",
             )
         start = start or datetime.now(UTC)
-        return await _step(db, caller, standing, "published", effective_from=start, sites=wanted_at)
+        return await _step(db, caller, standing, "published", effective_from=start, sites=site_codes)
 
     standing = person_at_hand(by, password_file, password_stdin).does(deed)
     _tell(standing, "")
@@ -149,10 +149,10 @@ async def _step(
 ) -> RevisionDetail:
     from service.plans.actions import transitions
 
-    wanted = RevisionEventIn(
+    event = RevisionEventIn(
         id=new_id(), kind=kind, replaces=standing.heads, effective_from=effective_from, sites=sites
     )
-    return await transitions.record_event(db, caller, standing.id, wanted)
+    return await transitions.record_event(db, caller, standing.id, event)
 
 
 async def _labelled(db: Database, caller: Caller, plan: str, label: str) -> Revision | None:

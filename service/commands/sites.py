@@ -64,7 +64,7 @@ async def _take(db: Database, line: SiteLine, change: bool) -> bool:
             )
 
     before = await found(read_site(db, OPERATOR, line.code))
-    # What is not given stays.
+    # A card profile that is not given stays as recorded.
     card_profile = line.card_profile or (before.card_profile if before else None)
-    wanted = SiteIn(name=line.name, kind=line.kind, time_zone=line.time_zone, card_profile=card_profile)
-    return await put_site(db, OPERATOR, line.code, wanted, check) != before
+    content = SiteIn(name=line.name, kind=line.kind, time_zone=line.time_zone, card_profile=card_profile)
+    return await put_site(db, OPERATOR, line.code, content, check) != before

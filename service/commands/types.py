@@ -74,6 +74,6 @@ async def _take(db: Database, line: TypeLine) -> bool:
         await catalogue.put_type(db, OPERATOR, line.code, TypeIn(id=new_id(), name=line.name))
     if line.build in builds:
         return False
-    wanted = BuildIn(id=new_id(), name=line.build_name)
-    await catalogue.put_build(db, OPERATOR, line.code, line.build, wanted)
+    new_build = BuildIn(id=new_id(), name=line.build_name)
+    await catalogue.put_build(db, OPERATOR, line.code, line.build, new_build)
     return True

@@ -67,7 +67,7 @@ async def _take(db: Database, line: UnitLine) -> bool:
     from service.units.actions import create_unit
 
     recorded = await found(read_unit(db, OPERATOR, line.serial))
-    wanted = UnitIn(
+    unit = UnitIn(
         id=new_id() if recorded is None else recorded.id,
         type=line.type,
         build=line.build,
@@ -77,7 +77,7 @@ async def _take(db: Database, line: UnitLine) -> bool:
         invented=line.invented == "yes",
     )
     try:
-        await create_unit(db, OPERATOR, line.serial, wanted)
+        await create_unit(db, OPERATOR, line.serial, unit)
     except Conflict as conflict:
         if recorded is None:
             raise

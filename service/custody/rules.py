@@ -32,9 +32,9 @@ def must_look(caller: Caller) -> None:
         )
 
 
-def share(held: int, window_days: int) -> int:
+def share(originals: int, window_days: int) -> int:
     """How many originals one scheduled audit reads, so that all are read within the window."""
-    return math.ceil(held * SPARE / (window_days * AUDITS_PER_DAY))
+    return math.ceil(originals * SPARE / (window_days * AUDITS_PER_DAY))
 
 
 class Aged(Protocol):
@@ -48,14 +48,14 @@ A = TypeVar("A", bound=Aged)
 
 
 def orphans(listed: Iterable[A], named: Container[str], at: datetime, age: timedelta) -> list[A]:
-    """What nobody names and what has been in the store for `age`, both times by the store's clock.
+    """The entries that nothing names and that have been in the store for `age`, by the store's clock.
 
-    A name that is none of ours is no orphan: who put it there knows what it is.
+    An object whose name is not a digest is no orphan: the service did not put it there.
     """
     return [
-        one
-        for one in listed
-        if one.digest is not None and one.digest not in named and at - one.modified >= age
+        entry
+        for entry in listed
+        if entry.digest is not None and entry.digest not in named and at - entry.modified >= age
     ]
 
 

@@ -67,7 +67,7 @@ class Difference:
 
 
 async def settle(connection: AsyncConnection, projection: Projection[K], keys: Collection[K]) -> None:
-    """After facts about these keys, locked, were appended: keep what follows from all of them."""
+    """Write what follows from all facts of these keys, which are locked, after some were appended."""
     await projection.write(connection, await projection.fold(connection, keys))
 
 
@@ -116,5 +116,5 @@ async def recount(
 
 
 async def use_one_snapshot(connection: AsyncConnection) -> None:
-    """To be called first in a transaction that compares: all of it then sees one instant."""
+    """Make the whole transaction see one instant; a comparison calls this first."""
     await connection.execute(sa.text("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ, READ ONLY"))

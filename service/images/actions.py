@@ -57,7 +57,7 @@ def reduced(original: bytes) -> bytes:
         try:
             return _reduced(original)
         except OSError:
-            # Cut short? With an end marker the decoder gives the rows it has and leaves the rest grey.
+            # With an end marker the decoder gives the rows of a file cut short, and leaves the rest grey.
             return _reduced(original + JPEG_END)
     except NoThumbnail:
         raise

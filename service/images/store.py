@@ -12,7 +12,7 @@ from service.database import Row, insert_rows, json, metadata, moment, text, tex
 
 # The bytes, named by digest. A row exists only after the store was seen to hold them (I5).
 # From `looked_at` on it says what the service found in the bytes: their format, pixels, Exif and marks. Until
-# then, only what each sighting was told of them is known.
+# then, only what the agent of each sighting read from them is known.
 images = sa.Table(
     "images",
     metadata,

@@ -1,14 +1,14 @@
 """The object store: bytes under names that say what they are. Any S3 that keeps these promises will do.
 
-What is relied on, each proved by tests/store against the store in use:
+The service relies on these promises; tests/store proves each against the store in use:
 
 1. A ticket (presigned PUT) admits one body only: the one whose SHA-256 and size are signed into it.
    Other bytes are refused and nothing is stored under the name.
 2. A name is written once: a second PUT is refused with 412, whoever sends it, so an original that is
    there is the original (I1, I2). Only a ticket for a name under which the store holds other bytes, or
-   none that it gives, writes over them (`over`); where the bucket keeps versions they stay as one.
-3. A ticket is refused after its time, by the store's clock, which is what it is signed by (clock.py).
-4. What was answered 200 is read back byte for byte, and `stat` tells its size.
+   bytes that it cannot give, writes over them (`over`); a bucket with versions keeps the old ones.
+3. A ticket is refused after its time by the store's clock; it is signed with that clock's time (clock.py).
+4. Bytes that the store answered with 200 are read back unchanged, and `stat` tells their size.
 5. Without a signature nothing is read or written.
 
 Originals come in by ticket only; this module writes derived objects and deletes nothing. Beside it:
@@ -53,7 +53,7 @@ ATTEMPTS = 4
 THREADS = 32
 PROBE_SECONDS = 3
 STAT_SECONDS = 60
-# Addresses signed and requests made ready together: each must have its turn before its signature is too old.
+# So many requests are signed at once: each must be sent before its signature is too old.
 KEYS_PER_LOOK = 500
 TRY_LATER = {429, 500, 502, 503, 504}
 ABSENT = {"404", "NoSuchKey", "NotFound"}
@@ -83,7 +83,7 @@ class PutTicket:
 class ObjectStat:
     """`size` in bytes. `sha256_hex` is what the store itself computed when the bytes came in.
 
-    None when the store does not tell. Then the name alone speaks for the content: for an original that
+    It is None when the store does not tell. Then the name alone speaks for the content: for an original that
     came by ticket the store has compared the bytes with the digest in the name (promise 1), for
     anything else nothing is known but the size.
     """
@@ -94,7 +94,7 @@ class ObjectStat:
 
     @property
     def modified(self) -> datetime | None:
-        """When it came in, by the store's clock, in whole seconds; of an upload by parts, when that began."""
+        """When the object came in, or its upload by parts began, by the store's clock, in whole seconds."""
         try:
             return parsedate_to_datetime(self.last_modified).astimezone(UTC)
         except ValueError:
@@ -112,7 +112,7 @@ def thumbnail_key(digest_hex: str) -> str:
 
 
 def _spread(digest_hex: str) -> str:
-    """Over 256 prefixes, for stores that keep folders; each further level costs one more folder per file."""
+    """Names in 256 prefixes suit stores that keep folders; each further level costs a folder per file."""
     if not DIGEST.fullmatch(digest_hex):
         raise ValueError(f"{digest_hex!r} is not a SHA-256 in lower-case hex.")
     return f"{digest_hex[:2]}/{digest_hex}"
@@ -167,7 +167,7 @@ class Objects:
         self._threads = ThreadPoolExecutor(THREADS, "objects")
         self.clock = StoreClock()
         self._inner = _client(settings, self.clock)
-        # A health check must answer soon, also of a store that hangs.
+        # A health check must answer soon, even when the store hangs.
         self._probe = _client(settings, self.clock, seconds=PROBE_SECONDS, attempts=1)
         self._looks = Looks()
         # The host's name is part of what is signed.
@@ -179,16 +179,16 @@ class Objects:
         return Presigner(endpoint, known.region, known.access_key, known.secret_key, self.clock.now)
 
     async def now(self) -> datetime:
-        """The store's time, asked for when it was not told for an hour; this machine's when it says none.
+        """The store's time, asked for again after an hour; this machine's time when the store tells none.
 
-        What is presigned afterwards bears it.
+        Addresses presigned afterwards bear it.
         """
         if not self.clock.fresh:
             await self._in_thread(self._ask_time)
         return self.clock.now()
 
     def _ask_time(self) -> None:
-        # Refused without a signature; the refusal is dated.
+        # The store refuses a request without a signature, and dates the refusal.
         (answer,) = self._looks.heads([self.settings.endpoint])
         if not answer.status:
             _log.warning("the object store did not tell its time", code=answer.trouble)
@@ -296,7 +296,7 @@ class Objects:
     def _look(
         self, keys: Sequence[str], concurrency: int, found: dict[str, ObjectStat | None], first: bool
     ) -> tuple[list[str], str]:
-        """Look at each key once: into `found`, or among those to be looked at again, and why."""
+        """Look at each key once. Stats go into `found`; the result is the keys to look at again, and why."""
         again, trouble = [], ""
         for key, answer in zip(keys, self._heads(keys, concurrency), strict=True):
             self.clock.learn(answer.headers.get("date"))
@@ -305,7 +305,7 @@ class Objects:
                 continue
             again.append(key)
             trouble = answer.trouble or f"status {answer.status}"
-            # The first refusal may be for a time that was not the store's, which is known by now.
+            # The first refusal may be for a wrong time; by now the store's time is known.
             if answer.status and answer.status not in TRY_LATER and not (answer.status == 403 and first):
                 raise _unavailable(f"look at {key}", trouble)
         return again, trouble

@@ -20,13 +20,13 @@ if TYPE_CHECKING:
     from types_boto3_s3 import S3Client
 
 AGAIN_S = 1
-# What a store answers that has no such thing at all.
+# Error codes of a store that knows no Object Lock at all.
 UNKNOWN = {"ObjectLockConfigurationNotFoundError", "InvalidRequest", "NotImplemented", "MethodNotAllowed"}
 
 
 @dataclass(frozen=True, slots=True)
 class Bucket:
-    """How a bucket stands. `made`: just now; `changed`: versions or Object Lock were turned on just now."""
+    """How a bucket stands. `made`: just made; `changed`: versions or Object Lock were just turned on."""
 
     name: str
     made: bool
@@ -44,7 +44,7 @@ class Bucket:
 
 
 def prepare_bucket(settings: ObjectSettings, *, lock: bool = False, wait_s: float = 0) -> Bucket:
-    """Make the bucket when it is not there; `lock` turns on what lacks of one that is.
+    """Make the bucket when it is not there; `lock` turns on what an existing one lacks.
 
     Raises Unavailable when the store does not answer within `wait_s` seconds, NotAllowed when it refuses.
     """
@@ -76,7 +76,7 @@ def _answers(client: S3Client, settings: ObjectSettings, wait_s: float) -> bool:
 
 
 def _make(client: S3Client, settings: ObjectSettings) -> bool:
-    """False when another one made it meanwhile."""
+    """Make the bucket; False when somebody else made it meanwhile."""
     more: dict[str, Any] = {}
     if settings.region != "us-east-1":
         # The protocol's default region must not be named here, every other must.
@@ -91,18 +91,18 @@ def _make(client: S3Client, settings: ObjectSettings) -> bool:
 
 
 def _standing(client: S3Client, settings: ObjectSettings) -> tuple[bool, bool]:
-    """Whether it keeps versions, and whether it has Object Lock."""
+    """Whether the bucket keeps versions, and whether it has Object Lock."""
     try:
         versions = client.get_bucket_versioning(Bucket=settings.bucket).get("Status") == "Enabled"
     except (BotoCoreError, ClientError) as error:
         raise _refused(settings, "tell whether the bucket keeps versions", error) from error
     try:
-        told = client.get_object_lock_configuration(Bucket=settings.bucket)["ObjectLockConfiguration"]
+        locking = client.get_object_lock_configuration(Bucket=settings.bucket)["ObjectLockConfiguration"]
     except (BotoCoreError, ClientError) as error:
         if _code(error) in UNKNOWN:
             return versions, False
         raise _refused(settings, "tell whether the bucket has Object Lock", error) from error
-    return versions, told.get("ObjectLockEnabled") == "Enabled"
+    return versions, locking.get("ObjectLockEnabled") == "Enabled"
 
 
 def _turn_on(client: S3Client, settings: ObjectSettings) -> None:

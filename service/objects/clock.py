@@ -1,7 +1,7 @@
-"""What time it is at the store. It alone judges how old a signature is, so signatures bear its time.
+"""The time at the store. The store alone judges how old a signature is, so signatures bear its time.
 
-Learnt from the Date header of whatever the store answers, and carried on by a counter that nobody sets: the
-clock of this machine may be wrong, or be put right, without a ticket being refused or lasting too long.
+The time is learnt from the Date header of each answer, and carried on by a counter that nobody sets: this
+machine's clock may be wrong, or be put right, without a ticket being refused or lasting too long.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from botocore.credentials import Credentials
 if TYPE_CHECKING:
     from types_boto3_s3 import S3Client
 
-# Where the system has it, the counter that goes on while the machine sleeps.
+# The counter that goes on while the machine sleeps, where the system has one.
 _COUNTER = getattr(time, "CLOCK_BOOTTIME", None)
 LEARN_AGAIN_S = 3600
 # A Date has whole seconds and an answer takes a moment: less than this is no news.
@@ -27,7 +27,7 @@ SKEWED = "RequestTimeTooSkewed"
 
 
 def _count() -> float:
-    """Seconds that have passed, from nowhere in particular."""
+    """Seconds since some fixed moment."""
     return time.monotonic() if _COUNTER is None else time.clock_gettime(_COUNTER)
 
 
@@ -35,31 +35,31 @@ class StoreClock:
     """The store's time; this machine's until an answer has told it."""
 
     def __init__(self) -> None:
-        self._told: tuple[datetime, float] | None = None
+        self._learnt: tuple[datetime, float] | None = None
 
     def now(self) -> datetime:
-        """In UTC, to the second or so."""
-        if self._told is None:
+        """The time in UTC, to about a second."""
+        if self._learnt is None:
             return datetime.now(UTC)
-        then, at = self._told
+        then, at = self._learnt
         return then + timedelta(seconds=_count() - at)
 
     @property
     def fresh(self) -> bool:
         """Whether the store has told its time within the last hour."""
-        return self._told is not None and _count() - self._told[1] < LEARN_AGAIN_S
+        return self._learnt is not None and _count() - self._learnt[1] < LEARN_AGAIN_S
 
     def learn(self, date: str | None) -> bool:
-        """Take the time from a Date header (RFC 9110 6.6.1); True when it was news. Others are ignored."""
+        """Take the time from a Date header (RFC 9110 6.6.1); True when it was news. Other text is ignored."""
         try:
-            told = parsedate_to_datetime(date or "")
+            store_time = parsedate_to_datetime(date or "")
         except ValueError:
             return False
-        if told.tzinfo is None:
+        if store_time.tzinfo is None:
             return False
         was = self.now()
-        self._told = told.astimezone(UTC), _count()
-        return abs(told - was) > NEWS
+        self._learnt = store_time.astimezone(UTC), _count()
+        return abs(store_time - was) > NEWS
 
 
 class _Signature(S3SigV4Auth):
@@ -78,8 +78,8 @@ SIGNED_BY_US = UNSIGNED
 
 
 def follow(client: S3Client, clock: StoreClock, region: str, access_key: str, secret_key: str) -> None:
-    """Sign what `client` sends by the store's time, learn from what it gets, and repeat what was refused for
-    its time. boto3 itself signs by this machine's time and does not mend it.
+    """Sign what `client` sends by the store's time, learn from its answers, and repeat once what was refused
+    for its time. boto3 itself signs by this machine's time and does not mend it.
 
     The client is made with `SIGNED_BY_US`.
     """

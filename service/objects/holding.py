@@ -1,4 +1,4 @@
-"""The originals as the store holds them: listed, read back, locked; and one that nobody names, deleted.
+"""Lists, reads back and locks the originals in the store, and deletes an original that nobody names.
 
 Every answer comes with the store's own time (its Date header, RFC 9110 6.6.1; to the second): how old an
 object is and how long it stays locked must not hang on the clock of the machine that asks.
@@ -39,11 +39,11 @@ Mode = Literal["GOVERNANCE", "COMPLIANCE"]
 
 THREADS = 8
 CHUNK = 1024 * 1024
-# As many as a store gives at once (Amazon S3 API Reference, ListObjectsV2).
+# A store lists at most so many at once (Amazon S3 API Reference, ListObjectsV2).
 LISTED_AT_ONCE = 1000
 # A deletion holds up who would name the object, so it answers soon or counts as not done.
 DELETE_SECONDS = 5
-# A store may try long for bytes it cannot give; and what is not read now is read by the next audit.
+# A store may try long for bytes it cannot give; the next audit reads what this one did not.
 READ_ATTEMPTS = 2
 NO_LOCK = {"ObjectLockConfigurationNotFoundError", "InvalidRequest", "NotImplemented"}
 NO_RETENTION = {"NoSuchObjectLockConfiguration", "ObjectLockConfigurationNotFoundError"}
@@ -111,14 +111,14 @@ class Holding:
 
     async def clock(self) -> datetime:
         """The store's time."""
-        with _told("tell its time"):
+        with _or_unavailable("tell its time"):
             return _date(await self._in_thread(self._inner.head_bucket, Bucket=self.settings.bucket))
 
     async def originals(self) -> AsyncIterator[tuple[list[Listed], datetime]]:
         """Everything under originals/ by name, page by page, each page with the store's time."""
         after = ORIGINALS
         while True:
-            with _told("list the originals"):
+            with _or_unavailable("list the originals"):
                 answer = await self._in_thread(
                     self._inner.list_objects_v2,
                     Bucket=self.settings.bucket,
@@ -142,7 +142,7 @@ class Holding:
 
     async def keeps_versions(self) -> bool:
         """True when the bucket keeps versions, so that one of them can be deleted by its id."""
-        with _told("tell whether it keeps versions"):
+        with _or_unavailable("tell whether it keeps versions"):
             answer = await self._in_thread(self._inner.get_bucket_versioning, Bucket=self.settings.bucket)
         return answer.get("Status") == "Enabled"
 
@@ -151,9 +151,9 @@ class Holding:
         return await self._in_thread(self._lock, digest, version)
 
     async def retain(self, digest: str, mode: Mode, until: datetime, version: str | None = None) -> Lock:
-        """Lock an original (a version of it) until `until`; what it ends up with.
+        """Lock an original (a version of it) until `until`, and return the lock that then stands.
 
-        Never shortened, never loosened: a longer time or a stricter mode that it has already stays. Raises
+        A lock is never shortened or loosened: a longer time or a stricter mode stays. Raises
         FileNotFoundError when the store does not have it.
         """
         return await self._in_thread(self._retain, digest, mode, until, version)
@@ -205,7 +205,7 @@ class Holding:
         return ReadBack("sound", _date(answer))
 
     def _cannot_give(self, digest: str, why: str, error: Exception) -> ReadBack:
-        """A store that knows the object and does not give its bytes; else it is the store that fails."""
+        """The outcome if the store lists the object without giving its bytes; raises Unavailable if not."""
         try:
             answer = self._inner.head_object(Bucket=self.settings.bucket, Key=original_key(digest))
         except (BotoCoreError, ClientError):
@@ -221,8 +221,8 @@ class Holding:
         return None
 
     def _versions(self, digest: str) -> tuple[list[Any], list[Any]]:
-        """Versions and delete markers of one original; its name is no beginning of another's."""
-        with _told(f"list the versions of {digest}"):
+        """Versions and delete markers of one original; no other name begins with its name."""
+        with _or_unavailable(f"list the versions of {digest}"):
             answer = self._once.list_object_versions(Bucket=self.settings.bucket, Prefix=original_key(digest))
         return list(answer.get("Versions", [])), list(answer.get("DeleteMarkers", []))
 
@@ -240,28 +240,30 @@ class Holding:
         which: dict[str, Any] = {"VersionId": version} if version else {}
         try:
             head = self._inner.head_object(Bucket=self.settings.bucket, Key=key, **which)
-            told = self._inner.get_object_retention(Bucket=self.settings.bucket, Key=key, **which)
+            answer = self._inner.get_object_retention(Bucket=self.settings.bucket, Key=key, **which)
         except (BotoCoreError, ClientError) as error:
             if _code(error) in NO_RETENTION:
                 return None
             if _is_absent(error):
                 raise FileNotFoundError(key) from error
             raise _unavailable(f"tell the lock of {key}", error) from error
-        held = told["Retention"]
-        until = held["RetainUntilDate"].astimezone(UTC)
-        return Lock("COMPLIANCE" if held["Mode"] == "COMPLIANCE" else "GOVERNANCE", until, head["VersionId"])
+        retention = answer["Retention"]
+        until = retention["RetainUntilDate"].astimezone(UTC)
+        return Lock(
+            "COMPLIANCE" if retention["Mode"] == "COMPLIANCE" else "GOVERNANCE", until, head["VersionId"]
+        )
 
     def _retain(self, digest: str, mode: Mode, until: datetime, version: str | None) -> Lock:
-        held = self._lock(digest, version)
-        if held is not None:
-            until = max(until, held.until)
-            mode = "COMPLIANCE" if "COMPLIANCE" in (mode, held.mode) else mode
-            if (mode, until) == (held.mode, held.until):
-                return held
+        lock = self._lock(digest, version)
+        if lock is not None:
+            until = max(until, lock.until)
+            mode = "COMPLIANCE" if "COMPLIANCE" in (mode, lock.mode) else mode
+            if (mode, until) == (lock.mode, lock.until):
+                return lock
         which: dict[str, Any] = {"VersionId": version} if version else {}
-        # A store takes a stricter mode for a bypass of the looser one; nothing is loosened by it.
-        bypass: dict[str, Any] = {"BypassGovernanceRetention": True} if held and held.mode != mode else {}
-        with _told(f"lock {original_key(digest)}"):
+        # A store needs the bypass to put the stricter mode in place of the looser one; nothing is loosened.
+        bypass: dict[str, Any] = {"BypassGovernanceRetention": True} if lock and lock.mode != mode else {}
+        with _or_unavailable(f"lock {original_key(digest)}"):
             self._inner.put_object_retention(
                 Bucket=self.settings.bucket,
                 Key=original_key(digest),
@@ -277,9 +279,9 @@ class Holding:
     def _delete(self, digest: str) -> bool:
         versions, markers = self._versions(digest)
         try:
-            for one in versions + markers:
+            for version in versions + markers:
                 self._once.delete_object(
-                    Bucket=self.settings.bucket, Key=one["Key"], VersionId=one["VersionId"]
+                    Bucket=self.settings.bucket, Key=version["Key"], VersionId=version["VersionId"]
                 )
         except (BotoCoreError, ClientError) as error:
             if _code(error) == "AccessDenied":
@@ -291,7 +293,7 @@ class Holding:
         found: list[Upload] = []
         more: dict[str, Any] = {}
         while True:
-            with _told("list the multipart uploads"):
+            with _or_unavailable("list the multipart uploads"):
                 answer = self._inner.list_multipart_uploads(
                     Bucket=self.settings.bucket, Prefix=ORIGINALS, **more
                 )
@@ -311,7 +313,8 @@ class Holding:
 
 
 @contextmanager
-def _told(deed: str) -> Iterator[None]:
+def _or_unavailable(deed: str) -> Iterator[None]:
+    """Raise Unavailable, naming `deed`, for what boto3 raises inside."""
     try:
         yield
     except (BotoCoreError, ClientError) as error:
@@ -319,10 +322,10 @@ def _told(deed: str) -> Iterator[None]:
 
 
 def _date(answer: Mapping[str, Any]) -> datetime:
-    told = answer["ResponseMetadata"]["HTTPHeaders"].get("date")
-    if told is None:
+    date = answer["ResponseMetadata"]["HTTPHeaders"].get("date")
+    if date is None:
         raise _unavailable("tell its time", "no Date header")
-    return parsedate_to_datetime(told).astimezone(UTC)
+    return parsedate_to_datetime(date).astimezone(UTC)
 
 
 def _listed(item: Mapping[str, Any]) -> Listed:

@@ -1,7 +1,7 @@
 """HEAD requests, many at once: every file of a card is looked at in the store before it is recorded.
 
-libcurl, as the work per file is what a commit is made of: boto3 takes twenty times as long over one, urllib3
-in threads four times. Nothing is repeated here, and no redirect is followed.
+libcurl sends them, as work per file makes up most of a commit: boto3 takes twenty times as long for each,
+urllib3 in threads four times. Nothing is repeated here, and no redirect is followed.
 """
 
 from __future__ import annotations
@@ -43,18 +43,18 @@ class Looks:
     ) -> list[Answer]:
         """The answer to a HEAD of each address, in their order, over at most `at_once` connections.
 
-        Ends in time: each request has its limit, from when it was begun.
+        The call ends in time: each request has its own limit, from when it begins.
         """
         lines = [f"{name}: {value}" for name, value in (headers or {}).items()]
-        asked = [_Request(url, lines, self._trusted) for url in urls]
+        requests = [_Request(url, lines, self._trusted) for url in urls]
         many = self._take()
         try:
-            _perform(many, asked, at_once)
+            _perform(many, requests, at_once)
         except BaseException:
             many.close()
             raise
         self._idle.put(many)
-        return [request.answer() for request in asked]
+        return [request.answer() for request in requests]
 
     def _take(self) -> pycurl.CurlMulti:
         with contextlib.suppress(queue.Empty):
@@ -89,7 +89,7 @@ class _Request:
         curl.setopt(pycurl.PROXY, "")
 
     def answer(self) -> Answer:
-        """What came, when it is over; afterwards the request is of no more use."""
+        """The answer to a request that is over; it can be taken only once."""
         status = 0 if self.trouble else self.curl.getinfo(pycurl.RESPONSE_CODE)
         self.curl.close()
         if not status:
@@ -98,9 +98,9 @@ class _Request:
         return Answer(status, {name.lower(): value.strip() for name, colon, value in found if colon})
 
 
-def _perform(many: pycurl.CurlMulti, asked: Sequence[_Request], at_once: int) -> None:
-    """All requests, until each is over. One is begun when it has its turn: its time limit is its own."""
-    waiting = list(reversed(asked))
+def _perform(many: pycurl.CurlMulti, requests: Sequence[_Request], at_once: int) -> None:
+    """Run all requests until each is over. Each begins when it has its turn, so its time limit is its own."""
+    waiting = list(reversed(requests))
     going: dict[pycurl.Curl, _Request] = {}
     try:
         while waiting or going:
@@ -117,7 +117,7 @@ def _perform(many: pycurl.CurlMulti, asked: Sequence[_Request], at_once: int) ->
 
 
 def _ended(many: pycurl.CurlMulti, going: dict[pycurl.Curl, _Request]) -> int:
-    """How many are over since the last look; they are taken out of `going`."""
+    """How many requests ended since the last look; they are taken out of `going`."""
     ended = 0
     left = 1
     while left:

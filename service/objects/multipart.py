@@ -29,7 +29,7 @@ _log = structlog.get_logger(__name__)
 READ_AT_ONCE = 1024 * 1024
 GONE = "NoSuchUpload"
 HELD_ALREADY = "PreconditionFailed"
-# The store has parts, but they are not the ones that were asked for.
+# Error codes of a store that has parts, but not the ones that were asked for.
 UNFIT = {"BadDigest", "InvalidPart", "InvalidPartOrder", "EntityTooSmall", "InvalidRequest"}
 LOCKED = {"AccessDenied", "ObjectLocked", "InvalidRequest", "MethodNotAllowed"}
 
@@ -77,7 +77,7 @@ def part_tickets(
 
 
 async def begin(objects: Objects, digest: str) -> str:
-    """Begin an upload under the original's own name; its id. Nothing is visible there before `assemble`."""
+    """Begin an upload under the original's own name; returns its id. Nothing shows before `assemble`."""
     return await objects._in_thread(_begin, objects, digest)
 
 
@@ -100,25 +100,25 @@ async def parts_held(
 def _parts_held(
     objects: Objects, digest: str, upload_id: str, parts: Sequence[PartSpan]
 ) -> dict[int, str] | None:
-    held: dict[int, str] = {}
+    tags: dict[int, str] = {}
     pages = objects._inner.get_paginator("list_parts")
     try:
         for page in pages.paginate(**_named(objects, digest), UploadId=upload_id):
             for found in page.get("Parts", []):
                 number = found["PartNumber"]
                 if 1 <= number <= len(parts) and _fits(found, parts[number - 1]):
-                    held[number] = found["ETag"]
+                    tags[number] = found["ETag"]
     except (BotoCoreError, ClientError) as error:
         if _code(error) == GONE:
             return None
         raise _unavailable(f"list the parts of {digest}", error) from error
-    return held
+    return tags
 
 
 def _fits(found: Mapping[str, Any], part: PartSpan) -> bool:
     """Not every store tells the checksum it has compared."""
-    told = _hex_of(found.get("ChecksumSHA256"))
-    return found["Size"] == part.size and told in (None, part.sha256)
+    checksum = _hex_of(found.get("ChecksumSHA256"))
+    return found["Size"] == part.size and checksum in (None, part.sha256)
 
 
 async def assemble(
@@ -146,14 +146,14 @@ def _assemble(
     tags: Mapping[int, str],
     over: bool,
 ) -> bool:
-    told: list[CompletedPartTypeDef] = [
+    completed: list[CompletedPartTypeDef] = [
         {"PartNumber": part.number, "ETag": tags[part.number], "ChecksumSHA256": _base64_of(part.sha256)}
         for part in parts
     ]
     once: dict[str, Any] = {} if over else {"IfNoneMatch": "*"}
     try:
         objects._inner.complete_multipart_upload(
-            **_named(objects, digest), UploadId=upload_id, MultipartUpload={"Parts": told}, **once
+            **_named(objects, digest), UploadId=upload_id, MultipartUpload={"Parts": completed}, **once
         )
     except (BotoCoreError, ClientError) as error:
         if _code(error) in UNFIT:
@@ -162,7 +162,7 @@ def _assemble(
             return False
         if _code(error) == HELD_ALREADY:
             _give_up(objects, digest, upload_id)
-        # An answer that was lost and asked for again: the upload is over because it was completed.
+        # The first answer was lost and this is a repetition: the upload is over because it was completed.
         elif _code(error) != GONE or objects._stat(original_key(digest)) is None:
             raise _unavailable(f"put the parts of {digest} together", error) from error
     return True
@@ -183,7 +183,7 @@ def _give_up(objects: Objects, digest: str, upload_id: str) -> None:
 
 
 async def give_up_others(objects: Objects, digest: str, upload_id: str) -> None:
-    """End every other upload under this name: ones that were begun and noted nowhere."""
+    """End every other upload under this name: uploads that were begun and recorded nowhere."""
     await objects._in_thread(_give_up_others, objects, digest, upload_id)
 
 
@@ -239,8 +239,8 @@ def hashed(chunks: Iterable[bytes], each: int) -> ReadBack:
 async def remove_false(objects: Objects, digest: str) -> None:
     """Delete the object under an original's name whose bytes were read and are not that original.
 
-    Where the bucket keeps versions, this one; where a lock forbids that, it is hidden under a delete marker,
-    so that the right bytes can come. The caller has made sure that no record names it. Raises Unavailable.
+    In a bucket with versions only this version goes; where a lock forbids that, a delete marker hides it,
+    so that the right bytes can come in. The caller has made sure that no record names it. Raises Unavailable.
     """
     await objects._in_thread(_remove_false, objects, digest)
 
@@ -250,8 +250,8 @@ def _remove_false(objects: Objects, digest: str) -> None:
     try:
         version = objects._inner.head_object(**named).get("VersionId")
         try:
-            one = named | ({"VersionId": version} if version else {})
-            objects._inner.delete_object(**one)
+            which = named | ({"VersionId": version} if version else {})
+            objects._inner.delete_object(**which)
         except ClientError as error:
             if not version or _code(error) not in LOCKED:
                 raise

@@ -76,15 +76,21 @@ def _by_key(document: PlanDocument) -> dict[str, Located]:
 
 
 def _renamed(old: PlanDocument, new: PlanDocument) -> dict[str, str]:
-    """Key before to key after. A key that could go with two others goes with none."""
+    """Maps key before to key after. A key that would match two others matches none."""
     before = {location.key: location.former_key for location in old.locations()}
     after = {location.key: location.former_key for location in new.locations()}
     pairs = {(former, key) for key, former in after.items() if former is not None}
     pairs |= {(key, former) for key, former in before.items() if former is not None}
     gone, come = before.keys() - after.keys(), after.keys() - before.keys()
-    real = sorted((one, other) for one, other in pairs if one in gone and other in come)
-    ones, others = [one for one, _ in real], [other for _, other in real]
-    return {one: other for one, other in real if ones.count(one) == others.count(other) == 1}
+    candidates = sorted(
+        (old_key, new_key) for old_key, new_key in pairs if old_key in gone and new_key in come
+    )
+    old_keys, new_keys = [old_key for old_key, _ in candidates], [new_key for _, new_key in candidates]
+    return {
+        old_key: new_key
+        for old_key, new_key in candidates
+        if old_keys.count(old_key) == new_keys.count(new_key) == 1
+    }
 
 
 def _header(document: PlanDocument) -> dict[str, Any]:
@@ -112,7 +118,7 @@ def _content(section: str, location: Location) -> dict[str, Any]:
 
 
 def _limits_changed(before: list[Limit], after: list[Limit]) -> list[FieldChange]:
-    """Figure by figure, each limit under what it is for; whole where only their order differs."""
+    """Changes figure by figure, with limits matched by purpose; the whole list if only its order differs."""
     changes = _changes(_by_purpose(before), _by_purpose(after), "limits")
     if not changes and before != after:
         return [
@@ -146,7 +152,7 @@ def _evaluations_changed(
 
 
 def _changes(before: Any, after: Any, path: str = "") -> list[FieldChange]:
-    """Member by member where both are maps, whole otherwise."""
+    """Changes member by member if both values are maps, else one change of the whole value."""
     if before == after:
         return []
     if not (isinstance(before, dict) and isinstance(after, dict)):

@@ -1,4 +1,4 @@
-"""Checks plan documents: the published schema first, then what no schema can say."""
+"""Checks plan documents: the published schema first, then the rules that no schema can express."""
 
 from __future__ import annotations
 
@@ -54,13 +54,13 @@ def _validator() -> Draft202012Validator:
 
 
 def check_file(path: Path) -> Checked:
-    """As `check_text`, of a file. Raises OSError where it cannot be opened."""
+    """Does what `check_text` does, for a file. Raises OSError where it cannot be opened."""
     with path.open("rb") as file:
         return check_bytes(file.read(MAX_BYTES + 1), str(path))
 
 
 def check_bytes(raw: bytes, name: str) -> Checked:
-    """As `check_text`, of bytes that have to be UTF-8."""
+    """Does what `check_text` does, for bytes that have to be UTF-8."""
     try:
         return check_text(raw.decode("utf-8"), name)
     except UnicodeDecodeError as error:
@@ -76,7 +76,7 @@ def check_bytes(raw: bytes, name: str) -> Checked:
 def check_text(text: str, name: str) -> Checked:
     """The document in `text` (YAML or JSON), or what is wrong with it, in the order of the lines.
 
-    `name` is that of the file, for messages. At most MAX_FINDINGS are told.
+    `name` names the file in messages. At most MAX_FINDINGS findings are returned.
     """
     try:
         source = read(text)
@@ -86,20 +86,20 @@ def check_text(text: str, name: str) -> Checked:
     document = _decoded(source, findings)
     if document is not None:
         spoilt = {_part(found.path) for found in findings}
-        faults = [(path, told) for path, told in _faults(document, spoilt) if _part(path) not in spoilt]
-        findings += [source.finding(path, told) for path, told in faults]
-        doubts = [(path, told) for path, told in _doubts(document) if _part(path) not in spoilt]
-        findings += [source.finding(path, told, severity="warning") for path, told in doubts]
+        faults = [(path, message) for path, message in _faults(document, spoilt) if _part(path) not in spoilt]
+        findings += [source.finding(path, message) for path, message in faults]
+        doubts = [(path, message) for path, message in _doubts(document) if _part(path) not in spoilt]
+        findings += [source.finding(path, message, severity="warning") for path, message in doubts]
     refused = any(found.severity == "error" for found in findings)
-    # Errors first where there are too many to tell: a warning hinders nobody.
+    # Errors come first where the list is cut: a warning hinders nobody.
     findings = sorted(findings, key=lambda found: found.severity)[:MAX_FINDINGS]
     findings.sort(key=lambda found: (found.line, found.column, found.message))
     return Checked(name, None if refused else document, findings)
 
 
 def _part(path: str) -> str:
-    """The location, or the member of the document, that a pointer leads into: what is wrong in shape
-    there is told first, without what only follows from it."""
+    """The location, or the member of the document, that a pointer leads into. A finding about its shape
+    hides the findings that only follow from it."""
     steps = path.split("/")
     return "/".join(steps[:5] if steps[1:2] == ["sections"] else steps[:2])
 
@@ -128,7 +128,7 @@ def _schema_findings(source: Read) -> Iterator[Finding]:
         if error.validator == "additionalProperties":
             yield from _unknown_members(source, error, path)
         elif error.validator != "required" or path not in incomplete:
-            # The library tells each missing member apart; they are told together.
+            # The library reports each missing member separately; one finding names them all.
             if error.validator == "required":
                 incomplete.add(path)
             yield source.finding(path, _explained(error))
@@ -146,31 +146,31 @@ def _unknown_members(source: Read, error: ValidationError, path: str) -> Iterato
 
 def _explained(error: ValidationError) -> str:
     value: Any = error.instance
-    wanted: Any = error.validator_value
+    expected: Any = error.validator_value
     schema: Any = error.schema
     shown = repr(value) if len(repr(value)) <= 60 else f"{repr(value)[:60]}..."
     match error.validator:
         case "required":
-            missing = [name for name in wanted if name not in value]
+            missing = [name for name in expected if name not in value]
             ends = "is missing here. Add it." if len(missing) == 1 else "are missing here. Add them."
             return f"{', '.join(missing)} {ends}"
         case "type":
-            names = " or ".join([wanted] if isinstance(wanted, str) else wanted)
+            names = " or ".join([expected] if isinstance(expected, str) else expected)
             hint = " Put quotes around it." if "string" in names and isinstance(value, int | float) else ""
             return f"{shown} is not of type {names}.{hint or ' Give a value of that type.'}"
         case "const":
-            return f"{shown} is not {wanted!r}. Write {wanted!r}."
+            return f"{shown} is not {expected!r}. Write {expected!r}."
         case "enum":
-            return f"{shown} is none of: {', '.join(map(str, wanted))}. Use one of these."
+            return f"{shown} is none of: {', '.join(map(str, expected))}. Use one of these."
         case "pattern":
-            told = schema.get("description", f"text like {wanted}")
-            return f"{shown} is not written as it has to be. Use: {told}"
+            form = schema.get("description", f"text like {expected}")
+            return f"{shown} is not written as it has to be. Use: {form}"
         case "minimum" | "maximum":
-            return f"{shown} is out of range: the {error.validator} is {wanted}. Correct the figure."
+            return f"{shown} is out of range: the {error.validator} is {expected}. Correct the figure."
         case "minLength" | "minItems" | "minProperties":
-            return f"Nothing is given here. Give at least {wanted}."
+            return f"Nothing is given here. Give at least {expected}."
         case "maxLength" | "maxItems":
-            return f"This is too long: at most {wanted} are taken. Shorten it."
+            return f"This is too long: at most {expected} are taken. Shorten it."
         case "uniqueItems":
             return f"An entry stands twice in {shown}. Take one out."
         case _:
@@ -181,7 +181,7 @@ Fault = tuple[str, str]  # JSON pointer and message
 
 
 def _faults(document: PlanDocument, spoilt: Container[str]) -> Iterator[Fault]:
-    """What no schema can say. Nothing is computed of a location that is `spoilt`: its numbers may be any."""
+    """Faults that no schema can express. A `spoilt` location is skipped: its numbers may be anything."""
     yield from _scale_faults(document)
     yield from _interval_faults(document)
     yield from _caution_faults("/cautions", document.cautions)
@@ -193,7 +193,7 @@ def _faults(document: PlanDocument, spoilt: Container[str]) -> Iterator[Fault]:
 
 
 def _doubts(document: PlanDocument) -> Iterator[Fault]:
-    """What may be meant as it stands, and is told as a warning."""
+    """Messages about things that may be intended; the check reports them as warnings."""
     strictness = ("nothing", "second_look", "engineering")
     for number, (lower, higher) in enumerate(pairwise(document.evaluation_scale), start=1):
         if strictness.index(higher.requires) < strictness.index(lower.requires):
@@ -232,7 +232,7 @@ def _scale_faults(document: PlanDocument) -> Iterator[Fault]:
 
 
 def _doubled(entries: Iterable[Fault], what: str) -> Iterator[Fault]:
-    """Entries (pointer, value) that stand twice, also where a person would not tell them apart."""
+    """Faults of entries (pointer, value) that stand twice, or that a person would not tell apart."""
     first: dict[str, str] = {}
     for path, value in entries:
         known = first.get(folded(value))
@@ -380,9 +380,9 @@ def plain(value: Any) -> Any:
         return value
     found = {}
     for member in msgspec.structs.fields(value):
-        held = getattr(value, member.name)
-        if member.required or held != _default(member):
-            found[member.encode_name] = plain(held)
+        member_value = getattr(value, member.name)
+        if member.required or member_value != _default(member):
+            found[member.encode_name] = plain(member_value)
     return found
 
 

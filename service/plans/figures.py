@@ -1,4 +1,4 @@
-"""Figures of limits: units they may be in, and whether the words beside them name the same ones. Pure."""
+"""Figures of limits: units they may be in, and whether the words beside them name the same figures. Pure."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ _RANGE = re.compile(r"\s*(?:-|\u2013|to|and|or)\s*(?=\d)")
 
 
 def folded(text: str) -> str:
-    """Text as a person tells it apart: without case, compatibility forms (Unicode UAX 15, NFKC) and signs
+    """The text as a person sees it: without case, compatibility forms (Unicode UAX 15, NFKC) and signs
     that are not seen (category Cf)."""
     seen = "".join(char for char in text if unicodedata.category(char) != "Cf")
     return unicodedata.normalize("NFKC", seen).casefold()
@@ -33,10 +33,10 @@ def unit_fault(unit: str) -> str | None:
 
 
 def figures_and_text_differ(location: Location) -> Iterator[str]:
-    """Where the words of a limit and its figures do not name the same numbers; nothing without words.
+    """Messages where the words of a limit and its figures name different numbers; none without words.
 
-    A number is held against the figures of the unit behind it, one without a unit against all. That
-    nothing is accepted (a figure of 0) is said in other words.
+    A number is compared with the figures of the unit behind it, a number without a unit with all. The
+    words need not name a figure of 0: they can say that nothing is accepted.
     """
     words = location.limit_text
     texts = {} if words is None else {"accept": words.accept, "refer": words.refer, "stop": words.stop}
@@ -50,10 +50,10 @@ def figures_and_text_differ(location: Location) -> Iterator[str]:
         if not any(number == figure and unit in (None, of) for figure, of in figures):
             shown = f"{number:g}" if unit is None else f"{number:g} {unit}"
             yield f"The text of {name} names {shown}, which is none of the figures. Correct one of the two."
-    said = {(number, unit) for _, number, unit in named}
+    named_figures = {(number, unit) for _, number, unit in named}
     for limit in location.limits:
         for name, figure in (("accept", limit.accept), ("refer", limit.refer)):
-            if figure and (figure, limit.unit) not in said:
+            if figure and (figure, limit.unit) not in named_figures:
                 yield (
                     f"The text does not name {name} {figure:g} {limit.unit} ({limit.condition}, "
                     f"{limit.quantity}). Add it to the text, or correct the figure."

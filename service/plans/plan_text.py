@@ -40,7 +40,7 @@ _WORDS = {
     **dict.fromkeys(("true", "True", "TRUE"), True),
     **dict.fromkeys(("false", "False", "FALSE"), False),
 }
-# Two escaped halves after an even number of backslashes: not the text of an escaped backslash.
+# Two escaped surrogate halves. An odd number of backslashes before them would escape the first one.
 _PAIR = re.compile(r"(?<!\\)((?:\\\\)*)\\u([dD][89abAB][0-9a-fA-F]{2})\\u([dD][c-fC-F][0-9a-fA-F]{2})")
 _CONTROL = re.compile(r"[\x00-\x08\x0b-\x1f\x7f\ud800-\udfff]")
 
@@ -55,7 +55,7 @@ class Unreadable(Exception):
 
 @dataclass(slots=True)
 class Read:
-    """Plain data, where each JSON pointer stands (line and column from 1), and what was wrong on the way."""
+    """Plain data, the place of each JSON pointer (line and column from 1), and the findings of reading."""
 
     data: Any = None
     places: dict[str, tuple[int, int]] = field(default_factory=dict)
@@ -123,7 +123,7 @@ def _at_top(message: str) -> PlanFinding:
 
 
 def _unprintable(text: str) -> PlanFinding:
-    """Where the first character stands that YAML does not take at all."""
+    """A finding at the first character that YAML does not take at all."""
     found = _CONTROL.search(text.replace("\r\n", " \n"))
     offset = found.start() if found else 0
     before = text[:offset]

@@ -11,7 +11,7 @@ from service.contract.plan_document import PlanDocument
 from service.contract.plans import EventKind, RevisionState
 from service.facts.rules import later_facts, standing
 
-# What each kind may follow; None: a draft that nothing was said of yet.
+# The kinds that each kind may follow; None stands for a draft without events.
 FOLLOWS: dict[EventKind, frozenset[EventKind | None]] = {
     "submitted": frozenset({None, "returned"}),
     "returned": frozenset({"submitted", "approved"}),
@@ -21,7 +21,7 @@ FOLLOWS: dict[EventKind, frozenset[EventKind | None]] = {
     "resumed": frozenset({"suspended"}),
     "withdrawn": frozenset({None, "submitted", "returned", "approved", "published", "suspended", "resumed"}),
 }
-# A published revision is at first only approved; its publications say where and from when it is more.
+# A published revision is at first only approved; its publications say where and from when it is effective.
 STATE_AFTER: dict[EventKind, RevisionState] = {
     "submitted": "in_review",
     "returned": "draft",
@@ -66,7 +66,7 @@ class Publication:
 class FoldedRevision:
     """What the events make of one revision; a next event has to replace `heads` (ids, ascending).
 
-    `state` is without regard to time and place: approved where there are `publications` in force.
+    `state` disregards time and place: it is approved where `publications` are in force.
     """
 
     state: RevisionState
@@ -77,18 +77,18 @@ class FoldedRevision:
 def fold(events: Iterable[Event]) -> FoldedRevision:
     """The standing of one revision from all its events, in any order and however often repeated.
 
-    Heads are the events that nothing replaces. Heads that all mean the same: that. Heads that differ:
-    conflict, and the revision is effective nowhere until an event replaces them all. Events that
+    Heads are the events that nothing replaces. If all heads mean the same, that is the state. If
+    they differ, the revision is in conflict, effective nowhere until an event replaces them all. Events that
     replace each other in a ring are a conflict too: none of them is the later one.
     """
-    told = frozenset(events)
-    if not told:
+    distinct = frozenset(events)
+    if not distinct:
         return FoldedRevision("draft")
-    stands = standing(told)
+    stands = standing(distinct)
     if stands.in_ring or len({event.meaning() for event in stands.heads}) > 1:
         return FoldedRevision("conflict", stands.ids)
     kind = next(iter(stands.heads)).kind
-    publications = _publications(stands.heads, told) if kind in IN_FORCE else frozenset()
+    publications = _publications(stands.heads, distinct) if kind in IN_FORCE else frozenset()
     return FoldedRevision(STATE_AFTER[kind], stands.ids, publications)
 
 
@@ -112,8 +112,8 @@ def _left_standing(event: Event, events: Collection[Event]) -> list[Event]:
     """The replaced events whose publications go on beside or through this one.
 
     A publication adds to the ones before it, so that a revision can go to further sites step by step.
-    Published anew after a suspension, or to settle a conflict, it stands alone: that puts a wrong date
-    or list of sites right. Resumed, all stands as it did.
+    A publication after a suspension, or one that settles a conflict, stands alone: that corrects a wrong
+    date or list of sites. A resumption leaves everything standing as before.
     """
     replaced = [other for other in events if other.id in event.replaces]
     if event.kind in {"suspended", "resumed"}:
@@ -128,8 +128,8 @@ def effective_at(folds: Mapping[UUID, FoldedRevision], at: datetime, site: str) 
     """The revision of a plan that is effective at a site and instant; `folds` are those of all its revisions.
 
     Of the publications in force that cover the site and have been reached, the one with the newest
-    effective_from. Two with the same: the greater revision id (UUIDv7: the one drafted later); that is
-    a rule to have one answer, not a judgement.
+    effective_from. Of two with the same, the greater revision id wins (UUIDv7: the one drafted
+    later); this rule only makes the answer unique.
     """
     reached = [
         (publication.effective_from, revision)
@@ -145,13 +145,13 @@ def state_of(
 ) -> RevisionState:
     """The state of a revision among all revisions of its plan, at an instant and a site.
 
-    Without a site: effective where it is effective at one site at least; superseded where it was
-    published and reached, and another one is effective everywhere instead.
+    Without a site, the revision is effective if it is so at one site at least; it is superseded if its
+    publication was reached and other revisions are effective everywhere instead.
     """
     own = folds[revision]
-    reached = [held for held in own.publications if held.effective_from <= at]
+    reached = [publication for publication in own.publications if publication.effective_from <= at]
     sites = _sites_named(folds) if site is None else {site}
-    covered = [place for place in sites if any(held.covers(place) for held in reached)]
+    covered = [place for place in sites if any(publication.covers(place) for publication in reached)]
     if not covered:
         return own.state
     if any(effective_at(folds, at, place) == revision for place in covered):
@@ -160,7 +160,7 @@ def state_of(
 
 
 def _sites_named(folds: Mapping[UUID, FoldedRevision]) -> set[str]:
-    named = [held.sites for standing in folds.values() for held in standing.publications]
+    named = [publication.sites for standing in folds.values() for publication in standing.publications]
     return {ELSEWHERE}.union(*(sites for sites in named if sites is not None))
 
 
@@ -186,21 +186,21 @@ def _latest(replaced: Collection[UUID], known: Mapping[UUID, Event]) -> list[Eve
     a later one makes no conflict of the two, and opens no way back."""
     later = later_facts(known.values())
     return [
-        known[one]
-        for one in replaced
-        if not any(other in later[one] and one not in later[other] for other in replaced)
+        known[event_id]
+        for event_id in replaced
+        if not any(other_id in later[event_id] and event_id not in later[other_id] for other_id in replaced)
     ]
 
 
 def _out_of_step(event: Event, replaced: Collection[Event]) -> str | None:
-    """A conflict is settled first: by saying one of its sides again, or by withdrawing."""
+    """Why the event cannot follow, or None. A conflict is settled first: repeat one side, or withdraw."""
     before: set[EventKind | None] = {other.kind for other in replaced} or {None}
     if len({other.meaning() for other in replaced}) > 1:
         fits = event.kind in before or event.kind == "withdrawn"
     else:
         fits = bool(before & FOLLOWS[event.kind])
-    told = " beside ".join(sorted(kind or "a draft that was not submitted" for kind in before))
-    return None if fits else f"{event.kind} cannot follow on {told}."
+    steps = " beside ".join(sorted(kind or "a draft that was not submitted" for kind in before))
+    return None if fits else f"{event.kind} cannot follow on {steps}."
 
 
 def _moved_on(event: Event, standing: FoldedRevision, known: Mapping[UUID, Event]) -> str | None:
@@ -212,7 +212,7 @@ def _moved_on(event: Event, standing: FoldedRevision, known: Mapping[UUID, Event
 
 
 def person_fault(event: Event, events: Collection[Event], author: UUID) -> str | None:
-    """The two-person rule: nobody approves what he wrote or ever submitted. Why he may not, or None."""
+    """The two-person rule: nobody approves what he wrote or ever submitted. The reason, or None."""
     if event.kind != "approved":
         return None
     if event.account_id == author:

@@ -41,7 +41,7 @@ plans = sa.Table(
 )
 
 # `document` may change only while the revision is a draft (I10); `version` counts those edits (ETag).
-# `digest` is the SHA-256 of the canonical document. Names of people are those of the day.
+# `digest` is the SHA-256 of the canonical document. `author_name` is the author's name on that day.
 plan_revisions = sa.Table(
     "plan_revisions",
     metadata,
@@ -113,7 +113,7 @@ async def plans_after(connection: AsyncConnection, code: str | None, limit: int)
 
 
 async def insert(connection: AsyncConnection, table: sa.Table, row: Mapping[str, Any]) -> None:
-    """Append the row unless its id or another unique key of it is taken; the caller looks what stands."""
+    """Append the row unless its id or another unique key of it is taken; the caller reads what stands."""
     await connection.execute(postgresql.insert(table).values(row).on_conflict_do_nothing())
 
 
@@ -150,10 +150,10 @@ async def revisions_after(
 async def revision_document(connection: AsyncConnection, revision_id: UUID) -> PlanDocument:
     """The document of a revision; raises NotFound."""
     query = sa.select(plan_revisions.c.document).where(plan_revisions.c.id == revision_id)
-    held = await connection.scalar(query)
-    if held is None:
+    document = await connection.scalar(query)
+    if document is None:
         raise no_revision(revision_id)
-    return msgspec.convert(held, PlanDocument)
+    return msgspec.convert(document, PlanDocument)
 
 
 def no_revision(revision_id: UUID) -> NotFound:
@@ -174,7 +174,7 @@ async def label_taken(connection: AsyncConnection, plan_id: UUID, label: str, bu
 async def update_draft(
     connection: AsyncConnection, revision_id: UUID, document: Mapping[str, Any], digest: str, label: str
 ) -> bool:
-    """Put another document; False, and nothing changed, where the revision was ever published (I10)."""
+    """Replace the document; False, and nothing is changed, if the revision was ever published (I10)."""
     published = sa.exists().where(
         revision_events.c.revision_id == plan_revisions.c.id, revision_events.c.kind == "published"
     )
@@ -203,12 +203,12 @@ async def events_of_plan(connection: AsyncConnection, plan_id: UUID) -> dict[UUI
         .outerjoin(revision_events, revision_events.c.revision_id == plan_revisions.c.id)
         .where(plan_revisions.c.plan_id == plan_id)
     )
-    told: dict[UUID, list[Event]] = {}
+    by_revision: dict[UUID, list[Event]] = {}
     for row in (await connection.execute(query)).mappings():
-        events = told.setdefault(row["revision"], [])
+        events = by_revision.setdefault(row["revision"], [])
         if row["id"] is not None:
             events.append(as_event(row))
-    return told
+    return by_revision
 
 
 def as_event(row: Row) -> Event:
@@ -224,8 +224,8 @@ def as_event(row: Row) -> Event:
 
 async def folds_of_plan(connection: AsyncConnection, plan_id: UUID) -> dict[UUID, FoldedRevision]:
     """The standing of every revision of a plan."""
-    told = await events_of_plan(connection, plan_id)
-    return {revision_id: fold(events) for revision_id, events in told.items()}
+    by_revision = await events_of_plan(connection, plan_id)
+    return {revision_id: fold(events) for revision_id, events in by_revision.items()}
 
 
 async def effective_revision(

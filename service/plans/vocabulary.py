@@ -34,20 +34,22 @@ class _Vocabulary(msgspec.Struct):
 @cache
 def term_lists() -> dict[str, TermList]:
     """Every list by its id, in the file's order."""
-    held = msgspec.json.decode((HERE / "vocab.json").read_bytes(), type=_Vocabulary)
-    return {term_list.id: term_list for term_list in held.lists}
+    decoded = msgspec.json.decode((HERE / "vocab.json").read_bytes(), type=_Vocabulary)
+    return {term_list.id: term_list for term_list in decoded.lists}
 
 
 @cache
 def cautions() -> dict[str, Caution]:
     """Every caution by its id. They are shown; none says that plant is safe or isolated (I13)."""
-    held = msgspec.json.decode((HERE / "cautions.json").read_bytes())
-    return {entry["id"]: Caution(**entry) for entry in held["cautions"]}
+    decoded = msgspec.json.decode((HERE / "cautions.json").read_bytes())
+    return {entry["id"]: Caution(**entry) for entry in decoded["cautions"]}
 
 
 @cache
 def _terms() -> dict[str, Term]:
-    return {f"{held.id}:{term.code}": term for held in term_lists().values() for term in held.terms}
+    return {
+        f"{term_list.id}:{term.code}": term for term_list in term_lists().values() for term in term_list.terms
+    }
 
 
 def term(stored: str) -> Term | None:

@@ -101,11 +101,11 @@ class Positions:
         await lock_units(connection, keys)
 
     async def kept(self, connection: AsyncConnection, keys: Collection[UUID]) -> dict[UUID, State]:
-        return {row["id"]: _standing(row) for row in await units_by_id(connection, keys)}
+        return {row["id"]: _kept_position(row) for row in await units_by_id(connection, keys)}
 
     async def fold(self, connection: AsyncConnection, keys: Collection[UUID]) -> dict[UUID, State]:
         newest = await newest_positions(connection, keys)
-        return {unit_id: _standing(row) for unit_id, row in newest.items()}
+        return {unit_id: _kept_position(row) for unit_id, row in newest.items()}
 
     async def write(self, connection: AsyncConnection, states: Mapping[UUID, State]) -> None:
         for unit_id, state in states.items():
@@ -115,7 +115,7 @@ class Positions:
         return f"unit {key}"
 
 
-def _standing(row: Row) -> State:
+def _kept_position(row: Row) -> State:
     return {"site_id": row["site_id"], "position": row["position"]}
 
 

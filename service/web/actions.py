@@ -66,7 +66,7 @@ async def campaign_choices(db: Database, caller: Caller) -> list[tuple[UUID, str
 async def uncounted_in(
     db: Database, rows: Collection[CompletionRow]
 ) -> Callable[[Collection[CompletionRow]], int]:
-    """Where nothing is stated and nothing counts: how many pictures came in all the same, of some rows."""
+    """A function of some rows: how many pictures came in where nothing is stated and nothing counts."""
     silent = {row.campaign_id for row in rows if rules.silent(row)}
     async with db.begin() as connection:
         found = await store.uncounted_in(connection, silent) if silent else {}
@@ -91,7 +91,7 @@ class CampaignUnits:
 async def campaign_units(
     db: Database, caller: Caller, campaign_id: UUID, *, site: str | None, state: str | None, after: str | None
 ) -> CampaignUnits:
-    """Raises as `list_inspections` does."""
+    """A page of a campaign's units; raises what `list_inspections` raises."""
     campaign = await campaigns.read_campaign(db, caller, campaign_id)
     rows, following = await campaigns.list_inspections(
         db, caller, campaign_id, site=site, state=state, after=after, limit=UNITS_PER_PAGE
@@ -114,7 +114,7 @@ async def units_found(
 
 @dataclass(frozen=True, slots=True)
 class Inspected:
-    """One inspection of a unit with everything said of it."""
+    """One inspection of a unit with every statement about it."""
 
     detail: InspectionDetail
     locations: list[rules.LocationStanding]
@@ -204,10 +204,10 @@ def _by_inspection(inspection_ids: Collection[UUID], rows: Iterable[Row]) -> dic
 
 
 async def images_of(
-    db: Database, caller: Caller, serial: str, wanted: Wanted, after: tuple[datetime, UUID] | None
+    db: Database, caller: Caller, serial: str, filters: Wanted, after: tuple[datetime, UUID] | None
 ) -> tuple[list[HistoryItem], tuple[datetime, UUID] | None]:
     """A page of a unit's images, the newest first, and the key that the older page begins below."""
-    found = await unit_history(db, caller, serial, wanted, after, IMAGES_PER_PAGE + 1)
+    found = await unit_history(db, caller, serial, filters, after, IMAGES_PER_PAGE + 1)
     items = found[:IMAGES_PER_PAGE]
     last = items[-1] if len(found) > IMAGES_PER_PAGE else None
     return items, (last.taken_at, last.id) if last is not None else None

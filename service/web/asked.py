@@ -1,4 +1,4 @@
-"""Reading what a page is asked for or sent: form fields that were left empty say nothing."""
+"""Reads the queries and forms sent to pages; a field that was left empty counts as absent."""
 
 from __future__ import annotations
 
@@ -88,7 +88,7 @@ async def sent_form(
 
 
 def filled_in(shape: type[T], fields: Mapping[str, Any], *, consequence: str, next_step: str) -> T:
-    """A form's fields as `shape`; raises Malformed that says which does not do."""
+    """A form's fields as `shape`; raises Malformed that names the field at fault."""
     try:
         return msgspec.convert(fields, shape)
     except msgspec.ValidationError as error:

@@ -44,8 +44,8 @@ def _paged(handler: Callable[[Any, Any], Response[Any]]) -> Callable[[AnyRequest
 
 def _to_sign_in(request: AnyRequest) -> Response[Any]:
     query = request.scope["query_string"].decode("latin-1")
-    asked = request.url.path + (f"?{query}" if query else "")
-    back = f"?{urlencode({'next': asked})}" if request.method == "GET" and asked != "/" else ""
+    address = request.url.path + (f"?{query}" if query else "")
+    back = f"?{urlencode({'next': address})}" if request.method == "GET" and address != "/" else ""
     return Redirect(f"/sign-in{back}", status_code=303)
 
 

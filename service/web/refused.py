@@ -56,18 +56,18 @@ async def settled(
     settlement: dict[str, Any] = {"id": fields.get("settlement"), "reason": fields.get("why", "").strip()}
     if refusal is not None and "statement" in fields:
         settlement["statement"] = _statement(fields, refusal)
-    wanted = filled_in(
+    decision = filled_in(
         RefusalSettledIn,
         settlement,
         consequence="Nothing was stated or dismissed.",
         next_step="Go back, and say why in three characters or more.",
     )
-    await settle_refused(db, caller, return_id, refused_id, wanted)
+    await settle_refused(db, caller, return_id, refused_id, decision)
     return Redirect(f"/card-returns/{return_id}/open?dealt=1#refused", status_code=303)
 
 
 def _statement(fields: Mapping[str, str], refusal: RefusedStatement) -> dict[str, Any]:
-    """What is stated in its place, in knowledge of what the refused one was made in knowledge of."""
+    """The statement made in place of the refused one; it replaces what that one was to replace."""
     kind, reason = fields.get("kind", ""), fields.get("reason", "")
     keys = fields.get("locations", "").replace(",", " ").split()
     return {

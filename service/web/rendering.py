@@ -33,7 +33,7 @@ def _number(value: int) -> str:
 
 
 def _per_cent(share: float | None) -> str:
-    """Rounded down, so that 100 % is only said of all."""
+    """The share rounded down, so that only all of something reads 100 %."""
     return "no data" if share is None else f"{int(share * 1000 + 1e-9) / 10:.1f} %"
 
 
@@ -82,7 +82,7 @@ _templates = _environment()
 
 
 def headers(settings: Settings) -> dict[str, str]:
-    """What every page says to the browser: nothing from elsewhere, but pictures from the object store."""
+    """The headers of every page: they allow nothing from elsewhere but pictures from the object store."""
     store = urlsplit(settings.s3_public)
     policy = (
         "default-src 'self'; "

@@ -39,7 +39,7 @@ STATE_CHOICES = [
     ("reopened", "a location reopened"),
     ("no_statement", "a location without statement"),
 ]
-# What browsers show of themselves; anything else is downloaded.
+# The formats that browsers can show; any other original is downloaded.
 SHOWN_FORMATS = frozenset({"JPEG", "PNG", "BMP", "GIF", "WEBP"})
 UTC = rules.zone_of(None)
 
@@ -179,7 +179,7 @@ def placeholder(kind: str, marks: list[str]) -> str:
 
 
 def alternative(item: HistoryItem, names: actions.Names) -> str:
-    """What a picture shows, for those who do not see it."""
+    """The content of a picture in words, for those who do not see it."""
     where = names.locations.get(item.location or "", item.location or "a location not known")
     if not item.thumbnail:
         return f"no preview of the file from {where}"
@@ -228,7 +228,7 @@ def shown_address(detail: ImageDetail) -> str:
 
 
 def instead_of(detail: ImageDetail) -> str:
-    """What a page shows where there is no picture of the bytes: by the first file that holds them."""
+    """The placeholder for bytes without a picture, chosen by the first file that holds them."""
     first = detail.sightings[0] if detail.sightings else None
     return placeholder(first.kind if first else "other", first.marks if first else [])
 
@@ -284,7 +284,7 @@ async def original(
 
 
 MEDIA_TYPES = {".css": "text/css; charset=utf-8", ".svg": "image/svg+xml"}
-# All there are, read once: a name that is none of theirs is never a path.
+# All static files, read once: a name in a request is looked up here and never used as a path.
 STATIC_FILES = {path.name: path.read_bytes() for path in (Path(__file__).parent / "static").iterdir()}
 
 

@@ -15,7 +15,7 @@ from service.contract.campaigns import CompletionRow, Counted, LocationDetail, S
 from service.contract.work import LocationState
 from service.plans import vocabulary
 
-# In the order in which a bar shows them; each has a texture of its own, so that nothing rests on colour.
+# The parts in the order in which a bar shows them. Each has its own texture: nothing rests on colour.
 PARTS = (
     ("complete", "complete"),
     ("omitted", "omission authorised"),
@@ -60,14 +60,14 @@ def parts(counts: Counted) -> list[Part]:
 
 
 def in_words(counts: Counted) -> str:
-    """What a bar shows, to be read aloud."""
+    """The content of a bar in words, to be read aloud."""
     if not counts.locations:
         return "no applicable location"
     each = ", ".join(f"{part.number} {part.words}" for part in parts(counts))
     return f"{counts.locations} applicable locations: {each}"
 
 
-# What stands open beside "complete", in the order in which it is told: briefly, of one, of many.
+# What may stand open beside "complete", in the order shown: column, short form, singular, plural.
 OPEN = (
     ("pictures_engineering", "to engineering", "picture whose evaluation requires engineering",
      "pictures whose evaluation requires engineering"),
@@ -98,13 +98,13 @@ def stands_open(counts: Counted) -> list[Open]:
 
 
 def silent(counts: Counted) -> bool:
-    """Nobody said anything of any location, and no location holds a picture."""
+    """True when nobody stated anything about any location, and no location holds a picture."""
     return counts.no_statement == counts.locations and counts.pictures_held == 0
 
 
 def silence(uncounted: int) -> str:
-    """What is said where it is silent. That is not the same as nothing found (I11), and pictures that came in
-    and count at no location are data."""
+    """The words for silence. It is not the same as nothing found (I11), and pictures that came in and
+    count at no location are data."""
     if not uncounted:
         return "no data yet"
     came = "1 picture came in and counts" if uncounted == 1 else f"{uncounted} pictures came in and count"
@@ -214,9 +214,9 @@ def end_of(day: date, zone: ZoneInfo) -> datetime:
 _LOCAL = re.compile(r"/(?![/\\])[^\s\\\x00-\x1f]*")
 
 
-def local_path(wanted: str | None) -> str:
-    """`wanted` when it is a path of this service, else the first page: no redirect leaves the service."""
-    if wanted is None or not _LOCAL.fullmatch(wanted):
+def local_path(path: str | None) -> str:
+    """`path` when it is a path of this service, else the first page: no redirect leaves the service."""
+    if path is None or not _LOCAL.fullmatch(path):
         return "/"
-    split = urlsplit(wanted)
-    return "/" if split.scheme or split.netloc or split.path in ("/sign-in", "/sign-out") else wanted
+    split = urlsplit(path)
+    return "/" if split.scheme or split.netloc or split.path in ("/sign-in", "/sign-out") else path

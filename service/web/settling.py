@@ -29,7 +29,7 @@ from service.web.asked import filled_in, id_field, number_field, sent_form, text
 from service.web.rendering import page
 
 RETURNS_PER_PAGE = 50
-# So many are shown; a move takes so many at once (MoveIn).
+# The page shows at most the first number of pictures; a move takes at most the second (MoveIn).
 PICTURES_SHOWN, PICTURES_MOVED = 200, 1000
 INSPECTIONS_OFFERED = 2000
 NO_RULE = "no rule of the card's profile named a location"
@@ -38,8 +38,8 @@ NO_UNIT = "the card was read without a unit"
 
 @dataclass(frozen=True, slots=True)
 class Question:
-    """Why pictures stand at no location, and which: `picks` goes with the form, so that the form alone says
-    what is moved, however often it is sent (I8)."""
+    """A reason why pictures stand at no location, and those pictures: `picks` goes with the form, so that
+    the form alone says what is moved, however often it is sent (I8)."""
 
     why: str
     number: int
@@ -80,7 +80,7 @@ def why_open(row: Row) -> str:
 
 
 async def _pictures(db: Database, return_id: UUID) -> list[OpenPicture]:
-    """One per picture, however often the card shows it."""
+    """Each picture at no location once, however often the card holds it."""
     async with db.begin() as connection:
         rows = await store.pictures_open(connection, return_id, PICTURES_MOVED)
     return list({picture.pick: picture for picture in map(_open_picture, rows)}.values())

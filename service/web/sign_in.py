@@ -54,8 +54,8 @@ async def sign_in(
     fields = dict(await sent_form(request, 10, LONGEST_FORM))
     back, login = local_path(fields.get("next")), fields.get("login", "").strip()
     try:
-        wanted = msgspec.convert({"login": login, "password": fields.get("password", "")}, SignIn)
-        signed_in = await people.sign_in(db, wanted, settings.session_hours)
+        credentials = msgspec.convert({"login": login, "password": fields.get("password", "")}, SignIn)
+        signed_in = await people.sign_in(db, credentials, settings.session_hours)
     except (NotSignedIn, TooMany) as refusal:
         return _form_page(settings, back, login, refusal)
     except msgspec.ValidationError:

@@ -1,4 +1,4 @@
-"""Enrolment codes and agents."""
+"""Use cases of enrolment codes and agents."""
 
 from __future__ import annotations
 
@@ -26,16 +26,16 @@ from service.database import Database, Row, server_now
 from service.errors import Conflict, NotAllowed, NotFound
 
 
-async def make_code(db: Database, caller: Caller, wanted: NewCode) -> EnrolmentCode:
+async def make_code(db: Database, caller: Caller, new_code: NewCode) -> EnrolmentCode:
     """A new one-time code. It is not repeatable: a lost answer leaves an unused code that expires."""
-    caller.must(Act.RUN_SITE, wanted.site)
+    caller.must(Act.RUN_SITE, new_code.site)
     async with db.begin() as connection:
-        return await issue_code(connection, wanted, by=caller.account_id)
+        return await issue_code(connection, new_code, by=caller.account_id)
 
 
-async def issue_code(connection: AsyncConnection, wanted: NewCode, *, by: UUID | None) -> EnrolmentCode:
-    """The code itself; also for the command line, which needs no caller."""
-    site = await store.known_site(connection, wanted.site)
+async def issue_code(connection: AsyncConnection, new_code: NewCode, *, by: UUID | None) -> EnrolmentCode:
+    """Issue a code; the command line calls this too, as it needs no caller."""
+    site = await store.known_site(connection, new_code.site)
     code = "-".join("".join(secrets.choice(CODE_ALPHABET) for _ in range(5)) for _ in range(5))
     now = server_now()
     row = {
@@ -43,7 +43,7 @@ async def issue_code(connection: AsyncConnection, wanted: NewCode, *, by: UUID |
         "code_hash": hash_of(plain_code(code)),
         "site_id": site["id"],
         "created_at": now,
-        "expires_at": now + timedelta(hours=wanted.hours),
+        "expires_at": now + timedelta(hours=new_code.hours),
     }
     await store.insert_code(connection, row)
     await store.note(
@@ -52,27 +52,27 @@ async def issue_code(connection: AsyncConnection, wanted: NewCode, *, by: UUID |
     return EnrolmentCode(code=code, site=site["code"], expires_at=row["expires_at"])
 
 
-async def enrol(db: Database, keys: JwkSet, wanted: EnrolAgent) -> AgentEnrolled:
-    """Enrol a workstation with a one-time code; who holds the code is the caller.
+async def enrol(db: Database, keys: JwkSet, enrolment: EnrolAgent) -> AgentEnrolled:
+    """Enrol a workstation with a one-time code; whoever holds the code is the caller.
 
-    The same request again (I8) gives a fresh token and ends the one before, because a token is never
-    kept readable; only while the code has not expired and the agent has not reported with its token,
-    so that a used code does not stay a second key.
+    A repeated request (I8) gets a fresh token and ends the one before, because no token is kept
+    readable. That works only until the code expires or the agent reports with its token, so that a used
+    code does not stay a second key.
     """
     async with db.begin() as connection:
-        code = await store.lock_code(connection, hash_of(plain_code(wanted.code)))
+        code = await store.lock_code(connection, hash_of(plain_code(enrolment.code)))
         if code is None:
             raise NotAllowed("The enrolment code is not known.", next_step="Check it, or ask for a new one.")
         if code["expires_at"] <= server_now():
             raise NotAllowed("The enrolment code has expired.", next_step="Ask for a new one.")
         if code["used_at"] is None:
-            await _first_enrolment(connection, code, wanted)
+            await _first_enrolment(connection, code, enrolment)
         else:
-            await _repeated_enrolment(connection, code, wanted)
+            await _repeated_enrolment(connection, code, enrolment)
         token = new_token("sla")
-        await store.insert_token(connection, hash_of(token), agent_id=wanted.id)
+        await store.insert_token(connection, hash_of(token), agent_id=enrolment.id)
     return AgentEnrolled(
-        id=wanted.id,
+        id=enrolment.id,
         site=code["site"],
         site_name=code["site_name"],
         time_zone=code["time_zone"],
@@ -81,42 +81,48 @@ async def enrol(db: Database, keys: JwkSet, wanted: EnrolAgent) -> AgentEnrolled
     )
 
 
-async def _first_enrolment(connection: AsyncConnection, code: Row, wanted: EnrolAgent) -> None:
+async def _first_enrolment(connection: AsyncConnection, code: Row, enrolment: EnrolAgent) -> None:
     row = {
-        "id": wanted.id,
+        "id": enrolment.id,
         "site_id": code["site_id"],
-        "name": wanted.name,
-        "platform": wanted.platform,
-        "version": wanted.version,
+        "name": enrolment.name,
+        "platform": enrolment.platform,
+        "version": enrolment.version,
         "enrolled_at": server_now(),
     }
     if not await store.insert_agent(connection, row):
         raise Conflict(
-            f"The agent id {wanted.id} is enrolled already.",
+            f"The agent id {enrolment.id} is enrolled already.",
             next_step="Enrol under a new id; ids are made once.",
         )
-    await store.use_code(connection, code["id"], wanted.id)
-    detail = {"code_id": str(code["id"]), "name": wanted.name}
-    await store.note(connection, "agent_enrolled", agent_id=wanted.id, site_id=code["site_id"], detail=detail)
+    await store.use_code(connection, code["id"], enrolment.id)
+    detail = {"code_id": str(code["id"]), "name": enrolment.name}
+    await store.note(
+        connection, "agent_enrolled", agent_id=enrolment.id, site_id=code["site_id"], detail=detail
+    )
 
 
-async def _repeated_enrolment(connection: AsyncConnection, code: Row, wanted: EnrolAgent) -> None:
-    if code["agent_id"] != wanted.id:
+async def _repeated_enrolment(connection: AsyncConnection, code: Row, enrolment: EnrolAgent) -> None:
+    if code["agent_id"] != enrolment.id:
         raise NotAllowed(
             "The enrolment code has been used by another workstation.",
             next_step="Ask an administrator for a new one. If nobody of you used it, tell him so.",
         )
-    agent = await store.agent(connection, wanted.id)
+    agent = await store.agent(connection, enrolment.id)
     assert agent is not None
     if agent["retired_at"] or agent["last_seen_at"]:
         raise NotAllowed(
             "This workstation has enrolled and worked since; its code is spent.",
             next_step="Use the token it holds, or ask for a new code and enrol under a new id.",
         )
-    if (agent["name"], agent["platform"], agent["version"]) != (wanted.name, wanted.platform, wanted.version):
+    if (agent["name"], agent["platform"], agent["version"]) != (
+        enrolment.name,
+        enrolment.platform,
+        enrolment.version,
+    ):
         raise Conflict("The same enrolment was sent before with another name, platform or version.")
-    await store.revoke_tokens(connection, agent_id=wanted.id)
-    await store.note(connection, "token_issued_again", agent_id=wanted.id, site_id=code["site_id"])
+    await store.revoke_tokens(connection, agent_id=enrolment.id)
+    await store.note(connection, "token_issued_again", agent_id=enrolment.id, site_id=code["site_id"])
 
 
 async def report(db: Database, caller: Caller, agent_id: UUID, sent: AgentReport) -> AgentStanding:

@@ -25,9 +25,9 @@ THROTTLE_WINDOW = timedelta(hours=1)
 
 # The library's defaults are the second recommended choice of RFC 9106 4: 64 MiB, 3 passes.
 _hasher = PasswordHasher()
-# Spent on an unknown login too, so that the time to refuse does not tell which logins exist.
+# An unknown login is checked against this, so that the time to refuse does not tell which logins exist.
 _NOBODY = _hasher.hash("nobody has this password")
-# 64 MiB and a core for each: more at once would starve everything else.
+# Each hash takes 64 MiB and a core: more at once would starve everything else.
 _at_once = anyio.CapacityLimiter(2)
 
 
@@ -45,16 +45,16 @@ async def password_fits(password_hash: str, password: str) -> bool:
     return await anyio.to_thread.run_sync(fits, limiter=_at_once)
 
 
-async def sign_in(db: Database, wanted: SignIn, session_hours: int) -> SignedIn:
+async def sign_in(db: Database, credentials: SignIn, session_hours: int) -> SignedIn:
     """A new session. Two transactions: the try is on record before the password is looked at, so that
     tries sent at the same time are counted too."""
-    login_hash = hash_of(wanted.login)
+    login_hash = hash_of(credentials.login)
     async with db.begin() as connection:
         await serialise(connection, f"sign-in {login_hash.hex()}")
         await _refuse_if_throttled(connection, login_hash)
         await store.note(connection, "sign_in_tried", login_hash=login_hash)
-        row = await store.account_by_login(connection, wanted.login)
-    fits = await password_fits(row["password_hash"] if row else _NOBODY, wanted.password)
+        row = await store.account_by_login(connection, credentials.login)
+    fits = await password_fits(row["password_hash"] if row else _NOBODY, credentials.password)
     if row is None or not fits or row["closed_at"]:
         raise NotSignedIn("Login and password do not fit.", next_step="Check both, or ask an administrator.")
     token, expires_at = new_token("slp"), server_now() + timedelta(hours=session_hours)
@@ -116,54 +116,58 @@ async def read_account(db: Database, caller: Caller, account_id: UUID) -> Accoun
 
 
 async def put_account(
-    db: Database, caller: Caller, account_id: UUID, wanted: AccountIn, check: Callable[[Account], None]
+    db: Database, caller: Caller, account_id: UUID, content: AccountIn, check: Callable[[Account], None]
 ) -> Account:
     """Make an account, or change it; `check` is given the present one and raises when the change is not
     meant for it. The same content again changes nothing and needs no check."""
-    _must_run(caller, wanted.sites)
+    _must_run(caller, content.sites)
     async with db.begin() as connection:
-        # The same request sent twice at once: the second one finds what the first one made (I8).
+        # Of the same request sent twice at once, the second finds what the first made (I8).
         await serialise(connection, f"account {account_id}")
         row = await store.account(connection, account_id, lock=True)
         if row is None:
-            return await add_account(connection, account_id, wanted, by=caller.account_id)
+            return await add_account(connection, account_id, content, by=caller.account_id)
         _must_run(caller, row["sites"])
-        return await _change(connection, caller, row, wanted, check)
+        return await _change(connection, caller, row, content, check)
 
 
 async def add_account(
-    connection: AsyncConnection, account_id: UUID, wanted: AccountIn, *, by: UUID | None
+    connection: AsyncConnection, account_id: UUID, content: AccountIn, *, by: UUID | None
 ) -> Account:
-    """A new account; also for the command line, which needs no caller."""
-    values = await _checked(connection, wanted)
-    if wanted.password is None:
+    """Make a new account; the command line calls this too, as it needs no caller."""
+    values = await _checked(connection, content)
+    if content.password is None:
         raise Invalid("A new account needs a password.", next_step="Send one of 12 characters or more.")
     row = {
         "id": account_id,
         **values,
-        "password_hash": await hash_password(wanted.password),
+        "password_hash": await hash_password(content.password),
         "created_at": server_now(),
     }
     if not await store.insert_account(connection, row):
-        raise Conflict(f"The login {wanted.login} is taken.", next_step="Choose another login.")
+        raise Conflict(f"The login {content.login} is taken.", next_step="Choose another login.")
     await store.note(connection, "account_made", account_id=account_id, by_account_id=by, detail=values)
     return account_of({**row, "closed_at": None})
 
 
 async def _change(
-    connection: AsyncConnection, caller: Caller, row: Row, wanted: AccountIn, check: Callable[[Account], None]
+    connection: AsyncConnection,
+    caller: Caller,
+    row: Row,
+    content: AccountIn,
+    check: Callable[[Account], None],
 ) -> Account:
-    values = await _checked(connection, wanted)
+    values = await _checked(connection, content)
     changed = {name: value for name, value in values.items() if row[name] != value}
-    if wanted.password is not None and not await password_fits(row["password_hash"], wanted.password):
-        changed["password_hash"] = await hash_password(wanted.password)
+    if content.password is not None and not await password_fits(row["password_hash"], content.password):
+        changed["password_hash"] = await hash_password(content.password)
     if not changed:
         return account_of(row)
     check(account_of(row))
     if row["closed_at"]:
         raise Conflict("The account is closed.", next_step="Make a new account.")
-    if "login" in changed and await store.account_by_login(connection, wanted.login):
-        raise Conflict(f"The login {wanted.login} is taken.", next_step="Choose another login.")
+    if "login" in changed and await store.account_by_login(connection, content.login):
+        raise Conflict(f"The login {content.login} is taken.", next_step="Choose another login.")
     await store.update_account(connection, row["id"], **changed)
     if "password_hash" in changed:
         await store.revoke_tokens(connection, account_id=row["id"], but=caller.token_id)
@@ -174,23 +178,23 @@ async def _change(
     return account_of({**row, **changed})
 
 
-async def _checked(connection: AsyncConnection, wanted: AccountIn) -> dict[str, Any]:
+async def _checked(connection: AsyncConnection, content: AccountIn) -> dict[str, Any]:
     known = {str(role) for role in Role}
-    if unknown := sorted(set(wanted.roles) - known):
+    if unknown := sorted(set(content.roles) - known):
         raise Invalid(
             f"Unknown roles: {', '.join(unknown)}.", next_step=f"Take of {', '.join(sorted(known))}."
         )
-    if wanted.sites and (missing := await store.unknown_sites(connection, wanted.sites)):
+    if content.sites and (missing := await store.unknown_sites(connection, content.sites)):
         raise Invalid(f"Unknown sites: {', '.join(missing)}.", next_step="Take codes of GET /api/v1/sites.")
-    values = msgspec.structs.asdict(wanted)
+    values = msgspec.structs.asdict(content)
     del values["password"]
-    values["roles"] = sorted(set(wanted.roles))
-    values["sites"] = None if wanted.sites is None else sorted(set(wanted.sites))
+    values["roles"] = sorted(set(content.roles))
+    values["sites"] = None if content.sites is None else sorted(set(content.sites))
     return values
 
 
 def _must_run(caller: Caller, sites: list[str] | None) -> None:
-    """Who runs some sites keeps the accounts of those sites only, and gives no access beyond them."""
+    """Whoever runs some sites keeps the accounts of those sites only, and gives no access beyond them."""
     caller.must(Act.RUN_SITE)
     if caller.sites is None:
         return
@@ -202,15 +206,15 @@ def _must_run(caller: Caller, sites: list[str] | None) -> None:
         caller.must(Act.RUN_SITE, site)
 
 
-async def change_password(db: Database, caller: Caller, account_id: UUID, wanted: PasswordChange) -> None:
+async def change_password(db: Database, caller: Caller, account_id: UUID, change: PasswordChange) -> None:
     """A person's own new password; every other session of the account ends."""
     if caller.account_id != account_id:
         raise NotAllowed("A person changes only the password of his own account.")
     async with db.begin() as connection:
         row = await _known(connection, account_id)
-        if not await password_fits(row["password_hash"], wanted.current):
+        if not await password_fits(row["password_hash"], change.current):
             raise NotAllowed("The current password does not fit.")
-        await store.update_account(connection, account_id, password_hash=await hash_password(wanted.new))
+        await store.update_account(connection, account_id, password_hash=await hash_password(change.new))
         await store.revoke_tokens(connection, account_id=account_id, but=caller.token_id)
         await store.note(connection, "password_changed", account_id=account_id, by_account_id=account_id)
 
@@ -225,7 +229,7 @@ async def close_account(db: Database, caller: Caller, account_id: UUID) -> Accou
 
 
 async def end_account(connection: AsyncConnection, row: Row, *, by: UUID | None) -> Account:
-    """The closing itself; also for the command line, which needs no caller."""
+    """Close the account; the command line calls this too, as it needs no caller."""
     if row["closed_at"]:
         return account_of(row)
     now = server_now()

@@ -21,16 +21,16 @@ async def read_register(db: Database, caller: Caller, code: str) -> SitePeople:
 
 
 async def put_register(
-    db: Database, caller: Caller, code: str, wanted: SitePeople, check: Callable[[SitePeople], None]
+    db: Database, caller: Caller, code: str, people: SitePeople, check: Callable[[SitePeople], None]
 ) -> SitePeople:
     """Make these the names of the register; `check` is given the present one and raises when the change is
     not meant for it. The same names again change nothing and need no check.
 
-    A name taken off stays in what was said in it. Raises Invalid for names that a person would take for
+    A name taken off stays in the statements made in it. Raises Invalid for names that a person would take for
     one another.
     """
     caller.must(Act.RUN_SITE, code)
-    names = _told_apart(wanted.names)
+    names = _distinct(people.names)
     async with db.begin() as connection:
         site = await store.known_site(connection, code, lock=True)
         before = await store.register_of(connection, site["id"])
@@ -49,7 +49,7 @@ async def put_register(
         return SitePeople(names=await store.register_of(connection, site["id"]))
 
 
-def _told_apart(names: Iterable[str]) -> list[str]:
+def _distinct(names: Iterable[str]) -> list[str]:
     known: dict[str, str] = {}
     for name in names:
         if any(unicodedata.category(char)[0] == "C" for char in name):

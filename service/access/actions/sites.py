@@ -1,4 +1,4 @@
-"""Sites."""
+"""Use cases of sites."""
 
 from __future__ import annotations
 
@@ -34,17 +34,17 @@ async def read_site(db: Database, caller: Caller, code: str) -> Site:
 
 
 async def put_site(
-    db: Database, caller: Caller, code: str, wanted: SiteIn, check: Callable[[Site], None]
+    db: Database, caller: Caller, code: str, content: SiteIn, check: Callable[[Site], None]
 ) -> Site:
     """Make a site, or change it; `check` is given the present one and raises when the change is not
     meant for it. The same content again changes nothing and needs no check."""
     caller.must(Act.RUN_SITE, code)
-    if wanted.time_zone not in available_timezones():
+    if content.time_zone not in available_timezones():
         raise Invalid(
-            f"{wanted.time_zone} is no time zone of the IANA database.",
+            f"{content.time_zone} is no time zone of the IANA database.",
             next_step="Send one such as Europe/Dublin.",
         )
-    values: dict[str, Any] = msgspec.structs.asdict(wanted)
+    values: dict[str, Any] = msgspec.structs.asdict(content)
     async with db.begin() as connection:
         made = await store.insert_site(connection, {"id": new_id(), "code": code, **values})
         row = await store.known_site(connection, code, lock=True)

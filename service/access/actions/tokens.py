@@ -12,7 +12,7 @@ from service.errors import NotSignedIn
 
 
 def new_token(prefix: str) -> str:
-    """256 random bits; the prefix lets a secret scanner know it."""
+    """A token of 256 random bits; the prefix lets a secret scanner recognise it."""
     return f"{prefix}_{secrets.token_urlsafe(32)}"
 
 

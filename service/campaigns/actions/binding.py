@@ -1,4 +1,4 @@
-"""Binding inspections to plan revisions, at their opening and anew (I10)."""
+"""Inspections are bound to plan revisions when they are opened, and anew on request (I10)."""
 
 from __future__ import annotations
 
@@ -60,8 +60,8 @@ async def compare(
 
 
 def _contents(document: PlanDocument, build: str) -> dict[str, object]:
-    """Each location with all that can change about it for the unit; whether the build has it is told
-    by the build, not by the list of builds."""
+    """Each location with all that can change about it for the unit; one flag says whether this build has it,
+    in place of the list of builds."""
     return {
         location.key: (
             build in location.builds,
@@ -80,8 +80,8 @@ async def preview_binding(db: Database, caller: Caller, inspection_id: UUID) -> 
 
 
 async def may_rebind(connection: AsyncConnection, caller: Caller, inspection_id: UUID) -> None:
-    """Hold the campaign of an inspection against closing; raises NotFound or NotAllowed. To be called before
-    the inspection is locked."""
+    """Lock the campaign of an inspection against closing; raises NotFound or NotAllowed. The caller locks the
+    inspection only afterwards."""
     for campaign_id in await campaigns_of(connection, [inspection_id]):
         await lock_campaign(connection, campaign_id, share=True)
     inspection = await inspection_by_id(connection, inspection_id)
@@ -94,7 +94,7 @@ async def bind(
     connection: AsyncConnection, caller: Caller, inspection: Inspection, wanted: BindingIn
 ) -> frozenset[str] | None:
     """Bind an inspection, locked, to the revision effective at its site now (I10); every statement stays.
-    The locations it has by it, or None where the binding is recorded already.
+    Returns the locations it has by the binding, or None where the binding is recorded already.
 
     Pictures that were claimed for a location that comes are brought to it by service.intake, which lies
     above. Raises NotAllowed for an agent, Conflict (another revision is effective, it is already bound to it,

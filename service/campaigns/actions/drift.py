@@ -1,5 +1,4 @@
-"""Whether what is kept of a campaign still follows from its facts: asked a little at a time, for those who
-watch the service."""
+"""Checks, one campaign at a time, whether the kept counts still follow from the facts."""
 
 from __future__ import annotations
 

@@ -162,7 +162,7 @@ async def add_units(db: Database, caller: Caller, campaign_id: UUID, serials: Se
 
 
 async def close_campaign(db: Database, caller: Caller, campaign_id: UUID) -> Campaign:
-    """Close a campaign: it takes no more statements or units. Again: the same answer (I8)."""
+    """Close a campaign: it takes no more statements or units. A repeated request answers the same (I8)."""
     caller.must(Act.RUN_CAMPAIGN)
     async with db.begin() as connection:
         campaign = await lock_campaign(connection, campaign_id, share=False)

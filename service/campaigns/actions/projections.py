@@ -99,7 +99,7 @@ class Bindings(_OfInspections):
         for inspection in (await inspections_by_id(connection, keys)).values():
             revision_id = revisions[inspection.id]
             locations = locations_for(documents[revision_id], inspection.build)
-            # What the revision no longer has stays with what was said and seen there.
+            # A location that the revision no longer has stays, with what was stated and seen there.
             gone = {row["location_key"]: None for row in rows_of[inspection.id]}
             here = {location.key: (at, location) for at, location in enumerate(locations, 1)}
             states[inspection.id] = {"revision_id": revision_id} | gone | here
@@ -174,10 +174,12 @@ async def folded_inspections(
 def _folded(
     rows: Sequence[Row],
     statements: Sequence[Row],
-    held: Mapping[str, int],
+    pictures_at: Mapping[str, int],
     pictures: rules.OpenPictures,
 ) -> tuple[State, Counts]:
-    locations = [bound_location({**row, "pictures_held": held.get(row["location_key"], 0)}) for row in rows]
+    locations = [
+        bound_location({**row, "pictures_held": pictures_at.get(row["location_key"], 0)}) for row in rows
+    ]
     folds = rules.fold(map(spoken, statements), (location.key for location in locations))
     states = {location.key: rules.shown_state(location, folds[location.key]) for location in locations}
     counts, complete = rules.inspection_standing(locations, states, pictures)
@@ -220,7 +222,7 @@ class Completion:
 
 
 def _by_campaign(keys: Collection[UUID], counts: Mapping[rollup.RollupKey, Counts]) -> dict[UUID, State]:
-    """A value for each column of each row; rows of nothing but noughts are no rows."""
+    """A value for each column of each row; rows with nothing but zeros are left out."""
     states: dict[UUID, dict[Any, int]] = {key: {} for key in keys}
     for (campaign_id, site_id, type_id), row in counts.items():
         if row != Counts():

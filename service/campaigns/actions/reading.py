@@ -1,4 +1,4 @@
-"""Answers about campaigns, inspections and completion; every one keeps to the caller's sites."""
+"""Answers about campaigns, inspections and completion, each limited to the caller's sites."""
 
 from __future__ import annotations
 
@@ -222,7 +222,7 @@ async def visible_inspection(connection: AsyncConnection, caller: Caller, inspec
 
 
 async def read_inspection(db: Database, caller: Caller, inspection_id: UUID) -> InspectionDetail:
-    """One inspection with the standing of each location and how it came to its revision."""
+    """One inspection with the state of each location and how it came to its revision."""
     async with db.begin() as connection:
         await visible_inspection(connection, caller, inspection_id)
         return await inspection_detail(connection, inspection_id)
@@ -281,12 +281,12 @@ async def list_statements(db: Database, caller: Caller, inspection_id: UUID) -> 
 
 
 async def statements_out(connection: AsyncConnection, inspection_id: UUID) -> list[StatementOut]:
-    standing: dict[UUID, list[str]] = {}
+    keys_of_head: dict[UUID, list[str]] = {}
     for row in (await locations_of(connection, [inspection_id]))[inspection_id]:
         for head in row["heads"]:
-            standing.setdefault(head, []).append(row["location_key"])
-    said = (await statements_of(connection, [inspection_id]))[inspection_id]
-    return [_statement_out(row, standing.get(row["id"], [])) for row in said]
+            keys_of_head.setdefault(head, []).append(row["location_key"])
+    statements = (await statements_of(connection, [inspection_id]))[inspection_id]
+    return [_statement_out(row, keys_of_head.get(row["id"], [])) for row in statements]
 
 
 def _statement_out(row: Row, stands_for: list[str]) -> StatementOut:
@@ -311,5 +311,5 @@ async def statement_made(
     connection: AsyncConnection, inspection_id: UUID, statement_id: UUID
 ) -> StatementMade:
     history = await statements_out(connection, inspection_id)
-    [statement] = [said for said in history if said.id == statement_id]
+    [statement] = [made for made in history if made.id == statement_id]
     return StatementMade(statement=statement, inspection=await inspection_detail(connection, inspection_id))

@@ -1,4 +1,4 @@
-"""Changing inspections: lock, let facts be written, fold once, and move the roll-up by the difference."""
+"""How an inspection changes: lock, let facts be written, fold once, move the roll-up by the difference."""
 
 from __future__ import annotations
 

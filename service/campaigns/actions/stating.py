@@ -41,7 +41,7 @@ async def make_statement(db: Database, caller: Caller, statement: StatementIn) -
     Raises NotFound, NotAllowed, Invalid (a location that does not exist or is not applicable to the
     build, a reason that is not in the list, an agent that names none of the site's people) or Conflict (the
     campaign is closed, or the id already stands for another statement). The same statement again gives the
-    present standing (I8).
+    present state (I8).
     """
     async with db.begin() as connection:
         await record_statement(connection, caller, statement)
@@ -134,7 +134,7 @@ async def _speakers(
 
 @dataclass(frozen=True, slots=True)
 class Batch:
-    """What statements made in one breath are judged by; the inspections are locked."""
+    """Everything by which statements made together are judged; the inspections are locked."""
 
     caller: Caller
     card_return_id: UUID | None
@@ -157,22 +157,22 @@ class Batch:
         return rows, turned
 
     def _contradicted(self, statements: Sequence[StatementIn]) -> dict[UUID, list[StatementIn]]:
-        """By id those others of these that say another thing of the same location."""
+        """By id of a statement the others among these that contradict it at some location."""
         by_inspection: dict[UUID, list[Statement]] = {}
         for statement in statements:
-            said = Statement(
+            folded = Statement(
                 statement.id,
                 statement.kind,
                 frozenset(self._keys(statement)),
                 frozenset(statement.replaces),
                 statement.reason,
             )
-            by_inspection.setdefault(statement.inspection_id, []).append(said)
+            by_inspection.setdefault(statement.inspection_id, []).append(folded)
         found: dict[UUID, list[StatementIn]] = {}
         for together in by_inspection.values():
             for key, others in contradictions(together).items():
                 found[key] = [other for other in statements if other.id in others]
-        # One id with two contents: neither of them can be meant.
+        # Where one id has two contents, the service cannot know which one is meant.
         for statement in statements:
             same = [other for other in statements if other.id == statement.id and other != statement]
             if same:
@@ -217,7 +217,7 @@ class Batch:
 
 
 def _words(statement: StatementIn) -> dict[str, Any]:
-    """What the statement says beside where."""
+    """What the statement says besides the locations."""
     return {
         "every_location": statement.locations is None,
         "replaces": sorted(set(statement.replaces)),
@@ -229,15 +229,15 @@ def _words(statement: StatementIn) -> dict[str, Any]:
 
 
 def _contradiction(statement: StatementIn, others: Sequence[StatementIn]) -> Conflict:
-    against = "; ".join(f"{_told(other)} ({other.id})" for other in others[:5])
+    against = "; ".join(f"{_in_words(other)} ({other.id})" for other in others[:5])
     return Conflict(
-        f"Statement {statement.id} says {_told(statement)}, and made with it was: {against}. Neither "
+        f"Statement {statement.id} says {_in_words(statement)}, and made with it was: {against}. Neither "
         "replaces the other, so neither was taken.",
         next_step="State once what holds for each location.",
     )
 
 
-def _told(statement: StatementIn) -> str:
+def _in_words(statement: StatementIn) -> str:
     where = "every location" if statement.locations is None else ", ".join(statement.locations[:5])
     reason = f" with {statement.reason}" if statement.reason else ""
     return f"{statement.kind.replace('_', ' ')} of {where}{reason}"
@@ -324,7 +324,7 @@ async def _same_as_recorded(
     if inspection is None:
         raise reading.no_inspection(statement.inspection_id)
     may_state(caller, statement, inspection.site)
-    # The whole unit was written out then, to what the inspection owed then.
+    # A statement for the whole unit was written out to what the inspection owed then: that list counts here.
     named = row["locations"] if statement.locations is None else statement.locations
     wanted = {"id": statement.id, "inspection_id": statement.inspection_id, "kind": statement.kind}
     locations = (

@@ -11,7 +11,7 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 from service.campaigns.store.tables import unit_images
 from service.database import Row, uuids_of
 
-# More are not named on a page; one more is read, to know that there are more.
+# A page names at most this many places; the query reads one more, to know that there are more.
 PLACES_NAMED = 5
 
 
@@ -49,8 +49,8 @@ CROSS JOIN LATERAL (
 async def places_of(
     connection: AsyncConnection, digests: Collection[str], site_codes: Collection[str] | None
 ) -> dict[str, list[Row]]:
-    """By image the first places where it counts, by serial number; of places at other sites than these only
-    `visible` false may be told."""
+    """By image the first places where it counts, by serial number. Of a place with `visible` false, which is
+    at another site than these, the caller may learn nothing but that it exists."""
     codes = None if site_codes is None else sorted(site_codes)
     asked = {"digests": sorted(digests), "sites": codes, "limit": PLACES_NAMED + 2}
     found: dict[str, list[Row]] = {digest: [] for digest in digests}

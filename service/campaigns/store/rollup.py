@@ -1,4 +1,4 @@
-"""SQL of the completion roll-up: kept by differences, held against a recount."""
+"""SQL of the completion roll-up, which is kept by differences and compared with a recount."""
 
 from __future__ import annotations
 
@@ -91,8 +91,8 @@ async def completion_rows(
     return (await connection.execute(query)).mappings().all()
 
 
-# Which inspections are meant, said of a column that holds their ids; within each subquery, so that no
-# aggregate walks more than it must.
+# A condition on a column of inspection ids that says which inspections are meant. Each subquery applies it,
+# so that no aggregate reads more rows than it must.
 Among = Callable[[sa.ColumnElement[UUID]], sa.ColumnElement[bool]]
 
 
@@ -119,7 +119,7 @@ def _of_locations(among: Among) -> sa.Subquery:
 
 
 def _of_pictures(among: Among) -> sa.Subquery:
-    """`rules.open_pictures` said again in SQL."""
+    """`rules.open_pictures` written again in SQL."""
     shown, revision = unit_images.c, plan_revisions.c
     words = sa.func.jsonb_array_elements(revision.document["evaluationScale"]).table_valued(
         sa.column("value", JSONB)
@@ -156,7 +156,7 @@ def _as_kept(among: Among) -> sa.Subquery:
 
 
 def _per_inspection(among: Among, pictures: sa.Subquery) -> sa.Subquery:
-    """`rules.inspection_standing` said again in SQL, so that the two can be held against each other."""
+    """`rules.inspection_standing` written again in SQL, so that the two can be compared."""
     at = _of_locations(among)
     counted: dict[str, sa.ColumnElement[int]] = {
         name: sa.func.coalesce(source.c[name], 0)
@@ -231,7 +231,7 @@ async def recount(connection: AsyncConnection, campaign_ids: Collection[UUID]) -
 
 _HELD = sa.text(
     """
-    SELECT inspection_id, location_key, count(DISTINCT digest)::integer AS held
+    SELECT inspection_id, location_key, count(DISTINCT digest)::integer AS pictures
     FROM unit_images WHERE inspection_id = ANY(:inspections) AND counted AND location_key <> ''
     GROUP BY inspection_id, location_key
     """
@@ -244,5 +244,5 @@ async def pictures_held_of(
     """Of each inspection how many pictures count at each location, from what is shown there now."""
     found: dict[UUID, dict[str, int]] = {inspection_id: {} for inspection_id in inspection_ids}
     for row in await connection.execute(_HELD, {"inspections": list(inspection_ids)}):
-        found[row.inspection_id][row.location_key] = row.held
+        found[row.inspection_id][row.location_key] = row.pictures
     return found

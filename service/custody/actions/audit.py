@@ -1,6 +1,7 @@
 """The audit of the store: originals are read back in a stream and compared with their digest.
 
-It only ever reads. What it finds is appended as a fact, and shown on a page, as metrics and in the log.
+The audit only ever reads. What it finds is appended as a fact, and shown on a page, as metrics and in the
+log.
 """
 
 from __future__ import annotations
@@ -26,25 +27,25 @@ PER_BATCH = 32
 _log = structlog.get_logger(__name__)
 
 Original = tuple[str, int]
-Told = Callable[[int, int], None]
+Progress = Callable[[int, int], None]
 
 
 async def audit_share(
-    db: Database, holding: Holding, window_days: int, told: Told | None = None
+    db: Database, holding: Holding, window_days: int, progress: Progress | None = None
 ) -> dict[str, int]:
     """Read back as many as one run of the schedule must, so that all are read within the window: first
     those not found sound, then those never read, then those read longest ago."""
     async with db.begin() as connection:
         limit = share(await images_count(connection), window_days)
         chosen = await longest_unread(connection, limit)
-    return await _audit(db, holding, _batches(chosen), len(chosen), told)
+    return await _audit(db, holding, _batches(chosen), len(chosen), progress)
 
 
-async def audit_all(db: Database, holding: Holding, told: Told | None = None) -> dict[str, int]:
+async def audit_all(db: Database, holding: Holding, progress: Progress | None = None) -> dict[str, int]:
     """Read back every original, by digest."""
     async with db.begin() as connection:
         number = await images_count(connection)
-    return await _audit(db, holding, _everything(db), number, told)
+    return await _audit(db, holding, _everything(db), number, progress)
 
 
 async def audit_digests(db: Database, holding: Holding, digests: Sequence[str]) -> dict[str, int]:
@@ -75,7 +76,7 @@ async def _audit(
     holding: Holding,
     batches: AsyncIterator[Sequence[Original]],
     number: int,
-    told: Told | None,
+    progress: Progress | None,
 ) -> dict[str, int]:
     """Readings are recorded batch by batch: a run that is cut off has not read in vain."""
     run_id, started_at = new_id(), await holding.clock()
@@ -83,7 +84,7 @@ async def _audit(
     async for batch in batches:
         found = await _read(holding, batch)
         async with db.begin() as connection:
-            await record_readings(connection, [_row(run_id, *one) for one in found])
+            await record_readings(connection, [_row(run_id, digest, read) for digest, read in found])
             await order_lacking(connection, [digest for digest, read in found if read.outcome == "sound"])
         for digest, reading in found:
             if reading.outcome != "sound":
@@ -91,8 +92,8 @@ async def _audit(
                     "an original is not sound", digest=digest, outcome=reading.outcome, told=reading.told
                 )
         outcomes += [reading.outcome for _, reading in found]
-        if told is not None:
-            told(len(outcomes), max(number, len(outcomes)))
+        if progress is not None:
+            progress(len(outcomes), max(number, len(outcomes)))
     counts = counted(outcomes)
     async with db.begin() as connection:
         await add_run(connection, "audit", started_at, await holding.clock(), counts, run_id)
@@ -102,11 +103,11 @@ async def _audit(
 async def _read(holding: Holding, batch: Sequence[Original]) -> list[tuple[str, ReadBack]]:
     gate = asyncio.Semaphore(AT_ONCE)
 
-    async def one(digest: str, size: int) -> tuple[str, ReadBack]:
+    async def read(digest: str, size: int) -> tuple[str, ReadBack]:
         async with gate:
             return digest, await holding.read_back(digest, size)
 
-    return await asyncio.gather(*(one(*original) for original in batch))
+    return await asyncio.gather(*(read(*original) for original in batch))
 
 
 def _row(run_id: Any, digest: str, reading: ReadBack) -> dict[str, Any]:

@@ -41,8 +41,8 @@ class Custody:
         return {digest: {name: row[name] for name in names} for digest, row in kept.items()}
 
     async def fold(self, connection: AsyncConnection, keys: Collection[str]) -> dict[str, State]:
-        standing = await standing_readings(connection, keys)
-        return {digest: _state(standing.get(digest)) for digest in keys}
+        readings = await standing_readings(connection, keys)
+        return {digest: _state(readings.get(digest)) for digest in keys}
 
     async def write(self, connection: AsyncConnection, states: Mapping[str, State]) -> None:
         await keep_readings(connection, states)
@@ -52,7 +52,7 @@ class Custody:
 
 
 def _state(reading: Row | None) -> State:
-    """What is not sound is asked for again from when it was read on."""
+    """An original that is not sound is asked for again from the time of the reading on."""
     if reading is None:
         return dict.fromkeys((*READING, "unsound_at"))
     unsound_at = reading["read_at"] if reading["outcome"] != "sound" else None

@@ -2,7 +2,7 @@
 
 Each original is locked by itself, after the commit, until the store's time plus the policy's days, and the
 lock is renewed while a third of these is left and a policy still asks for it. Nothing is ever shortened.
-A store without Object Lock hinders no intake: it is told in the log and on the page.
+A store without Object Lock does not hinder intake: the log and the page say so.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ from service.objects.holding import Holding, Lock, Mode
 AT_ONCE = 4
 PER_BATCH = 200
 RETURNS_PER_TURN = 50
-# An original that is not there is the audit's to tell of; its lock is tried again so much later.
+# The audit reports an original that is not there; its lock is tried again after this time.
 AGAIN = timedelta(days=1)
 
 _log = structlog.get_logger(__name__)
@@ -62,7 +62,7 @@ async def retain(db: Database, holding: Holding) -> Locked | None:
 
 
 async def _note(db: Database, started_at: datetime, at: datetime, done: Locked) -> None:
-    """Passes that did nothing and tell nothing new are not kept: there is one every few minutes."""
+    """Record a pass unless it did nothing and found nothing new: there is one every few minutes."""
     counts = done.counts()
     async with db.begin() as connection:
         last: Row | None = (await last_runs(connection)).get("retention")
@@ -113,11 +113,13 @@ async def _lock(db: Database, holding: Holding, digests: Sequence[str], done: Lo
     at = await holding.clock()
     gate = asyncio.Semaphore(AT_ONCE)
 
-    async def one(digest: str, policy: Policy) -> tuple[str, Policy, Lock | None]:
+    async def lock_original(digest: str, policy: Policy) -> tuple[str, Policy, Lock | None]:
         async with gate:
             return digest, policy, await _retain(holding, digest, policy, at, versions.get(digest))
 
-    locks = await asyncio.gather(*(one(digest, policy) for digest, policy in wanted.items() if policy))
+    locks = await asyncio.gather(
+        *(lock_original(digest, policy) for digest, policy in wanted.items() if policy)
+    )
     rows = [_row(digest, policy, lock) for digest, policy, lock in locks if lock]
     async with db.begin() as connection:
         await retention.note_locks(connection, rows)

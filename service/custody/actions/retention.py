@@ -30,8 +30,8 @@ async def read_retention(db: Database, caller: Caller, site: str) -> Retention:
 async def put_retention(
     db: Database, caller: Caller, site: str, wanted: RetentionIn, check: Callable[[Retention], None]
 ) -> Retention:
-    """Record another policy; `check` is given the standing one and raises when the change is not meant for
-    it. The same policy again changes nothing and needs no check."""
+    """Record another policy; `check` is given the policy that stands and raises when the change is
+    not meant for it. The same policy again changes nothing and needs no check."""
     caller.must(Act.RUN_SITE, site)
     async with db.begin() as connection:
         return await record_retention(connection, site, wanted, by=caller, check=check)
@@ -45,7 +45,7 @@ async def record_retention(
     by: Caller | None,
     check: Callable[[Retention], None] = lambda _: None,
 ) -> Retention:
-    """The change itself; also for the command line, which needs no caller."""
+    """Record the change in the caller's transaction; the command line passes no `by`."""
     site_id = (await known_site(connection, site, lock=True))["id"]
     now = await standing_retention(connection, site)
     if (now.days, now.mode) == (wanted.days, wanted.mode):

@@ -26,7 +26,7 @@ from service.database import Database
 from service.errors import Conflict
 from service.objects.holding import Holding, Listed, Upload
 
-# Few: who records a manifest part waits while they are deleted.
+# This number is small, because whoever records a manifest part waits while the batch is deleted.
 DELETED_AT_ONCE = 10
 
 _log = structlog.get_logger(__name__)
@@ -50,7 +50,7 @@ class Swept:
             "listed": self.listed,
             "strange": self.strange,
             "orphans": len(self.orphans),
-            "orphan_bytes": sum(one.size for one in self.orphans),
+            "orphan_bytes": sum(original.size for original in self.orphans),
             "uploads": len(self.uploads),
             "deleted": len(self.deleted),
             "kept": len(self.kept),
@@ -88,30 +88,34 @@ async def _list(db: Database, holding: Holding, age: timedelta, swept: Swept) ->
     found: list[Listed] = []
     async for page, at in holding.originals():
         swept.listed += len(page)
-        swept.strange += sum(one.digest is None for one in page)
+        swept.strange += sum(entry.digest is None for entry in page)
         async with db.begin() as connection:
-            held = await naming.held_among(connection, _digests(page))
-        found += orphans(page, held, at, age)
+            recorded = await naming.held_among(connection, _digests(page))
+        found += orphans(page, recorded, at, age)
     uploads, at = await holding.uploads()
     async with db.begin() as connection:
         named = await naming.named_among(connection, _digests(found))
         wanted = await naming.uploads_named(connection)
-    swept.orphans = [one for one in found if one.digest not in named]
-    swept.uploads = [one for one in uploads if one.upload_id not in wanted and at - one.begun >= age]
+    swept.orphans = [original for original in found if original.digest not in named]
+    swept.uploads = [
+        upload for upload in uploads if upload.upload_id not in wanted and at - upload.begun >= age
+    ]
 
 
 async def _delete(db: Database, holding: Holding, swept: Swept, batch: Sequence[Listed]) -> None:
     async with db.begin() as connection:
         await naming.hold_off_naming(connection)
         named = await naming.named_among(connection, _digests(batch))
-        for one in batch:
-            assert one.digest is not None
-            if one.digest in named or not await holding.delete(one.digest):
-                swept.kept.append(one)
+        for original in batch:
+            assert original.digest is not None
+            if original.digest in named or not await holding.delete(original.digest):
+                swept.kept.append(original)
             else:
-                swept.deleted.append(one)
-                _log.warning("an original that nothing named was deleted", digest=one.digest, size=one.size)
+                swept.deleted.append(original)
+                _log.warning(
+                    "an original that nothing named was deleted", digest=original.digest, size=original.size
+                )
 
 
 def _digests(found: Sequence[Listed]) -> list[str]:
-    return [one.digest for one in found if one.digest is not None]
+    return [entry.digest for entry in found if entry.digest is not None]

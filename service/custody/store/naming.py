@@ -40,7 +40,7 @@ async def named_among(connection: AsyncConnection, digests: Collection[str]) -> 
     )
     found = await connection.stream_scalars(bodies)
     async for body in found:
-        named |= wanted & {one.decode() for one in _DIGEST.findall(bytes(body))}
+        named |= wanted & {digest.decode() for digest in _DIGEST.findall(bytes(body))}
     for table in (large_files, awaited_files):
         query = sa.select(table.c.digest).where(table.c.digest == sa.any_(texts_of(wanted - named)))
         named |= set(await connection.scalars(query))

@@ -123,7 +123,7 @@ async def locks_to_renew(connection: AsyncConnection, at: datetime, limit: int) 
 
 
 async def note_locks(connection: AsyncConnection, rows: Sequence[Mapping[str, Any]]) -> None:
-    """What is locked how long (digest and columns of image_custody)."""
+    """Note which versions are locked until when (digest and columns of image_custody)."""
     if not rows:
         return
     noted = insert(image_custody)
@@ -135,5 +135,5 @@ async def note_locks(connection: AsyncConnection, rows: Sequence[Mapping[str, An
 
 async def set_renewal(connection: AsyncConnection, digest: str, at: datetime | None) -> None:
     """Look at a lock again at `at`; None: let it run out."""
-    held = sa.update(image_custody).where(image_custody.c.digest == digest)
-    await connection.execute(held.values(renew_at=at))
+    custody = sa.update(image_custody).where(image_custody.c.digest == digest)
+    await connection.execute(custody.values(renew_at=at))

@@ -1,4 +1,4 @@
-"""Bytes of a card that is still being read: they may come before the manifest part that names them."""
+"""The bytes of a card that is still being read may come before the manifest part that names them."""
 
 from __future__ import annotations
 
@@ -25,10 +25,11 @@ async def put_ahead(
     return_id: UUID,
     ahead: FilesAhead,
 ) -> PartAnswer:
-    """Answer tickets for those of the files that the store lacks; asked again, for those it still lacks.
+    """Answer tickets for the files that the store lacks; a repeated request gets tickets for what it still
+    lacks.
 
-    What is asked for is remembered with the card return, so that no sweep takes the bytes meanwhile. Nothing
-    is recorded of the files: that is for the manifest.
+    The card return remembers these files, so that no sweep deletes their bytes meanwhile. Nothing else is
+    recorded of them: the manifest does that.
     """
     await open_return(db, caller, return_id, ahead.opening)
     wanted, _ = sizes(ahead.files)

@@ -1,4 +1,4 @@
-"""Binding an inspection anew, with the pictures that waited for a location that comes (I10, I12)."""
+"""Binds an inspection anew, and places the pictures that waited for a new location (I10, I12)."""
 
 from __future__ import annotations
 
@@ -24,9 +24,10 @@ from service.intake.store.tables import placements
 async def rebind(db: Database, caller: Caller, inspection_id: UUID, wanted: BindingIn) -> BindingMade:
     """Bind an inspection to the revision effective at its site now; every statement stays.
 
-    Pictures that stand at no location because theirs was not in the plan, and is now, come to stand at it: a
-    fact by this binding, with its reason. Raises as `binding.bind` does, and Conflict where the id stands for
-    another binding. The same request again gives what came and went of the first (I8).
+    A picture that stands at no location, because the plan did not have its location and now does, comes to
+    stand there: a placement by this binding, with its
+    reason. Raises as `binding.bind` does, and Conflict where the id stands for
+    another binding. The same request again gives the changes that the first one made (I8).
     """
     async with db.begin() as connection:
         await binding.may_rebind(connection, caller, inspection_id)
@@ -53,7 +54,7 @@ async def _bring_claimed(
 
 
 def _brought(row: Row) -> dict[str, Any]:
-    """The claim come true: all that it said, at the place it named."""
+    """The placement that carries out a claim: all that the claim said, at the place it named."""
     same = ("sighting_id", "inspection_id", "element_last", "evaluation", "condition", "note", "confidence")
     return {
         "id": new_id(),

@@ -1,4 +1,4 @@
-"""Cards going out."""
+"""Cards that are prepared and go out to an inspection."""
 
 from __future__ import annotations
 

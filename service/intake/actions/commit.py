@@ -131,7 +131,7 @@ async def _earlier_receipt(
         and card_return.complete == commit.complete
         and all(getattr(card_return, name) == value for name, value in _extent_of(commit).items())
         and card_return.unread == storable_json(msgspec.to_builtins(commit.unread))
-        and set(card_return.statements) == {said.id for said in commit.statements}
+        and set(card_return.statements) == {statement.id for statement in commit.statements}
     )
     if not same:
         raise ReturnDiffers(
@@ -188,16 +188,16 @@ async def _verify(
 ) -> None:
     """Raise unless the store is seen, now, to hold all of the manifest as it counts: sound and read back.
 
-    What must be read back first is looked at first: a card that waits for it asks often.
+    Files that must be read back are looked at first, because a card that waits for them asks often.
     """
     doubtful = {d: size for d, size in wanted.items() if d not in known and size > LARGE_FROM}
-    doubtful |= {d: wanted[d] for d, one in known.items() if one.unsound_at is not None}
+    doubtful |= {d: wanted[d] for d, original in known.items() if original.unsound_at is not None}
     seen = await look(objects, doubtful, known)
     if not doubtful or any(state != "unread" for state in seen.values()):
         seen |= await look(objects, {d: size for d, size in wanted.items() if d not in doubtful}, known)
     lacking = sorted(digest for digest, state in seen.items() if state in ("absent", "spoilt"))
     unread = sorted(digest for digest, state in seen.items() if state == "unread")
-    # What was recorded and is not as it was is read by custody, which tells people and clears what is sound.
+    # Custody reads every recorded original that looks changed, alerts people, and clears sound ones.
     await order_reading(db, return_id, (d for d in (*lacking, *unread) if d in known and known[d].image))
     if lacking:
         raise ObjectsMissing(
@@ -225,9 +225,8 @@ async def _write(
 ) -> bytes:
     card = await card_by_id(connection, card_return.card_id) if card_return.card_id else None
     own = card_return.inspection_id or (card["inspection_id"] if card else None)
-    concerned = (
-        manifest.claimed | {said.inspection_id for said in commit.statements} | ({own} if own else set())
-    )
+    stated = {statement.inspection_id for statement in commit.statements}
+    concerned = manifest.claimed | stated | ({own} if own else set())
     now = server_now()
     async with changing(connection, concerned) as inspections:
         new = await gather_images(connection, manifest.read_by_many(connection), now)
@@ -243,7 +242,7 @@ async def _write(
         "manifest_sha256": commit.manifest_sha256,
         "complete": commit.complete,
         **_extent_of(commit),
-        "statements": sorted({said.id for said in commit.statements}),
+        "statements": sorted({statement.id for statement in commit.statements}),
         "files": len(manifest.files),
         "files_new": len(new),
         "bytes": sum(file.size for file in manifest.files),
@@ -261,16 +260,16 @@ async def _opening_remarks(
     connection: AsyncConnection, card_return: CardReturn, card: Row | None, inspection: Inspection | None
 ) -> list[str]:
     """What a person should know of a card that was accepted although not all of it fits."""
-    said: dict[str, Any] = card_return.opening
+    opening = card_return.opening
     remarks = []
     if card_return.card_id is not None and card is None:
         remarks.append("The card's marker is not known here: nobody recorded that this card was prepared.")
-    if said["inspectionId"] is not None and card_return.inspection_id is None:
-        remarks.append(f"Inspection {said['inspectionId']}, named by the card, is not known here.")
+    if opening["inspectionId"] is not None and card_return.inspection_id is None:
+        remarks.append(f"Inspection {opening['inspectionId']}, named by the card, is not known here.")
     if card and card_return.inspection_id not in (None, card["inspection_id"]):
         remarks.append("The card names another inspection than the one it was prepared for.")
-    if said["revisionId"] is not None and card_return.revision_id is None:
-        remarks.append(f"Plan revision {said['revisionId']}, named by the card, is not known here.")
+    if opening["revisionId"] is not None and card_return.revision_id is None:
+        remarks.append(f"Plan revision {opening['revisionId']}, named by the card, is not known here.")
     under = card_return.revision_id or (card["revision_id"] if card else None)
     if inspection is not None and under not in (None, inspection.revision_id):
         was = await revision_label(connection, under)

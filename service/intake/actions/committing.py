@@ -1,4 +1,4 @@
-"""Commits that take longer than the caller waits: they go on, and who asks again is told how they ended."""
+"""Commits that take longer than the caller waits go on, and a repeated request learns how they ended."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import asyncio
 from collections.abc import Callable, Coroutine
 from typing import Any
 
-# How long an outcome is kept for who has not asked again.
+# Seconds that an outcome is kept for a caller who has not asked again.
 KEPT_SECONDS = 60.0
 
 Key = tuple[object, ...]
@@ -22,8 +22,8 @@ class Commits:
     async def receipt(
         self, key: Key, begin: Callable[[], Coroutine[Any, Any, bytes]], patience: float | None
     ) -> bytes | None:
-        """What the commit known by `key` ends with, begun unless it is under way; None when that takes more
-        than `patience` seconds. Raises what the commit raises."""
+        """The outcome of the commit known by `key`, which begins now unless it is under way; None when it
+        takes more than `patience` seconds. Raises what the commit raises."""
         task = self._tasks.get(key)
         if task is None:
             task = self._tasks[key] = asyncio.create_task(begin())
@@ -35,7 +35,7 @@ class Commits:
         return task.result()
 
     async def close(self) -> None:
-        """Break off what is under way; nothing of it is written, and the agent commits again."""
+        """Break off the commits under way; nothing of them is written, and the agents commit again."""
         tasks = list(self._tasks.values())
         for task in tasks:
             task.cancel()
@@ -46,7 +46,7 @@ class Commits:
             self._forget(key, task)
             return
         task.get_loop().call_later(KEPT_SECONDS, self._forget, key, task)
-        # Read here, so that an outcome nobody asks for is no error of the event loop.
+        # Reading the exception here keeps the event loop from logging an outcome that nobody asks for.
         task.exception()
 
     def _forget(self, key: Key, task: asyncio.Task[bytes]) -> None:

@@ -1,7 +1,7 @@
 """What of a manifest the store lacks, by the record and by the store itself; tickets for it.
 
-"Held" is true only while the store holds it: what the audit found unsound lacks until it came in again, and
-counts as sound only when custody has read it back.
+A file counts as held only while the store holds it: an original that the audit found unsound is lacking until
+it came in again, and sound only after custody has read it back.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ READ_BACK_TASK = "custody:read_back"
 
 
 async def recorded(connection: AsyncConnection, wanted: Mapping[str, int]) -> dict[str, Recorded]:
-    """What the record says of these digests: those that are images, and large files that were read back."""
+    """What the record knows of these digests: images, and large files that were read back."""
     proven = await large.verified_among(connection, split(wanted)[1])
     known = {digest: Recorded(size, None, image=False) for digest, size in proven.items()}
     images = await images_held(connection, wanted)
@@ -49,7 +49,7 @@ async def look(objects: Objects, wanted: Mapping[str, int], known: Mapping[str, 
 
 
 def split(files: Mapping[str, int]) -> tuple[dict[str, int], dict[str, int]]:
-    """Those that go in one PUT, and those that go by parts."""
+    """The files that go in one PUT, and those that go by parts."""
     small = {digest: size for digest, size in files.items() if size <= LARGE_FROM}
     return small, {digest: size for digest, size in files.items() if digest not in small}
 
@@ -68,7 +68,7 @@ async def tickets(
         if isinstance(file, ManifestFile) and file.picture is not None
     }
     over = set(spoilt)
-    # Asked first: the tickets are signed by the time the store tells here.
+    # The time is asked for first, because tickets are signed by the store's clock.
     expires_at = await objects.now() + timedelta(seconds=settings.ticket_seconds)
     made = []
     for digest, size in lacking.items():
@@ -83,7 +83,7 @@ async def tickets(
 async def order_reading(db: Database, return_id: UUID, digests: Iterable[str]) -> None:
     """Have custody read these images back and record what it finds; one order of a card return at a time.
 
-    What is not ordered now is when it is asked for again.
+    Images that are not ordered now are ordered when the card return asks for them again.
     """
     ordered = sorted(digests)[:READ_PER_JOB]
     if not ordered:

@@ -34,7 +34,7 @@ from service.objects.multipart import PartSpan, ReadBack, spans
 from service.settings import Settings
 
 TICKETS_AT_ONCE = 100
-# Begun, put together, ordered: three, and others may do the same at the same time.
+# An upload takes three steps (begin, assemble, order); others may take the same steps at the same time.
 STEPS = 6
 VERIFY_TASK = "intake:verify_large"
 
@@ -68,18 +68,19 @@ def _packed(digests: Iterable[str]) -> bytes:
     return b"".join(map(bytes.fromhex, digests))
 
 
-def described(digest: str, told: LargeParts) -> LargeFile:
+def described(digest: str, description: LargeParts) -> LargeFile:
     """The file with its parts cut; raises Invalid when these are not the parts of such a file."""
-    each = part_size(told.size)
-    number = -(-told.size // each)
-    if told.size <= LARGE_FROM or number != len(told.parts):
+    each = part_size(description.size)
+    number = -(-description.size // each)
+    if description.size <= LARGE_FROM or number != len(description.parts):
         raise Invalid(
-            f"A file of {told.size} bytes goes in one PUT."
-            if told.size <= LARGE_FROM
-            else f"A file of {told.size} bytes has {number} parts of {each} bytes, not {len(told.parts)}.",
+            f"A file of {description.size} bytes goes in one PUT."
+            if description.size <= LARGE_FROM
+            else f"A file of {description.size} bytes has {number} parts of {each} bytes, "
+            f"not {len(description.parts)}.",
             next_step="Cut the file as the description of the API says and send all digests in order.",
         )
-    return LargeFile(digest, told.size, list(spans(told.size, each, told.parts)))
+    return LargeFile(digest, description.size, list(spans(description.size, each, description.parts)))
 
 
 async def put_large(
@@ -89,10 +90,10 @@ async def put_large(
     caller: Caller,
     return_id: UUID,
     digest: str,
-    told: LargeParts,
+    description: LargeParts,
 ) -> LargeAnswer:
     """Begin, carry on or look after the upload of a large file of a card return."""
-    file = described(digest, told)
+    file = described(digest, description)
     for _ in range(STEPS):
         known, since = await _known(db, caller, return_id, file)
         answer = await _step(db, objects, settings, file, known, since)
@@ -108,8 +109,9 @@ async def put_large(
 async def _known(
     db: Database, caller: Caller, return_id: UUID, file: LargeFile
 ) -> tuple[Row | None, datetime | None]:
-    """What is known of the file, once the caller was found to have one; noted as asked for. And since when,
-    by the store's clock, an object must have come in to count: an unsound image is to come again."""
+    """The row of the file, noted as asked for, once the card return is the caller's; and the time by the
+    store's clock since when an object must have come in to count, because an unsound image has to come
+    again."""
     async with db.begin() as connection:
         await opened_return(connection, caller, return_id)
         known = await store.large_file(connection, file.digest)
@@ -167,7 +169,7 @@ async def _step(
     known: Row | None,
     since: datetime | None,
 ) -> LargeAnswer | None:
-    """Answer from what is known; None when something was set going first, so that one must look again."""
+    """The answer from what is known; None when a step was taken first, so that the caller must look again."""
     if known is not None and known["verified_at"] is not None:
         return await _answer(objects, settings, file, "verified")
     if known is not None and known["assembled_at"] is not None:
@@ -293,10 +295,10 @@ def _judged(known: Row, got: ReadBack | None) -> str:
     if got is None:
         return "lost"
     if got.sha256 == known["digest"]:
-        # Its bytes are what they are; a size that is not theirs makes no other file of them.
+        # The digest decides which bytes these are; a wrong size does not make another file of them.
         return "verified" if got.size == known["size"] else "false"
-    as_told = got.size == known["size"] and _packed(got.parts) == bytes(known["parts"])
-    return "false" if as_told else "changed"
+    as_described = got.size == known["size"] and _packed(got.parts) == bytes(known["parts"])
+    return "false" if as_described else "changed"
 
 
 _AGAIN = procrastinate.RetryStrategy(max_attempts=8, exponential_wait=3)

@@ -1,4 +1,4 @@
-"""Moving pictures to another place: a fact with a reason, seen in both histories (I12)."""
+"""A move shows pictures at another place: a fact with a reason, seen in both histories (I12)."""
 
 from __future__ import annotations
 
@@ -25,22 +25,26 @@ from service.facts.store import append, append_one, recorded, recorded_otherwise
 from service.intake.actions.undoing import ends_of, undo
 from service.intake.rules.placing import PICTURES
 from service.intake.store import moving as store
+from service.intake.store.moving import PlacementRow
 from service.intake.store.showing import show_anew
 from service.intake.store.tables import picture_moves, placements
 
 
 @dataclass(frozen=True, slots=True)
 class _Going:
-    """One picture on its way: its row in unit_images, or None and a sighting that stands nowhere."""
+    """One picture on its way: `row` is its row in unit_images, `loose` else a sighting that stands nowhere.
+
+    `replaced` are the placements that stand for the picture where it is now.
+    """
 
     digest: str
     row: Row | None
-    replaced: Sequence[Row]
+    replaced: Sequence[PlacementRow]
     loose: Row | None = None
 
 
 async def move_pictures(db: Database, caller: Caller, body: MoveIn) -> Move:
-    """Show pictures at another inspection, location or element; the facts before are kept, not standing.
+    """Show pictures at another inspection, location or element; earlier placements are kept but replaced.
 
     Raises NotAllowed unless the caller may move pictures at both ends, Conflict where a picture no longer
     stands where the caller saw it. The same move again answers the recorded one; a further move with
@@ -68,7 +72,7 @@ def _order(body: MoveIn) -> dict[str, Any]:
 
 
 async def _ends(connection: AsyncConnection, caller: Caller, body: MoveIn) -> set[UUID]:
-    """The inspections that pictures leave or reach. Sites are looked at before anything is told of them."""
+    """The inspections that pictures leave or reach. The caller's sites are checked before any answer."""
     ends = {row["inspection_id"] for row in await unit_images_by_id(connection, body.pictures)}
     if body.to is not None:
         ends.add(body.to.inspection_id)
@@ -88,7 +92,7 @@ async def _move(
 ) -> None:
     if body.undoes is None:
         to = _checked_target(body, inspections)
-        going = await _standing_pictures(connection, body) + await _loose_sightings(connection, caller, body)
+        going = await _shown_pictures(connection, body) + await _loose_sightings(connection, caller, body)
     if not await append_one(connection, picture_moves, order, caller, f"Move {body.id}"):
         raise Conflict(
             f"Move {body.id} is being recorded by another request.", next_step="Repeat the request."
@@ -96,10 +100,11 @@ async def _move(
     if body.undoes is not None:
         await store.insert_move_items(connection, await undo(connection, caller, body, inspections))
         return
-    await store.insert_move_items(connection, [_item(body.id, to, at, one) for at, one in enumerate(going)])
+    items = [_item(body.id, to, ordinal, picture) for ordinal, picture in enumerate(going)]
+    await store.insert_move_items(connection, items)
     made = {"move_id": body.id, "revision_id": inspections[to.inspection_id].revision_id}
-    await append(connection, placements, _facts(to, going, made), caller)
-    await show_anew(connection, inspections.keys(), {one.digest for one in going})
+    await append(connection, placements, _moved_placements(to, going, made), caller)
+    await show_anew(connection, inspections.keys(), {picture.digest for picture in going})
 
 
 def _checked_target(body: MoveIn, inspections: Mapping[UUID, Inspection]) -> MoveTarget:
@@ -124,7 +129,7 @@ def _checked_target(body: MoveIn, inspections: Mapping[UUID, Inspection]) -> Mov
     return body.to
 
 
-async def _standing_pictures(connection: AsyncConnection, body: MoveIn) -> list[_Going]:
+async def _shown_pictures(connection: AsyncConnection, body: MoveIn) -> list[_Going]:
     rows = await unit_images_by_id(connection, body.pictures)
     gone = sorted(set(body.pictures) - {row["id"] for row in rows})
     if gone:
@@ -132,11 +137,12 @@ async def _standing_pictures(connection: AsyncConnection, body: MoveIn) -> list[
             f"{len(gone)} of the pictures no longer stand where they were seen.",
             next_step="Look at the history again; somebody may have moved them meanwhile.",
             errors=[
-                ProblemError(detail="no such picture in any history", path=str(one)) for one in gone[:100]
+                ProblemError(detail="no such picture in any history", path=str(picture_id))
+                for picture_id in gone[:100]
             ],
         )
-    standing = await store.facts_standing_at(connection, [row["id"] for row in rows])
-    return [_Going(row["digest"], row, standing[row["id"]]) for row in rows]
+    replaced = await store.placements_standing_at(connection, [row["id"] for row in rows])
+    return [_Going(row["digest"], row, replaced[row["id"]]) for row in rows]
 
 
 async def _loose_sightings(connection: AsyncConnection, caller: Caller, body: MoveIn) -> list[_Going]:
@@ -157,13 +163,13 @@ async def _loose_sightings(connection: AsyncConnection, caller: Caller, body: Mo
     return [_Going(row["digest"], None, (), row) for row in rows]
 
 
-def _item(move_id: UUID, to: MoveTarget, ordinal: int, one: _Going) -> dict[str, Any]:
-    row = one.row
+def _item(move_id: UUID, to: MoveTarget, ordinal: int, picture: _Going) -> dict[str, Any]:
+    row = picture.row
     return {
         "move_id": move_id,
         "ordinal": ordinal,
-        "digest": one.digest,
-        "sightings": len(one.replaced) if row is not None else 1,
+        "digest": picture.digest,
+        "sightings": len(picture.replaced) if row is not None else 1,
         "from_inspection_id": row["inspection_id"] if row is not None else None,
         "from_location_key": (row["location_key"] or None) if row is not None else None,
         "from_element": (row["element"] or None) if row is not None else None,
@@ -173,19 +179,23 @@ def _item(move_id: UUID, to: MoveTarget, ordinal: int, one: _Going) -> dict[str,
     }
 
 
-def _facts(to: MoveTarget, going: Sequence[_Going], made: Mapping[str, Any]) -> list[dict[str, Any]]:
-    """One placement per sighting, which replaces every standing one that the move takes away; `made`: by
-    which move, under which revision."""
-    replaced: dict[UUID, list[Row]] = {}
-    for one in going:
-        for fact in one.replaced:
-            replaced.setdefault(fact["sighting_id"], []).append(fact)
-        if one.loose is not None:
-            replaced.setdefault(one.loose["id"], [])
-    return [{**_moved_fact(to, sighting_id, facts), **made} for sighting_id, facts in replaced.items()]
+def _moved_placements(
+    to: MoveTarget, going: Sequence[_Going], made: Mapping[str, Any]
+) -> list[dict[str, Any]]:
+    """One placement per sighting, which replaces every one that stands and that the move takes away; `made`
+    says by which move and under which revision."""
+    replaced: dict[UUID, list[PlacementRow]] = {}
+    for picture in going:
+        for placement in picture.replaced:
+            replaced.setdefault(placement.sighting_id, []).append(placement)
+        if picture.loose is not None:
+            replaced.setdefault(picture.loose["id"], [])
+    return [
+        {**_moved_placement(to, sighting_id, earlier), **made} for sighting_id, earlier in replaced.items()
+    ]
 
 
-def _moved_fact(to: MoveTarget, sighting_id: UUID, replaced: Sequence[Row]) -> dict[str, Any]:
+def _moved_placement(to: MoveTarget, sighting_id: UUID, replaced: Sequence[PlacementRow]) -> dict[str, Any]:
     return {
         "id": new_id(),
         "sighting_id": sighting_id,
@@ -196,19 +206,23 @@ def _moved_fact(to: MoveTarget, sighting_id: UUID, replaced: Sequence[Row]) -> d
         **_words(replaced[0] if replaced else None),
         "rule": "by_hand",
         "confidence": 1.0,
-        "replaces": [fact["id"] for fact in replaced],
+        "replaces": [placement.id for placement in replaced],
     }
 
 
-def _words(row: Row | None) -> dict[str, Any]:
-    """What was said of the picture; a move changes where it stands, not what was seen in it. Why a slate
-    placed it nowhere is no word of the picture, and settled."""
-    words = {name: row[name] if row is not None else None for name in ("evaluation", "condition", "note")}
-    return {**words, "note": None} if row is not None and _is_open(row) else words
+def _words(earlier: PlacementRow | None) -> dict[str, Any]:
+    """What was said of the picture: a move changes where it stands, not what was seen in it.
+
+    The note of a slate that left the location open only says why; the move settles that, so it is dropped.
+    """
+    if earlier is None:
+        return dict.fromkeys(("evaluation", "condition", "note"))
+    note = None if _is_open(earlier) else earlier.note
+    return {"evaluation": earlier.evaluation, "condition": earlier.condition, "note": note}
 
 
-def _is_open(fact: Row) -> bool:
-    return bool(fact["rule"] == "slate" and fact["location_key"] is None)
+def _is_open(placement: PlacementRow) -> bool:
+    return placement.rule == "slate" and placement.location_key is None
 
 
 def shown_move(rows: Sequence[Row]) -> Move:

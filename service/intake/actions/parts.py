@@ -64,7 +64,8 @@ async def put_part(
     async with db.begin() as connection:
         card_return = await opened_return(connection, caller, return_id, "share")
         known = await recorded(connection, wanted)
-        _refuse_sizes(torn | {digest for digest, one in known.items() if one.size != wanted[digest]})
+        differing = {digest for digest, original in known.items() if original.size != wanted[digest]}
+        _refuse_sizes(torn | differing)
         refuse_contradictions(part.files)
         seen = {digest: seen_in_record(known.get(digest)) for digest in wanted}
         fresh = await _keep(connection, card_return, number, part.files, body)
@@ -72,7 +73,7 @@ async def put_part(
             await _await_large(connection, return_id, wanted, seen)
     reach("part.kept")
     if not fresh:
-        # What was put before a break is in the store already.
+        # An agent that repeats a part may have uploaded some of its files before it was cut off.
         return await _looked_at(db, objects, settings, return_id, number, part.files, known)
     return await answer(objects, settings, number, part.files, seen)
 
@@ -93,7 +94,7 @@ async def _keep(
         await about_to_name(connection)
         if await insert_part(connection, {**part, "body": body, "body_sha256": fingerprint}):
             return True
-        # Another request was faster, with whatever body.
+        # Another request stored this part first, perhaps with another body.
         stored = await part_digest(connection, card_return.id, number)
     if stored != fingerprint:
         await _refuse_other(connection, card_return.id, number, files)
@@ -103,7 +104,7 @@ async def _keep(
 async def check_part(
     db: Database, objects: Objects, settings: Settings, caller: Caller, return_id: UUID, number: int
 ) -> PartAnswer:
-    """Look at the store for every file of a part, those that are held already as well; what lacks."""
+    """Look in the store for every file of a part, recorded ones as well, and answer what is lacking."""
     async with db.begin() as connection:
         await opened_return(connection, caller, return_id)
         part = await part_body(connection, return_id, number)
@@ -150,13 +151,13 @@ async def answer(
 ) -> PartAnswer:
     """Tickets for what the store was seen to lack of these files."""
     small, big = split(sizes(files)[0])
-    # A small one that came in again needs no second upload; it is read back before the commit.
+    # A small file that came in again needs no second upload; custody reads it back before the commit.
     lacking = {digest: size for digest, size in small.items() if seen[digest] in ("absent", "spoilt")}
     waiting = [
         LargeLacking(sha256=digest, size=size) for digest, size in big.items() if seen[digest] != "held"
     ]
     spoilt = [digest for digest in lacking if seen[digest] == "spoilt"]
-    sent = lacking.keys() | {one.sha256 for one in waiting}
+    sent = lacking.keys() | {large_file.sha256 for large_file in waiting}
     return PartAnswer(
         part=number,
         files=len(files),
@@ -169,7 +170,8 @@ async def answer(
 async def _refuse_other(
     connection: AsyncConnection, return_id: UUID, number: int, files: Sequence[ManifestFile]
 ) -> None:
-    """The bytes differ; the files do not when only one of the two brought the opening."""
+    """Refuse a part with other files than before. The bytes alone may differ, when only one of the two
+    brought the opening."""
     body = await part_body(connection, return_id, number)
     assert body is not None, "parts are never deleted"
     if decoded(body) != files:

@@ -41,7 +41,7 @@ class Seen:
 async def gather_images(
     connection: AsyncConnection, parts: AsyncIterator[list[ManifestFile]], now: datetime
 ) -> set[str]:
-    """Write the images of a manifest that are not held yet; the digests that were new."""
+    """Write the images of a manifest that are not recorded yet; returns the digests that were new."""
 
     async def rows() -> AsyncIterator[list[dict[str, Any]]]:
         met: set[str] = set()
@@ -114,7 +114,7 @@ class Recorder:
 
 
 def _image_row(file: ManifestFile, now: datetime) -> dict[str, Any]:
-    """The bytes alone; what they are is told by sightings until the service looks."""
+    """The row names the bytes alone; until the service looks at them, the sightings say what they are."""
     return {"digest": file.sha256, "size": file.size, "verified_at": now}
 
 
@@ -143,7 +143,7 @@ def _sighting_row(item: Seen, return_id: UUID, zone: ZoneInfo, now: datetime) ->
     }
 
 
-def _said(item: Seen) -> dict[str, Any]:
+def _claim_words(item: Seen) -> dict[str, Any]:
     """What the claim says besides the place."""
     claim = item.verdict.claim
     words = {name: getattr(claim, name, None) for name in ("evaluation", "condition", "note")}
@@ -165,7 +165,7 @@ def _placement(item: Seen, inspections: Mapping[UUID, Inspection]) -> dict[str, 
         "claimed_key": storable(claimed_key) if claimed_key is not None else None,
         "claimed_element": claim.element if claim is not None and claimed_key is not None else None,
         "element": place.element or None,
-        **_said(item),
+        **_claim_words(item),
         "rule": verdict.rule,
         "confidence": claim.confidence if claim is not None else 1.0,
         "revision_id": inspections[place.inspection_id].revision_id,

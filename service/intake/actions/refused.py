@@ -24,7 +24,7 @@ from service.intake.store import refused as store
 async def keep_refused(
     connection: AsyncConnection, caller: Caller, return_id: UUID, turned: Sequence[TurnedDown], now: datetime
 ) -> None:
-    """Keep what was turned down at the commit of a card return, each with its reason."""
+    """Keep the statements turned down at the commit of a card return, each with its reason."""
     facts = [
         {
             "id": new_id(),
@@ -42,7 +42,7 @@ async def keep_refused(
 async def settle_refused(
     db: Database, caller: Caller, return_id: UUID, refused_id: UUID, wanted: RefusalSettledIn
 ) -> CardReturnStanding:
-    """State something in the place of a refused statement, or dismiss it; the return_standing after it.
+    """State something in the place of a refused statement, or dismiss it; returns the card return after that.
 
     The same request again answers the same (I8). Raises NotFound, NotAllowed (an agent, another site),
     Conflict (somebody dealt with it already), or what refuses the new statement.

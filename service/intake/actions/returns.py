@@ -1,4 +1,4 @@
-"""Cards coming back, up to the commit (service.intake.actions.commit)."""
+"""Cards that come back, up to the commit (service.intake.actions.commit)."""
 
 from __future__ import annotations
 
@@ -48,7 +48,7 @@ class ReturnOfAnotherAgent(NotAllowed):
 async def open_return(
     db: Database, caller: Caller, return_id: UUID, opening: CardReturnOpen
 ) -> CardReturnStanding:
-    """Open a card return; the same opening again answers the standing."""
+    """Open a card return; the same opening again answers how the return is by then."""
     caller.must(Act.READ_CARD, opening.site)
     as_sent = storable_json(msgspec.to_builtins(opening))
     async with db.begin() as connection:
@@ -152,7 +152,7 @@ def _refuse_another(caller: Caller, card_return: CardReturn) -> None:
 
 
 async def read_return(db: Database, caller: Caller, return_id: UUID) -> CardReturnStanding:
-    """The standing of a card return."""
+    """A card return as it is now."""
     async with db.begin() as connection:
         return return_standing(await own_return(connection, caller, return_id, Act.READ))
 
@@ -160,14 +160,19 @@ async def read_return(db: Database, caller: Caller, return_id: UUID) -> CardRetu
 async def known_returns(db: Database, caller: Caller, asked: Sequence[ReturnAsked]) -> ReturnsKnown:
     """Which of these card returns are committed at the agent's site with these manifests.
 
-    Raises NotAllowed for a person: it is for agents, who compare what they hold receipts for.
+    Raises NotAllowed for a person: agents ask this to compare it with the receipts they hold.
     """
     caller.must(Act.READ_CARD)
     assert caller.agent_id is not None, "only agents read cards"
     async with db.begin() as connection:
-        held = await committed_manifests(connection, caller.sites, [one.id for one in asked])
+        return_ids = [card_return.id for card_return in asked]
+        manifests = await committed_manifests(connection, caller.sites, return_ids)
         committed = await committed_of_agent(connection, caller.agent_id)
-    known = [one.id for one in asked if held.get(one.id) == one.manifest_sha256]
+    known = [
+        card_return.id
+        for card_return in asked
+        if manifests.get(card_return.id) == card_return.manifest_sha256
+    ]
     return ReturnsKnown(known=list(dict.fromkeys(known)), committed=committed)
 
 

@@ -1,4 +1,4 @@
-"""Undoing a move: a further move that brings exactly its pictures back to where they stood (I12)."""
+"""To undo a move is a further move, which brings exactly its pictures back to where they stood (I12)."""
 
 from __future__ import annotations
 
@@ -14,16 +14,16 @@ from service.campaigns.rules import Inspection
 from service.contract.problem import ProblemError
 from service.contract.records import MoveIn
 from service.contract.wire import new_id
-from service.database import Row
 from service.errors import Conflict, Invalid, NotFound
 from service.facts.store import append
-from service.intake.rules.placing import Place, Placement, standing_placements
+from service.intake.rules.placing import Placement, standing_placements
 from service.intake.store import moving as store
+from service.intake.store.moving import PlacementRow
 from service.intake.store.showing import show_anew
 from service.intake.store.tables import placements
 
-# What a placement says besides who said it and when: it comes back as it was.
-SAID = (
+# What a placement says besides who made it and when: undoing a move brings this back unchanged.
+CONTENT = (
     "inspection_id", "location_key", "claimed_key", "claimed_element", "element", "element_last",
     "evaluation", "condition", "note", "rule", "confidence",
 )  # fmt: skip
@@ -31,19 +31,19 @@ SAID = (
 
 async def ends_of(connection: AsyncConnection, move_id: UUID) -> set[UUID]:
     """The inspections that undoing a move concerns; raises NotFound."""
-    made, before = await store.facts_of_move(connection, move_id)
+    made, before = await store.placements_of_move(connection, move_id)
     if not made:
         raise NotFound(f"There is no move {move_id}.", next_step="Take the id from the history of the unit.")
-    return {row["inspection_id"] for row in (*made, *before)}
+    return {placement.inspection_id for placement in (*made, *before)}
 
 
 async def undo(
     connection: AsyncConnection, caller: Caller, body: MoveIn, inspections: Mapping[UUID, Inspection]
 ) -> list[dict[str, Any]]:
-    """Write the facts that undo the move `body.undoes`; the items of the new move.
+    """Write the placements that undo the move `body.undoes`, and return the items of the new move.
 
-    The inspections are locked. Raises Conflict where a picture was moved since, and where one stood nowhere
-    before, since no fact can put it there.
+    The caller has locked `inspections`. Raises Conflict where a picture was moved since, and where a picture
+    stood nowhere before, since no placement can put it back there.
     """
     assert body.undoes is not None
     if body.to is not None or body.pictures or body.sightings:
@@ -51,55 +51,69 @@ async def undo(
             "A move that undoes another names no pictures and no place: they are those of the other.",
             next_step="Send the id, the reason and `undoes` alone.",
         )
-    made, before = await store.facts_of_move(connection, body.undoes)
-    facts = await store.facts_of_images(connection, {row["digest"] for row in made})
-    standing = _standing_for(body.undoes, made, facts)
+    made, before = await store.placements_of_move(connection, body.undoes)
+    recorded = await store.placements_of_images(connection, {placement.digest for placement in made})
+    present = _present_ids(body.undoes, made, recorded)
     _refuse_from_nowhere(body.undoes, made)
     restored = []
-    for was in before:
-        gone = [standing[row["id"]] for row in made if was["id"] in row["replaces"]]
-        revision_id = inspections[was["inspection_id"]].revision_id
-        restored.append({**_restored(was, gone), "revision_id": revision_id, "move_id": body.id})
+    for earlier in before:
+        replaced = [present[placement.id] for placement in made if earlier.id in placement.replaces]
+        revision_id = inspections[earlier.inspection_id].revision_id
+        restored.append({**_restored(earlier, replaced), "revision_id": revision_id, "move_id": body.id})
     await append(connection, placements, restored, caller)
-    await show_anew(connection, inspections.keys(), {row["digest"] for row in (*made, *before)})
+    await show_anew(connection, inspections.keys(), {placement.digest for placement in (*made, *before)})
     return _items(body, made, before)
 
 
-def _standing_for(move_id: UUID, made: Sequence[Row], facts: Sequence[Row]) -> dict[UUID, UUID]:
-    """The fact that stands for each that the move made: itself, or the one by which the undoing of a later
-    move restored it."""
-    heads_now = {fact.id for fact in standing_placements(_placement(row) for row in facts)}
-    later: dict[UUID, list[Row]] = {}
-    for row in facts:
-        for gone in row["replaces"]:
-            later.setdefault(gone, []).append(row)
-    standing = {row["id"]: _follow(row, later, heads_now) for row in made}
-    gone = sorted({row["digest"] for row in made if standing[row["id"]] is None})
-    if gone:
-        raise Conflict(
-            f"{len(gone)} of the pictures of move {move_id} have been moved since.",
-            next_step="Look at the history again: undo the later move first, or move the pictures.",
-            errors=[ProblemError(detail="moved since", path=digest) for digest in gone[:100]],
+def _present_ids(
+    move_id: UUID, made: Sequence[PlacementRow], recorded: Sequence[PlacementRow]
+) -> dict[UUID, UUID]:
+    """By id of a placement that the move made the id of the one that stands for it now: its own, or that of
+    the placement by which the undoing of a later move restored it."""
+    heads = {
+        head.id
+        for head in standing_placements(
+            Placement(placement.id, placement.sighting_id, placement.place, placement.replaces)
+            for placement in recorded
         )
-    return {made_id: now for made_id, now in standing.items() if now is not None}
+    }
+    later: dict[UUID, list[PlacementRow]] = {}
+    for placement in recorded:
+        for replaced in placement.replaces:
+            later.setdefault(replaced, []).append(placement)
+    present = {placement.id: _present_id(placement, later, heads) for placement in made}
+    moved = sorted({placement.digest for placement in made if present[placement.id] is None})
+    if moved:
+        raise Conflict(
+            f"{len(moved)} of the pictures of move {move_id} have been moved since.",
+            next_step="Look at the history again: undo the later move first, or move the pictures.",
+            errors=[ProblemError(detail="moved since", path=digest) for digest in moved[:100]],
+        )
+    return {made_id: head for made_id, head in present.items() if head is not None}
 
 
-def _follow(row: Row, later: Mapping[UUID, Sequence[Row]], heads_now: Collection[UUID]) -> UUID | None:
-    return next((same["id"] for same in _same(row, later) if same["id"] in heads_now), None)
+def _present_id(
+    placement: PlacementRow, later: Mapping[UUID, Sequence[PlacementRow]], heads: Collection[UUID]
+) -> UUID | None:
+    return next((equal.id for equal in _equals(placement, later) if equal.id in heads), None)
 
 
-def _same(row: Row, later: Mapping[UUID, Sequence[Row]]) -> Iterator[Row]:
-    """The fact, and every one by which the undoing of a move that replaced it restored it."""
-    yield row
-    for moved in later.get(row["id"], ()):
-        for standing in _same(moved, later) if moved["move_id"] is not None else ():
-            for back in later.get(standing["id"], ()):
-                if back["undoes"] == moved["move_id"] and all(back[name] == row[name] for name in SAID):
-                    yield from _same(back, later)
+def _equals(placement: PlacementRow, later: Mapping[UUID, Sequence[PlacementRow]]) -> Iterator[PlacementRow]:
+    """The placement itself, and every placement that restored it when a move that replaced it was undone."""
+    yield placement
+    for moved in later.get(placement.id, ()):
+        for equal in _equals(moved, later) if moved.move_id is not None else ():
+            for back in later.get(equal.id, ()):
+                if back.undoes == moved.move_id and _content(back) == _content(placement):
+                    yield from _equals(back, later)
 
 
-def _refuse_from_nowhere(move_id: UUID, made: Sequence[Row]) -> None:
-    loose = sorted({row["digest"] for row in made if not row["replaces"]})
+def _content(placement: PlacementRow) -> dict[str, Any]:
+    return {name: getattr(placement, name) for name in CONTENT}
+
+
+def _refuse_from_nowhere(move_id: UUID, made: Sequence[PlacementRow]) -> None:
+    loose = sorted({placement.digest for placement in made if not placement.replaces})
     if loose:
         raise Conflict(
             f"{len(loose)} of the pictures of move {move_id} stood at no inspection before it.",
@@ -109,26 +123,20 @@ def _refuse_from_nowhere(move_id: UUID, made: Sequence[Row]) -> None:
         )
 
 
-def _placement(row: Row) -> Placement:
-    return Placement(row["id"], row["sighting_id"], _place(row), frozenset(row["replaces"]))
+def _restored(earlier: PlacementRow, replaced: list[UUID]) -> dict[str, Any]:
+    identity = {"id": new_id(), "sighting_id": earlier.sighting_id, "replaces": replaced}
+    return {**identity, **_content(earlier)}
 
 
-def _place(row: Row) -> Place:
-    return Place(row["inspection_id"], row["location_key"] or "", row["element"] or 0)
-
-
-def _restored(was: Row, gone: list[UUID]) -> dict[str, Any]:
-    said = {name: was[name] for name in SAID}
-    return {"id": new_id(), "sighting_id": was["sighting_id"], **said, "replaces": gone}
-
-
-def _items(body: MoveIn, made: Sequence[Row], before: Sequence[Row]) -> list[dict[str, Any]]:
+def _items(
+    body: MoveIn, made: Sequence[PlacementRow], before: Sequence[PlacementRow]
+) -> list[dict[str, Any]]:
     """From where to where each picture goes back."""
     ways = Counter(
-        (was["digest"], _place(row), _place(was))
-        for was in before
-        for row in made
-        if was["id"] in row["replaces"]
+        (earlier.digest, placement.place, earlier.place)
+        for earlier in before
+        for placement in made
+        if earlier.id in placement.replaces
     )
     return [
         {

@@ -45,13 +45,13 @@ def seen_as(digest: str, size: int, stat: Stat | None, known: Recorded | None, b
     if stat.size != size or stat.sha256_hex not in (None, digest):
         return "spoilt"
     if known is not None and known.unsound_at is not None:
-        # Both are the store's time in whole seconds; one reading too many is no harm.
+        # Both times are the store's, in whole seconds; a tie costs one reading more, which does no harm.
         return "unread" if stat.modified is not None and stat.modified >= known.unsound_at else "spoilt"
     return "unread" if by_parts and known is None else "held"
 
 
 def seen_in_record(known: Recorded | None) -> Seen:
-    """The same by the record alone, for who is to send what it has not."""
+    """The same by the record alone, for an agent that has to send what the record lacks."""
     if known is None:
         return "absent"
     return "held" if known.unsound_at is None else "spoilt"

@@ -88,8 +88,8 @@ UNREADABLE = frozenset({"zero_length", "not_an_image"})
 
 
 def wants_thumbnail(file: ManifestFile) -> bool:
-    """Bytes that are a picture under whatever name, and stills that may be one: a truncated one shows
-    what it has."""
+    """True for bytes that are a picture under whatever name, and for stills that may be one: a truncated
+    still shows what it has."""
     if file.picture is not None:
         return True
     return file.kind == "still" and not UNREADABLE & set(file.marks)

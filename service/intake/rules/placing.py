@@ -44,7 +44,7 @@ class Placement:
 
 
 def standing_placements(placements: Iterable[Placement]) -> set[Placement]:
-    """Where sightings stand now; two placements of one that do not know of each other both stand."""
+    """Where sightings stand now; two placements of a sighting that do not know of each other both stand."""
     of_sighting: dict[UUID, set[Placement]] = {}
     for placement in placements:
         of_sighting.setdefault(placement.sighting_id, set()).add(placement)
@@ -66,7 +66,7 @@ class Sighted:
 
 
 class Shown(NamedTuple):
-    """How an image is shown at a place: by which sighting and which fact of it, and how often it was seen."""
+    """How an image is shown at a place: by which sighting and which placement, and by how many sightings."""
 
     first: UUID
     fact: UUID
@@ -100,11 +100,11 @@ def _shown(here: Sequence[tuple[Sighted, Placement]]) -> Shown:
     return Shown(first.id, placement.id, frozenset(seen.id for seen, _ in here), counted)
 
 
-def pictures_held(standing: Mapping[tuple[Place, str], Shown]) -> Counter[tuple[UUID, str]]:
+def pictures_held(shown_at: Mapping[tuple[Place, str], Shown]) -> Counter[tuple[UUID, str]]:
     """Distinct images that count per inspection and location, whatever elements and sightings they have."""
     distinct = {
         (place.inspection_id, place.location_key, digest)
-        for (place, digest), how in standing.items()
+        for (place, digest), how in shown_at.items()
         if place.location_key and how.counted
     }
     return Counter((inspection_id, location_key) for inspection_id, location_key, _ in distinct)

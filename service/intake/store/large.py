@@ -43,7 +43,7 @@ awaited_files = sa.Table(
 )
 
 _AT = large_files.c
-# After so long without a question about it, an upload of other parts may take its place.
+# An upload of other parts may take the place of one that nobody asked about for so long.
 LEFT_ALONE = sa.text("interval '1 day'")
 
 
@@ -117,7 +117,7 @@ async def note_verified(connection: AsyncConnection, digest: str) -> None:
 async def forget_upload(
     connection: AsyncConnection, digest: str, upload_id: str | None, *, refused: bool = False
 ) -> None:
-    """That upload is over: the sender begins again; with `refused` only one who sends other parts."""
+    """End that upload, so that a sender begins again; with `refused` only a sender of other parts can."""
     refused_at = sa.func.clock_timestamp() if refused else None
     await connection.execute(
         sa.update(large_files)
@@ -131,7 +131,7 @@ async def forget_upload(
 
 
 async def expect_again(connection: AsyncConnection, digests: Collection[str]) -> None:
-    """These were read back whole once and are not sound any more: what was done for them begins anew."""
+    """Begin the upload anew of large files that were read back whole once and are not sound any more."""
     await connection.execute(
         sa.update(large_files)
         .where(_AT.digest.in_(digests), _AT.verified_at.is_not(None))
@@ -140,8 +140,8 @@ async def expect_again(connection: AsyncConnection, digests: Collection[str]) ->
 
 
 async def _set(connection: AsyncConnection, digest: str, **values: Any) -> None:
-    held = sa.update(large_files).where(_AT.digest == digest, _AT.verified_at.is_(None))
-    await connection.execute(held.values(**values))
+    unverified = sa.update(large_files).where(_AT.digest == digest, _AT.verified_at.is_(None))
+    await connection.execute(unverified.values(**values))
 
 
 async def await_files(connection: AsyncConnection, return_id: UUID, sizes: Mapping[str, int]) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Sequence
+from dataclasses import dataclass, fields
 from typing import Any
 from uuid import UUID
 
@@ -13,42 +14,84 @@ from service.access.store import sites
 from service.campaigns.store.tables import inspections, unit_images
 from service.database import Row
 from service.facts.store import standing
+from service.intake.rules.placing import Place
 from service.intake.store.tables import card_returns, picture_move_items, picture_moves, placements, sightings
 from service.units.store import units
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlacementRow:
+    """A recorded placement with the digest of its image.
+
+    `location_key` None: at the inspection, location not known. `move_id` is the move that made the placement,
+    `undoes` the earlier move that this one undoes.
+    """
+
+    id: UUID
+    sighting_id: UUID
+    digest: str
+    inspection_id: UUID
+    location_key: str | None
+    claimed_key: str | None
+    claimed_element: int | None
+    element: int | None
+    element_last: int | None
+    evaluation: str | None
+    condition: str | None
+    note: str | None
+    rule: str
+    confidence: float
+    move_id: UUID | None
+    undoes: UUID | None
+    replaces: frozenset[UUID]
+
+    @property
+    def place(self) -> Place:
+        return Place(self.inspection_id, self.location_key or "", self.element or 0)
+
+
+_MEMBERS = tuple(field.name for field in fields(PlacementRow))
+_PLACEMENTS = (
+    sa.select(placements, sightings.c.digest, picture_moves.c.undoes)
+    .join(sightings, sightings.c.id == placements.c.sighting_id)
+    .outerjoin(picture_moves, picture_moves.c.id == placements.c.move_id)
+)
+
+
+def _placement_row(row: Row) -> PlacementRow:
+    members = {name: row[name] for name in _MEMBERS}
+    return PlacementRow(**{**members, "replaces": frozenset(row["replaces"])})
 
 
 async def insert_move_items(connection: AsyncConnection, rows: Sequence[dict[str, Any]]) -> None:
     await connection.execute(picture_move_items.insert(), rows)
 
 
-async def facts_of_images(connection: AsyncConnection, digests: Iterable[str]) -> Sequence[Row]:
-    """Every placement fact of every sighting of these images, with the digest, and the move that the fact's
-    own move undoes."""
-    found = await connection.execute(
-        sa.select(placements, sightings.c.digest, picture_moves.c.undoes)
-        .join(sightings, sightings.c.id == placements.c.sighting_id)
-        .outerjoin(picture_moves, picture_moves.c.id == placements.c.move_id)
-        .where(sightings.c.digest.in_(list(digests)))
-    )
-    return found.mappings().all()
+async def placements_of_images(connection: AsyncConnection, digests: Iterable[str]) -> list[PlacementRow]:
+    """Every placement of every sighting of these images."""
+    found = await connection.execute(_PLACEMENTS.where(sightings.c.digest.in_(list(digests))))
+    return [_placement_row(row) for row in found.mappings()]
 
 
-async def facts_of_move(connection: AsyncConnection, move_id: UUID) -> tuple[Sequence[Row], Sequence[Row]]:
-    """The placement facts that a move made, and those that they replaced; each with its image's digest."""
+async def placements_of_move(
+    connection: AsyncConnection, move_id: UUID
+) -> tuple[list[PlacementRow], list[PlacementRow]]:
+    """The placements that a move made, and those that they replaced, both by id."""
     made = placements.alias("made")
     replaced = sa.select(sa.func.unnest(made.c.replaces)).where(made.c.move_id == move_id)
-    query = (
-        sa.select(placements, sightings.c.digest)
-        .join(sightings, sightings.c.id == placements.c.sighting_id)
-        .order_by(placements.c.id)
-    )
+    query = _PLACEMENTS.order_by(placements.c.id)
     by_move = await connection.execute(query.where(placements.c.move_id == move_id))
     before = await connection.execute(query.where(placements.c.id.in_(replaced)))
-    return by_move.mappings().all(), before.mappings().all()
+    return (
+        [_placement_row(row) for row in by_move.mappings()],
+        [_placement_row(row) for row in before.mappings()],
+    )
 
 
-async def facts_standing_at(connection: AsyncConnection, shown_ids: Sequence[UUID]) -> dict[UUID, list[Row]]:
-    """By row of a history the placement facts that stand for its image at its place."""
+async def placements_standing_at(
+    connection: AsyncConnection, shown_ids: Sequence[UUID]
+) -> dict[UUID, list[PlacementRow]]:
+    """By row of a history the placements that stand for its image at its place."""
     at = unit_images.c
     here = (
         (placements.c.inspection_id == at.inspection_id)
@@ -56,23 +99,21 @@ async def facts_standing_at(connection: AsyncConnection, shown_ids: Sequence[UUI
         & (sa.func.coalesce(placements.c.element, 0) == at.element)
     )
     query = (
-        sa.select(placements, at.id.label("shown_id"))
-        .select_from(unit_images)
-        .join(sightings, sightings.c.digest == at.digest)
-        .join(placements, (placements.c.sighting_id == sightings.c.id) & here)
+        _PLACEMENTS.add_columns(at.id.label("shown_id"))
+        .join(unit_images, (unit_images.c.digest == sightings.c.digest) & here)
         .where(at.id.in_(shown_ids), standing(placements))
         .order_by(placements.c.sighting_id, placements.c.id)
     )
-    found: dict[UUID, list[Row]] = {shown_id: [] for shown_id in shown_ids}
+    found: dict[UUID, list[PlacementRow]] = {shown_id: [] for shown_id in shown_ids}
     for row in (await connection.execute(query)).mappings():
-        found[row["shown_id"]].append(row)
+        found[row["shown_id"]].append(_placement_row(row))
     return found
 
 
 async def sightings_by_id(connection: AsyncConnection, sighting_ids: Iterable[UUID]) -> Sequence[Row]:
     """Sightings, locked, with their site and whether any placement stands."""
     here = sightings.c.id.in_(list(sighting_ids))
-    # Locked by a statement of its own: the one after it sees what those we waited for have written.
+    # A statement of its own takes the locks: the next one then sees what other transactions wrote meanwhile.
     locked = sa.select(sightings.c.id).where(here).order_by(sightings.c.id)
     await connection.execute(locked.with_for_update(key_share=True))
     found = await connection.execute(
@@ -96,7 +137,7 @@ async def move_rows(connection: AsyncConnection, move_ids: Collection[UUID]) -> 
     origin, target = inspections.alias("origin"), inspections.alias("target")
     from_unit, to_unit = units.alias("from_unit"), units.alias("to_unit")
     later = picture_moves.alias("later")
-    # At most one: after it the facts of the move no longer stand.
+    # There is at most one: after it the placements of the move no longer stand.
     undone_by = sa.select(later.c.id).where(later.c.undoes == picture_moves.c.id).scalar_subquery()
     found = await connection.execute(
         sa.select(
@@ -125,7 +166,7 @@ async def moves_of_unit(
     before: UUID | None,
     limit: int,
 ) -> list[UUID]:
-    """Ids of moves from or to a unit's inspections (those held at these sites), the newest first."""
+    """Ids of moves from or to a unit's inspections (those carried out at these sites), the newest first."""
     of_unit = sa.select(inspections.c.id).where(inspections.c.unit_id == unit_id)
     if site_codes is not None:
         of_unit = of_unit.join(sites, sites.c.id == inspections.c.site_id).where(sites.c.code.in_(site_codes))

@@ -49,7 +49,7 @@ def refused_of(card_returns: sa.Table) -> sa.ColumnElement[list[Any]]:
         sa.select(sa.func.coalesce(ordered, sa.text("'[]'::jsonb")))
         .select_from(refused_statements)
         .outerjoin(refusals_settled, done.refused_id == at.id)
-        # What another site inspects is told to nobody here.
+        # The serial of a unit that another site inspects is not shown here.
         .outerjoin(
             inspections,
             (inspections.c.id == at.inspection_id) & (inspections.c.site_id == card_returns.c.site_id),

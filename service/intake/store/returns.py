@@ -41,7 +41,7 @@ async def card_by_id(connection: AsyncConnection, card_id: UUID) -> Row | None:
 
 
 async def insert_return(connection: AsyncConnection, row: Mapping[str, Any]) -> None:
-    """Open a card return; one of that id that is recorded already is left as it is."""
+    """Insert a card return; an existing one with that id stays as it is."""
     await connection.execute(insert(card_returns).values(**row).on_conflict_do_nothing(index_elements=["id"]))
 
 

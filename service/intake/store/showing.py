@@ -1,4 +1,4 @@
-"""SQL of what units show: unit_images made from the placement facts that stand, and held against them."""
+"""SQL of what units show: unit_images is made from the placements that stand, and compared with them."""
 
 from __future__ import annotations
 
@@ -15,8 +15,8 @@ from service.facts.store import stands
 from service.intake.rules.placing import NO_PICTURE, PICTURES
 from service.intake.store.tables import placements
 
-# rules.shown said again in SQL, so that the two can be held against each other. The id is made of the key:
-# what stands at a place again is the same row again.
+# This is rules.shown in SQL, so that the two can be compared. The id is made of the key, so an image that
+# comes back to a place gets the same row id again.
 _SHOWN = f"""
 WITH standing AS MATERIALIZED (
     SELECT fact.id AS placement_id, fact.inspection_id, coalesce(fact.location_key, '') AS location_key,
@@ -57,7 +57,7 @@ def _values(**more: Any) -> dict[str, Any]:
 async def show_anew(
     connection: AsyncConnection, inspection_ids: Collection[UUID], digests: Collection[str]
 ) -> None:
-    """Make anew what these inspections, locked, show of these images."""
+    """Replace the rows that these inspections, which are locked, show of these images."""
     values = {"inspections": list(inspection_ids), "digests": list(digests)}
     await connection.execute(sa.text(_TAKE_AWAY), values)
     await connection.execute(sa.text(_SHOW), _values(**values))

@@ -1,4 +1,4 @@
-"""SQL of sightings: what the files of an image told of it, and which placements wait for a location."""
+"""SQL of sightings: what the files of an image say of it, and which placements wait for a location."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from service.intake.store.tables import placements, sightings
 
 
 def clock_of_camera() -> sa.ColumnElement[Any]:
-    """Exif as the bytes give it, once the service has looked at them; else as the sighting told."""
+    """Exif as the bytes give it once the service has looked at them, else as the agent read it."""
     return sa.func.coalesce(images.c.exif, sightings.c.exif).label("exif")
 
 
@@ -38,7 +38,7 @@ async def thumbnails_lacking(connection: AsyncConnection, digests: Iterable[str]
 
 
 def _wanted() -> sa.Exists:
-    """A file of the image's bytes wants a thumbnail: rules.wants_thumbnail in SQL."""
+    """SQL: whether a file with the image's bytes wants a thumbnail, as rules.wants_thumbnail decides it."""
     seen = sightings.c
     wanting = seen.format.is_not(None) | ((seen.kind == "still") & ~seen.marks.overlap(sorted(UNREADABLE)))
     return sa.exists().where(seen.digest == images.c.digest, wanting)

@@ -16,43 +16,43 @@ from service.errors import Conflict, Invalid, NotFound
 from service.plans import store
 
 
-async def put_type(db: Database, caller: Caller, code: str, wanted: TypeIn) -> EquipmentType:
-    """Record an equipment type; the same request again answers the same, other content is a Conflict."""
+async def put_type(db: Database, caller: Caller, code: str, new_type: TypeIn) -> EquipmentType:
+    """Record an equipment type. A repeated request gets the same answer; other content raises Conflict."""
     caller.must(Act.WRITE_PLAN)
     async with db.begin() as connection:
-        row = {"id": wanted.id, "code": code, "name": wanted.name}
+        row = {"id": new_type.id, "code": code, "name": new_type.name}
         await store.insert(connection, store.equipment_types, row)
-        held = same_as_asked(await store.type_by_code(connection, code), row, f"Equipment type {code}")
-        return (await _types(connection, [held]))[0]
+        recorded = same_content(await store.type_by_code(connection, code), row, f"Equipment type {code}")
+        return (await _types(connection, [recorded]))[0]
 
 
-async def put_build(db: Database, caller: Caller, type_code: str, code: str, wanted: BuildIn) -> Build:
+async def put_build(db: Database, caller: Caller, type_code: str, code: str, new_build: BuildIn) -> Build:
     """Record a build of a type; raises NotFound for an unknown type, Conflict for other content."""
     caller.must(Act.WRITE_PLAN)
     async with db.begin() as connection:
         kind = await _known_type(connection, type_code)
-        row = {"id": wanted.id, "type_id": kind["id"], "code": code, "name": wanted.name}
+        row = {"id": new_build.id, "type_id": kind["id"], "code": code, "name": new_build.name}
         await store.insert(connection, store.builds, row)
-        held = await store.build_by_code(connection, kind["id"], code)
-        same_as_asked(held, row, f"Build {code} of type {type_code}")
-        return Build(id=wanted.id, code=code, name=wanted.name)
+        recorded = await store.build_by_code(connection, kind["id"], code)
+        same_content(recorded, row, f"Build {code} of type {type_code}")
+        return Build(id=new_build.id, code=code, name=new_build.name)
 
 
-async def put_plan(db: Database, caller: Caller, code: str, wanted: PlanIn) -> Plan:
+async def put_plan(db: Database, caller: Caller, code: str, new_plan: PlanIn) -> Plan:
     """Record a plan, without a revision yet; raises Invalid (unknown type) or Conflict (other content)."""
     caller.must(Act.WRITE_PLAN)
     async with db.begin() as connection:
-        kind = await store.type_by_code(connection, wanted.equipment_type)
+        kind = await store.type_by_code(connection, new_plan.equipment_type)
         if kind is None:
             raise Invalid(
-                f"There is no equipment type {wanted.equipment_type}.",
+                f"There is no equipment type {new_plan.equipment_type}.",
                 next_step="Record the type first, or use one of GET /api/v1/types.",
                 errors=[ProblemError(detail="unknown equipment type", path="/equipmentType")],
             )
-        row = {"id": wanted.id, "code": code, "title": wanted.title, "type_id": kind["id"]}
+        row = {"id": new_plan.id, "code": code, "title": new_plan.title, "type_id": kind["id"]}
         await store.insert(connection, store.plans, row | {"created_at": server_now()})
-        held = same_as_asked(await store.plan_by_code(connection, code), row, f"Plan {code}")
-        return _plan(held)
+        recorded = same_content(await store.plan_by_code(connection, code), row, f"Plan {code}")
+        return _plan(recorded)
 
 
 async def list_types(db: Database, caller: Caller, after: str | None, limit: int) -> list[EquipmentType]:
@@ -70,10 +70,10 @@ async def read_type(db: Database, caller: Caller, code: str) -> EquipmentType:
 
 
 async def _known_type(connection: AsyncConnection, code: str) -> Row:
-    held = await store.type_by_code(connection, code)
-    if held is None:
+    kind = await store.type_by_code(connection, code)
+    if kind is None:
         raise NotFound(f"There is no equipment type {code}.", next_step="Take a code of GET /api/v1/types.")
-    return held
+    return kind
 
 
 async def _types(connection: AsyncConnection, rows: Sequence[Row]) -> list[EquipmentType]:
@@ -101,10 +101,10 @@ async def read_plan(db: Database, caller: Caller, code: str) -> Plan:
 
 
 async def known_plan(connection: AsyncConnection, code: str) -> Row:
-    held = await store.plan_by_code(connection, code)
-    if held is None:
+    plan = await store.plan_by_code(connection, code)
+    if plan is None:
         raise NotFound(f"There is no plan {code}.", next_step="Take a code of GET /api/v1/plans.")
-    return held
+    return plan
 
 
 def _plan(row: Row) -> Plan:
@@ -117,11 +117,11 @@ def _plan(row: Row) -> Plan:
     )
 
 
-def same_as_asked(held: Row | None, wanted: Mapping[str, Any], what: str) -> Row:
-    """The row that stands, which has to say what was asked for (I8); raises Conflict."""
-    if held is None or any(held[name] != value for name, value in wanted.items()):
+def same_content(recorded: Row | None, expected: Mapping[str, Any], what: str) -> Row:
+    """The recorded row, which must equal the requested one (I8); raises Conflict otherwise."""
+    if recorded is None or any(recorded[name] != value for name, value in expected.items()):
         raise Conflict(
-            f"{what} is recorded with other content, or the id {wanted['id']} stands for something else.",
+            f"{what} is recorded with other content, or the id {expected['id']} stands for something else.",
             next_step="Read what is recorded; use a new code and id for something new.",
         )
-    return held
+    return recorded

@@ -23,12 +23,12 @@ from service.contract.problem import ProblemError
 from service.database import Database, Row, server_now
 from service.errors import Conflict, Invalid, NotAllowed
 from service.plans import difference, rules, store
-from service.plans.actions.catalogue import known_plan, same_as_asked
+from service.plans.actions.catalogue import known_plan, same_content
 from service.plans.document import Checked, digest, plain
 
 
 def accepted(checked: Checked) -> PlanDocument:
-    """The document of a check without error; raises Invalid that lists the findings."""
+    """The checked document; raises Invalid with the list of errors if there are any."""
     if checked.document is None:
         faults = [found for found in checked.findings if found.severity == "error"]
         errors = [ProblemError(detail=f.message, path=f.path, line=f.line) for f in faults]
@@ -44,7 +44,7 @@ def accepted(checked: Checked) -> PlanDocument:
 async def create_draft(db: Database, caller: Caller, revision_id: UUID, checked: Checked) -> RevisionDetail:
     """Record a draft revision of the plan that the document names.
 
-    The same request again answers the draft; raises Invalid (faults, unknown plan, type or build) or
+    A repeated request gets the same draft; raises Invalid (faults, unknown plan, type or build) or
     Conflict (the label or the id stands for another revision).
     """
     caller.must(Act.WRITE_PLAN)
@@ -54,14 +54,14 @@ async def create_draft(db: Database, caller: Caller, revision_id: UUID, checked:
         row = {"id": revision_id, "plan_id": plan["id"], "author_id": author, **_content(document)}
         made = {"version": 1, "created_at": server_now(), "author_name": caller.name}
         await store.insert(connection, store.plan_revisions, row | made)
-        held = await store.revision(connection, revision_id)
-        if held is None:
+        revision = await store.revision(connection, revision_id)
+        if revision is None:
             raise Conflict(
                 f"Plan {document.plan} has a revision {document.revision} already.",
                 next_step="Give this one another label, or edit the draft that has it.",
             )
-        same_as_asked(held, {n: v for n, v in row.items() if n != "document"}, f"Revision {revision_id}")
-        return await revision_detail(connection, held)
+        same_content(revision, {n: v for n, v in row.items() if n != "document"}, f"Revision {revision_id}")
+        return await revision_detail(connection, revision)
 
 
 def _content(document: PlanDocument) -> dict[str, Any]:
@@ -76,69 +76,69 @@ async def _plan_of(connection: AsyncConnection, document: PlanDocument) -> Row:
             "/plan", f"There is no plan {document.plan} in the library.", "Record the plan first."
         )
     if plan["equipment_type"] != document.equipment_type:
-        told = f"Plan {document.plan} is for type {plan['equipment_type']}, not {document.equipment_type}."
-        raise _disagrees("/equipmentType", told, "Correct the document.")
+        fault = f"Plan {document.plan} is for type {plan['equipment_type']}, not {document.equipment_type}."
+        raise _disagrees("/equipmentType", fault, "Correct the document.")
     known = {build["code"] for build in await store.builds_of(connection, [plan["type_id"]])}
     for number, build in enumerate(document.builds):
         if build not in known:
-            told = f"Type {document.equipment_type} has no build {build}."
-            raise _disagrees(f"/builds/{number}", told, "Record the build first, or correct the document.")
+            fault = f"Type {document.equipment_type} has no build {build}."
+            raise _disagrees(f"/builds/{number}", fault, "Record the build first, or correct the document.")
     return plan
 
 
-def _disagrees(path: str, told: str, next_step: str) -> Invalid:
+def _disagrees(path: str, fault: str, next_step: str) -> Invalid:
     return Invalid(
-        told,
+        fault,
         consequence="No revision was changed.",
         next_step=next_step,
-        errors=[ProblemError(detail=told, path=path)],
+        errors=[ProblemError(detail=fault, path=path)],
     )
 
 
 async def edit_draft(
     db: Database, caller: Caller, revision_id: UUID, checked: Checked, match: Callable[[str], None]
 ) -> RevisionDetail:
-    """Put another document in a draft. Only its author may, so that nobody approves his own words.
+    """Replace the document of a draft. Only its author may do that, so that nobody approves his own words.
 
     `match` is called with the entity tag of the document as it stands and raises where the caller has
-    read another one. A repetition of an edit that was done answers the same. Raises NotFound,
-    NotAllowed, Invalid, or Conflict (no draft any more, I10).
+    read another one. A repeated edit gets the same answer. Raises NotFound,
+    NotAllowed, Invalid, or Conflict (the revision is no draft any more, I10).
     """
     caller.must(Act.WRITE_PLAN)
     author, document = caller.person(), accepted(checked)
     async with db.begin() as connection:
-        held = await locked_revision(connection, revision_id)
-        if held["author_id"] != author:
+        revision = await locked_revision(connection, revision_id)
+        if revision["author_id"] != author:
             raise NotAllowed(
-                f"Revision {held['label']} of plan {held['plan']} is {held['author']}'s to edit.",
+                f"Revision {revision['label']} of plan {revision['plan']} is {revision['author']}'s to edit.",
                 next_step="Send the changes to the author, or draft a further revision.",
             )
         content = _content(document)
-        if held["digest"] != content["digest"]:
-            await _may_edit(connection, held, document)
-            match(document_tag(held["digest"]))
+        if revision["digest"] != content["digest"]:
+            await _may_edit(connection, revision, document)
+            match(document_tag(revision["digest"]))
             if not await store.update_draft(connection, revision_id, **content):
-                raise _fixed(held)
+                raise _fixed(revision)
         return await revision_detail(connection, await locked_revision(connection, revision_id))
 
 
-async def _may_edit(connection: AsyncConnection, held: Row, document: PlanDocument) -> None:
-    told = (await store.events_of_plan(connection, held["plan_id"]))[held["id"]]
-    if not rules.editable(told):
-        raise _fixed(held)
+async def _may_edit(connection: AsyncConnection, revision: Row, document: PlanDocument) -> None:
+    events = (await store.events_of_plan(connection, revision["plan_id"]))[revision["id"]]
+    if not rules.editable(events):
+        raise _fixed(revision)
     plan = await _plan_of(connection, document)
-    if plan["id"] != held["plan_id"]:
-        raise _disagrees("/plan", f"The draft belongs to plan {held['plan']}.", "Correct the document.")
-    if await store.label_taken(connection, held["plan_id"], document.revision, held["id"]):
+    if plan["id"] != revision["plan_id"]:
+        raise _disagrees("/plan", f"The draft belongs to plan {revision['plan']}.", "Correct the document.")
+    if await store.label_taken(connection, revision["plan_id"], document.revision, revision["id"]):
         raise Conflict(
-            f"Plan {held['plan']} has a revision {document.revision} already.",
+            f"Plan {revision['plan']} has a revision {document.revision} already.",
             next_step="Give this one another label.",
         )
 
 
-def _fixed(held: Row) -> Conflict:
+def _fixed(revision: Row) -> Conflict:
     return Conflict(
-        f"Revision {held['label']} of plan {held['plan']} is no draft any more; it does not change.",
+        f"Revision {revision['label']} of plan {revision['plan']} is no draft any more; it does not change.",
         next_step="Draft a further revision with the change.",
     )
 
@@ -149,10 +149,10 @@ def document_tag(digest: str) -> str:
 
 
 async def locked_revision(connection: AsyncConnection, revision_id: UUID) -> Row:
-    held = await store.revision(connection, revision_id, lock=True)
-    if held is None:
+    revision = await store.revision(connection, revision_id, lock=True)
+    if revision is None:
         raise store.no_revision(revision_id)
-    return held
+    return revision
 
 
 async def list_revisions(
@@ -178,9 +178,10 @@ def _standing(
 ) -> dict[str, Any]:
     in_force = [
         Publication(
-            effective_from=held.effective_from, sites=None if held.sites is None else sorted(held.sites)
+            effective_from=publication.effective_from,
+            sites=None if publication.sites is None else sorted(publication.sites),
         )
-        for held in folds[row["id"]].publications
+        for publication in folds[row["id"]].publications
     ]
     return {
         "id": row["id"],
@@ -191,7 +192,9 @@ def _standing(
         "version": row["version"],
         "author": row["author"],
         "created_at": row["created_at"],
-        "publications": sorted(in_force, key=lambda held: (held.effective_from, held.sites or [])),
+        "publications": sorted(
+            in_force, key=lambda publication: (publication.effective_from, publication.sites or [])
+        ),
     }
 
 
@@ -201,26 +204,26 @@ async def read_revision(
     """A revision with its events, its state now (at a site); raises NotFound."""
     caller.must(Act.READ)
     async with db.begin() as connection:
-        held = await store.revision(connection, revision_id)
-        if held is None:
+        revision = await store.revision(connection, revision_id)
+        if revision is None:
             raise store.no_revision(revision_id)
-        return await revision_detail(connection, held, site)
+        return await revision_detail(connection, revision, site)
 
 
 async def revision_detail(connection: AsyncConnection, row: Row, site: str | None = None) -> RevisionDetail:
     folds = await store.folds_of_plan(connection, row["plan_id"])
     events = [
         RevisionEvent(
-            id=told["id"],
-            kind=told["kind"],
-            replaces=told["replaces"],
-            note=told["note"],
-            effective_from=told["effective_from"],
-            sites=told["sites"],
-            by=told["by"],
-            recorded_at=told["recorded_at"],
+            id=event["id"],
+            kind=event["kind"],
+            replaces=event["replaces"],
+            note=event["note"],
+            effective_from=event["effective_from"],
+            sites=event["sites"],
+            by=event["by"],
+            recorded_at=event["recorded_at"],
         )
-        for told in await store.event_rows(connection, row["id"])
+        for event in await store.event_rows(connection, row["id"])
     ]
     standing = _standing(row, folds, server_now(), site)
     return RevisionDetail(**standing, heads=list(folds[row["id"]].heads), events=events)
@@ -242,8 +245,8 @@ async def read_applicability(
     try:
         applicable = rules.applicability(document, build)
     except rules.BuildNotCovered as error:
-        told = ", ".join(document.builds)
-        raise Invalid(str(error), next_step=f"Ask for one of its builds: {told}.") from error
+        builds = ", ".join(document.builds)
+        raise Invalid(str(error), next_step=f"Ask for one of its builds: {builds}.") from error
     return [
         ApplicableLocation(
             key=location.key, name=location.name, section=section.name, applicable=applicable[location.key]

@@ -18,72 +18,72 @@ from service.facts.store import append_one, recorded, recorded_otherwise, same
 from service.plans import rules, store
 from service.plans.actions.revisions import locked_revision, revision_detail
 
-# Clocks of caller and service may differ by this much before "from now" is taken for the past.
+# The clocks of caller and service may differ by this much before a time counts as past.
 CLOCK_SLACK = timedelta(minutes=1)
 
 
 async def record_event(
-    db: Database, caller: Caller, revision_id: UUID, wanted: RevisionEventIn
+    db: Database, caller: Caller, revision_id: UUID, requested: RevisionEventIn
 ) -> RevisionDetail:
     """Append one event to the life of a revision, and answer how the revision stands after it.
 
     Raises NotFound, NotAllowed (role, site, two-person rule), Invalid (members that do not go together,
-    an unknown site, a date in the past that is not said to be meant), or Conflict (the step cannot follow
-    on what it replaces, the revision has moved on, or the id stands for another event). The same event
-    again answers the present standing (I8).
+    an unknown site, a past date without `backdated` and a note), or Conflict (the step cannot follow
+    on what it replaces, the revision has moved on, or the id stands for another event). A repeated
+    event gets the present standing (I8).
     """
-    caller.must(Act.WRITE_PLAN if wanted.kind == "submitted" else Act.APPROVE_PLAN)
+    caller.must(Act.WRITE_PLAN if requested.kind == "submitted" else Act.APPROVE_PLAN)
     account_id = caller.person()
     async with db.begin() as connection:
-        held = await locked_revision(connection, revision_id)
-        fact = _fact(revision_id, wanted)
-        known = await recorded(connection, store.revision_events, [wanted.id])
+        revision = await locked_revision(connection, revision_id)
+        fact = _fact(revision_id, requested)
+        known = await recorded(connection, store.revision_events, [requested.id])
         if known:
-            _same_event(known[wanted.id], fact, account_id)
-            return await revision_detail(connection, held)
-        told = (await store.events_of_plan(connection, held["plan_id"]))[revision_id]
-        event = _event(wanted, account_id)
-        _refuse_step(held, rules.step_fault(event, told))
-        _refuse_person(rules.person_fault(event, told, held["author_id"]))
-        await _check_members(connection, wanted)
-        _check_reach(caller, [event] if event.kind == "published" else told)
-        await append_one(connection, store.revision_events, fact, caller, f"Event {wanted.id}")
-        return await revision_detail(connection, held)
+            _same_event(known[requested.id], fact, account_id)
+            return await revision_detail(connection, revision)
+        events = (await store.events_of_plan(connection, revision["plan_id"]))[revision_id]
+        event = _event(requested, account_id)
+        _refuse_step(revision, rules.step_fault(event, events))
+        _refuse_person(rules.person_fault(event, events, revision["author_id"]))
+        await _check_members(connection, requested)
+        _check_reach(caller, [event] if event.kind == "published" else events)
+        await append_one(connection, store.revision_events, fact, caller, f"Event {requested.id}")
+        return await revision_detail(connection, revision)
 
 
-def _event(wanted: RevisionEventIn, account_id: UUID) -> rules.Event:
+def _event(requested: RevisionEventIn, account_id: UUID) -> rules.Event:
     return rules.Event(
-        wanted.id,
-        wanted.kind,
+        requested.id,
+        requested.kind,
         account_id,
-        frozenset(wanted.replaces),
-        wanted.effective_from,
-        None if wanted.sites is None else frozenset(wanted.sites),
+        frozenset(requested.replaces),
+        requested.effective_from,
+        None if requested.sites is None else frozenset(requested.sites),
     )
 
 
-def _fact(revision_id: UUID, wanted: RevisionEventIn) -> dict[str, object]:
+def _fact(revision_id: UUID, requested: RevisionEventIn) -> dict[str, object]:
     return {
-        "id": wanted.id,
+        "id": requested.id,
         "revision_id": revision_id,
-        "kind": wanted.kind,
-        "note": wanted.note,
-        "effective_from": wanted.effective_from,
-        "sites": None if wanted.sites is None else sorted(set(wanted.sites)),
-        "replaces": sorted(set(wanted.replaces)),
+        "kind": requested.kind,
+        "note": requested.note,
+        "effective_from": requested.effective_from,
+        "sites": None if requested.sites is None else sorted(set(requested.sites)),
+        "replaces": sorted(set(requested.replaces)),
     }
 
 
 def _same_event(known: Row, fact: dict[str, object], account_id: UUID) -> None:
-    """Who approved is part of what was approved: another person's repetition is no repetition."""
+    """The person is part of the event: the same content from another person is another event."""
     if known["account_id"] != account_id or not same(store.revision_events, known, fact):
         raise recorded_otherwise(f"Event {known['id']}")
 
 
-def _refuse_step(held: Row, fault: str | None) -> None:
+def _refuse_step(revision: Row, fault: str | None) -> None:
     if fault is not None:
         raise Conflict(
-            f"Revision {held['label']} of plan {held['plan']}: {fault}",
+            f"Revision {revision['label']} of plan {revision['plan']}: {fault}",
             next_step="Read the revision again; replace its heads, or take another step.",
         )
 
@@ -93,30 +93,30 @@ def _refuse_person(fault: str | None) -> None:
         raise NotAllowed(fault, next_step="Ask another approver, who had no part in writing it.")
 
 
-async def _check_members(connection: AsyncConnection, wanted: RevisionEventIn) -> None:
-    if wanted.kind != "published":
-        if wanted.effective_from is not None or wanted.sites is not None or wanted.backdated:
+async def _check_members(connection: AsyncConnection, requested: RevisionEventIn) -> None:
+    if requested.kind != "published":
+        if requested.effective_from is not None or requested.sites is not None or requested.backdated:
             raise _invalid(
                 "/kind", "Only a publication has effectiveFrom, sites or backdated.", "Leave them out."
             )
         return
-    if wanted.effective_from is None:
+    if requested.effective_from is None:
         raise _invalid(
             "/effectiveFrom", "A publication needs effectiveFrom.", "Say from when it is effective."
         )
-    if wanted.effective_from < server_now() - CLOCK_SLACK and not (wanted.backdated and wanted.note):
+    if requested.effective_from < server_now() - CLOCK_SLACK and not (requested.backdated and requested.note):
         raise _invalid(
             "/effectiveFrom",
-            f"{wanted.effective_from.isoformat()} lies in the past.",
+            f"{requested.effective_from.isoformat()} lies in the past.",
             "Give a time from now on; or set backdated and say in the note why it was effective before.",
         )
-    unknown = await unknown_sites(connection, wanted.sites or [])
+    unknown = await unknown_sites(connection, requested.sites or [])
     if unknown:
         raise _invalid("/sites", f"There is no site {unknown[0]}.", "Use codes of GET /api/v1/sites.")
 
 
-def _invalid(path: str, told: str, next_step: str) -> Invalid:
-    return Invalid(told, next_step=next_step, errors=[ProblemError(detail=told, path=path)])
+def _invalid(path: str, fault: str, next_step: str) -> Invalid:
+    return Invalid(fault, next_step=next_step, errors=[ProblemError(detail=fault, path=path)])
 
 
 def _check_reach(caller: Caller, events: Iterable[rules.Event]) -> None:

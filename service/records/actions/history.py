@@ -36,18 +36,18 @@ async def unit_history(
             wanted = history.limited(wanted, caller.sites)
         rows = await history.history_page(connection, unit["id"], wanted, after, limit)
         shared = {row["digest"] for row in rows if row["elsewhere"]}
-        standing = await places_of(connection, shared, caller.sites)
-    return [_history_item(row, standing.get(row["digest"], ())) for row in rows]
+        places = await places_of(connection, shared, caller.sites)
+    return [_history_item(row, places.get(row["digest"], ())) for row in rows]
 
 
-def _history_item(row: Row, standing: Sequence[Row]) -> HistoryItem:
-    """`standing`: places where the image counts, if one of them is another than this."""
+def _history_item(row: Row, places: Sequence[Row]) -> HistoryItem:
+    """`places` are those where the image counts, if at least one of them is not this row's."""
     made_here = {"location", "element", "clocks", "thumbnail", "moved", "also_at", "also_more"}
     same = {name: row[name] for name in HistoryItem.__struct_fields__ if name not in made_here}
     here = (row["inspection_id"], row["location_key"])
     others = [
         place
-        for place in standing
+        for place in places
         if (place["inspection_id"], place["location_key"]) != here
         and (place["location_key"] or place["unit_id"] != row["unit_id"])
     ]
@@ -69,19 +69,18 @@ async def places_counting(
 ) -> dict[str, tuple[list[StandingPlace], bool]]:
     """By image the first locations where it counts, and whether there are more."""
     async with db.begin() as connection:
-        standing = await places_of(connection, set(digests), caller.sites)
+        places = await places_of(connection, set(digests), caller.sites)
     return {
-        digest: named_places([row for row in rows if row["location_key"]])
-        for digest, rows in standing.items()
+        digest: named_places([row for row in rows if row["location_key"]]) for digest, rows in places.items()
     }
 
 
-def named_places(standing: Sequence[Row]) -> tuple[list[StandingPlace], bool]:
+def named_places(places: Sequence[Row]) -> tuple[list[StandingPlace], bool]:
     """The first places, and whether there are more."""
     named = [
         StandingPlace(unit=row["serial"], campaign=row["campaign"], location=row["location_key"] or None)
         if row["visible"]
         else StandingPlace(unit=None, campaign=None, location=None)
-        for row in standing[:PLACES_NAMED]
+        for row in places[:PLACES_NAMED]
     ]
-    return named, len(standing) > PLACES_NAMED
+    return named, len(places) > PLACES_NAMED

@@ -70,8 +70,8 @@ async def read_image(
         found = await visible_sightings(connection, digest, caller.sites, after=after, limit=limit + 1)
         sightings = found[:limit]
         facts = await placements_of(connection, [row["id"] for row in sightings])
-        standing = (await places_of(connection, [digest], caller.sites))[digest]
-    stands_at, stands_more = named_places(standing)
+        places = (await places_of(connection, [digest], caller.sites))[digest]
+    stands_at, stands_more = named_places(places)
     names = ("digest", "size", "looked_at", "format", "width", "height", "exif", "verified_at")
     detail = ImageDetail(
         **{name: image[name] for name in names},
@@ -123,11 +123,12 @@ def _suffix(format_name: str | None) -> str:
 
 
 async def held_among(db: Database, caller: Caller, digests: Sequence[str]) -> list[str]:
-    """Those of the digests that are held, in the order asked: who names a digest has or had the bytes."""
+    """The digests that are held, in the order asked. No site limits the answer: whoever names a digest has or
+    had the bytes."""
     caller.must(Act.READ_CARD)
     async with db.begin() as connection:
-        held = await digests_held(connection, digests)
-    return [digest for digest in dict.fromkeys(digests) if digest in held]
+        known = await digests_held(connection, digests)
+    return [digest for digest in dict.fromkeys(digests) if digest in known]
 
 
 async def thumbnail(db: Database, objects: Objects, caller: Caller, digest: str) -> str:

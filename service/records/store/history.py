@@ -51,7 +51,7 @@ ORDER BY page.taken_at DESC, page.id DESC
 class Wanted:
     """Which images of a unit: every filter that is not None must hold. `since` is included, `until` not.
 
-    `sites` None shows every inspection; else only those held at these sites.
+    `sites` None shows every inspection; else only those carried out at these sites.
     """
 
     location: str | None = None

@@ -32,18 +32,19 @@ ORDER BY sighting.card_return_id, sighting.ordinal
 LIMIT :limit
 """
 
-# What is known of the bytes: what the service found in them, else what the least sighting told that took them
-# for a picture, else the least of all.
+# The service shows what it found in the bytes; before it looked, what the first sighting that took them for a
+# picture says, else what the first sighting says.
 _IMAGE = """
 SELECT image.digest, image.size, image.verified_at, image.thumbnail, image.looked_at,
-       coalesce(image.marks, told.marks, '{}') AS marks, coalesce(image.exif, told.exif, '{}') AS exif,
-       coalesce(image.format, told.format) AS format, coalesce(image.width, told.width) AS width,
-       coalesce(image.height, told.height) AS height
+       coalesce(image.marks, sighting.marks, '{}') AS marks,
+       coalesce(image.exif, sighting.exif, '{}') AS exif,
+       coalesce(image.format, sighting.format) AS format, coalesce(image.width, sighting.width) AS width,
+       coalesce(image.height, sighting.height) AS height
 FROM images image
 LEFT JOIN LATERAL (
     SELECT * FROM sightings seen WHERE seen.digest = image.digest AND image.looked_at IS NULL
     ORDER BY seen.format IS NULL, seen.card_return_id, seen.ordinal LIMIT 1
-) told ON true
+) sighting ON true
 WHERE image.digest = :digest
 """
 
@@ -73,7 +74,7 @@ def _codes(site_codes: Collection[str] | None) -> list[str] | None:
     return None if site_codes is None else sorted(site_codes)
 
 
-# Card return and place in its manifest: the order in which the sightings of an image are told.
+# Card return and place in its manifest: the order in which the sightings of an image are listed.
 SightingKey = tuple[UUID, int]
 
 BEFORE_ALL: SightingKey = (UUID(int=0), -1)
@@ -97,7 +98,7 @@ async def visible_sightings(
 
 
 async def image_by_digest(connection: AsyncConnection, digest: str) -> Row | None:
-    """An image and what is known of its bytes; `looked_at` None: as agents told it."""
+    """An image and what is known of its bytes; `looked_at` None: as agents read it."""
     return (await connection.execute(sa.text(_IMAGE), {"digest": digest})).mappings().one_or_none()
 
 
