@@ -219,7 +219,6 @@ async def locked_rot(yard: Yard, holding: Holding, client: Any, settings: Settin
     back = again(card)
     (ticket,) = await back.send_manifest()
     assert await back.upload([ticket]) == [200]
-    await worker_works(settings)
     with pytest.raises(NotYetVerified):
         await back.commit()
     await worker_works(settings)
