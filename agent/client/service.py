@@ -134,15 +134,16 @@ class Service:
         answer = self._send("POST", "/images/held", msgspec.json.encode(ImagesAsked(digests=digests)))
         return self._decoded(answer, ImagesHeld).held
 
-    def commit(self, return_id: UUID, commit: CardReturnCommit) -> tuple[Receipt, bytes] | None:
-        """The receipt, and its bytes as answered; None while the service is still at it: commit again."""
+    def commit(self, return_id: UUID, commit: CardReturnCommit) -> bytes | None:
+        """The receipt as answered; None while the service is still at it: commit again."""
         path, body = f"/card-returns/{return_id}/commit", msgspec.json.encode(commit)
         # Well before the link would be taken for dead (RFC 7240).
         prefer = {"Prefer": f"respond-async, wait={int(self._link.silence / 2)}"}
         answer = self._send("POST", path, body, prefer, answer_size=RECEIPT_LINE * commit.files)
         if answer.status == ACCEPTED:
             return None
-        return self._decoded(answer, Receipt), answer.data
+        self._decoded(answer, Receipt)
+        return answer.data
 
     def _send(
         self,

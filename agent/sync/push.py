@@ -25,7 +25,7 @@ from agent.sync.progress import NOTE_EVERY, PushCount, PushProgress, leave_note,
 from agent.sync.refused import learn_refused
 from agent.sync.waiting import Waits, put_off
 from service.contract.access import JwkSet
-from service.contract.cards import MOST_ASIDE, CardReturnCommit, LargeLacking, Receipt, ReceiptBody
+from service.contract.cards import MOST_ASIDE, CardReturnCommit, LargeLacking, ReceiptBody
 from service.contract.failpoints import reach
 from service.contract.work import StatementIn
 
@@ -72,16 +72,16 @@ class Pusher:
         with self._shown(return_id):
             if self._committed(return_id, copied.opening_wire):
                 self.sent.held, self.sent.held_size = copied.files, copied.size
-                receipt, body = self._commit(return_id)
+                receipt = self._commit(return_id)
             else:
-                receipt, body = self._commit_until_held(return_id)
+                receipt = self._commit_until_held(return_id)
         reach("push.committed")
         # Loaded with the first receipt: most commands check none.
         from agent.sync.receipts import checked_receipt
 
         checked, self.keys = checked_receipt(self.outbox, self.service, self.keys, return_id, receipt)
         reach("push.verified")
-        self.outbox.hold(return_id, body, checked.issued_at)
+        self.outbox.hold(return_id, receipt, checked.issued_at)
         reach("push.held")
         return checked
 
@@ -136,7 +136,7 @@ class Pusher:
 
     # Commit
 
-    def _commit_until_held(self, return_id: UUID) -> tuple[Receipt, bytes]:
+    def _commit_until_held(self, return_id: UUID) -> bytes:
         waiting = self.outbox.sending.all_sent(return_id)
         if waiting is not None:
             self.sent.held = self.sent.total - len(waiting)
@@ -180,7 +180,7 @@ class Pusher:
             lambda: self.stopping(),
         )
 
-    def _commit(self, return_id: UUID) -> tuple[Receipt, bytes]:
+    def _commit(self, return_id: UUID) -> bytes:
         """Statements that the service does not take keep no picture back: it names them in the return."""
         statements = self.outbox.statements.of(return_id)
         closing = self._closing(return_id, statements)

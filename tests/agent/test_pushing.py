@@ -395,10 +395,9 @@ def test_i6_without_a_true_receipt_nothing_is_called_held(
     return_id = read_here(site, station)
     real = push.service.commit
 
-    def lying(*arguments: Any) -> tuple[Receipt, bytes]:
-        receipt, _ = real(*arguments)
-        altered = forged(receipt, site="ELSEWHERE")
-        return altered, msgspec.json.encode(altered)
+    def lying(*arguments: Any) -> bytes:
+        receipt = msgspec.json.decode(real(*arguments), type=Receipt)
+        return msgspec.json.encode(forged(receipt, site="ELSEWHERE"))
 
     with monkeypatch.context() as patch:
         patch.setattr(push.service, "commit", lying)
@@ -424,8 +423,7 @@ def test_i6_a_receipt_of_another_card_does_not_count(
     body = station.outbox.connection.execute(
         "SELECT body FROM receipts WHERE return_id=?", (str(first),)
     ).fetchone()[0]
-    other = msgspec.json.decode(body, type=Receipt)
-    monkeypatch.setattr(push.service, "commit", lambda *_: (other, body))
+    monkeypatch.setattr(push.service, "commit", lambda *_: body)
     with pytest.raises(AgentError, match="does not list this card"):
         push.push(second)
     row = station.outbox.returns.find(second)

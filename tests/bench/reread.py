@@ -11,7 +11,7 @@ from tests.bench.plain import missing, sha256sum
 
 TOOLS = ("find", "xargs", "sha256sum")
 FILES = 2000
-ROUNDS = 3
+ROUNDS = 9
 
 
 def run(folder: Path) -> Figure:
