@@ -289,10 +289,6 @@ def times(counts: Counts, number: int) -> Counts:
     return replace(counts, **{column: getattr(counts, column) * number for column in COLUMNS})
 
 
-def with_column(counts: Counts, column: str, number: int) -> Counts:
-    return replace(counts, **{column: number})
-
-
 def delta(before: Counts, after: Counts) -> Counts:
     """What has to be added to a roll-up when one inspection goes from `before` to `after`."""
     return Counts(**{column: getattr(after, column) - getattr(before, column) for column in COLUMNS})

@@ -129,11 +129,17 @@ async def recorded(connection: AsyncConnection, table: sa.Table, fact_ids: Itera
 
 def same(table: sa.Table, kept: Row, fact: NewFact) -> bool:
     """Whether a recorded fact has the content of this one; who made it and when is not compared."""
-    return all(_plain(kept[name]) == _plain(fact.get(name)) for name in table.info["content"])
+    content = {"replaces": [], **fact}
+    return all(kept[name] == content.get(name) for name in table.info["content"])
 
 
-def _plain(value: Any) -> Any:
-    return [] if value is None else list(value) if isinstance(value, tuple) else value
+async def recorded_so(connection: AsyncConnection, table: sa.Table, fact: NewFact, what: str) -> bool:
+    """Whether this very fact is recorded; raises Conflict, naming it as `what`, when its id stands for other
+    content."""
+    kept = await recorded(connection, table, [fact["id"]])
+    if kept and not same(table, kept[fact["id"]], fact):
+        raise recorded_otherwise(what)
+    return bool(kept)
 
 
 def recorded_otherwise(what: str) -> Conflict:

@@ -291,3 +291,14 @@ async def test_a_refused_statement_of_a_request_leaves_nothing_behind(db: Databa
     assert found.version == 1
     async with db.begin() as connection:
         assert await record_statements(connection, inspector, [], new_id(), {}) == []
+
+
+async def test_a_location_may_be_named_like_anything_that_is_kept_of_an_inspection(db: Database):
+    keys = ("complete", "pictures_unplaced", "revision_id")
+    made = await factories.fleet(db, locations=[factories.location(key, ["X"]) for key in keys])
+    inspection = await one_inspection(db, made)
+    inspector = await factories.person(db, Role.INSPECTOR)
+    after = await say(db, inspector, inspection)
+    assert states(after.inspection) == dict.fromkeys(keys, "complete")
+    assert after.inspection.counts.inspections_complete == 1
+    await assert_sound(db, after.inspection.campaign_id)

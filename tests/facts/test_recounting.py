@@ -149,6 +149,22 @@ async def test_the_command_tells_each_value_ends_with_1_and_repairs(yard: Yard, 
     assert (await asyncio.to_thread(sightledger, settings, "recount")).returncode == 0
 
 
+async def test_i3_a_row_of_the_roll_up_that_no_inspection_gives_is_emptied(yard: Yard) -> None:
+    stray = (
+        "INSERT INTO completion (campaign_id, site_id, type_id, locations)"
+        " VALUES (:campaign, :site, :type, 4)"
+    )
+    values = {
+        "campaign": yard.campaign_id,
+        "site": yard.made.sites[yard.made.other_site],
+        "type": yard.made.type_id,
+    }
+    async with yard.db.begin() as connection:
+        await connection.execute(sa.text(stray), values)
+    assert (await fold_again(yard.db, repair=True))["completion"] > 0
+    assert (await fold_again(yard.db))["completion"] == 0
+
+
 async def test_i3_over_random_histories_the_recount_finds_what_was_damaged_and_nothing_else(
     yard: Yard, settings: Settings
 ) -> None:

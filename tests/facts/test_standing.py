@@ -20,7 +20,7 @@ from service.contract.wire import new_id
 from service.custody.store.tables import image_readings, retention_policies
 from service.database import Database, metadata
 from service.facts.rules import standing
-from service.facts.store import append, stands
+from service.facts.store import append, same, stands
 from service.images.store import images
 from service.intake.store.tables import placements
 from service.plans.store import revision_events
@@ -175,6 +175,13 @@ async def test_i8_the_same_fact_from_many_at_once_is_recorded_once(db: Database)
     await image(db, "b" * 64)
     answers = await asyncio.gather(*(once("a" * 64 if n % 2 else "b" * 64) for n in range(8)))
     assert sorted(answers) == [(0, 0)] * 3 + [(0, 1)] * 4 + [(1, 0)]
+
+
+def test_i8_nothing_said_and_an_empty_list_are_two_contents() -> None:
+    event = {"id": new_id(), "revision_id": new_id(), "kind": "published", "sites": None}
+    row = {name: None for name in revision_events.info["content"]} | event | {"replaces": []}
+    assert same(revision_events, row, event)  # type: ignore[arg-type]
+    assert not same(revision_events, row, event | {"sites": []})  # type: ignore[arg-type]
 
 
 def test_facts_enter_by_the_gate_alone_and_are_never_changed(source_files: dict[str, str]) -> None:

@@ -182,6 +182,15 @@ async def test_i4_of_two_moves_of_one_picture_at_once_one_is_told_that_it_came_l
     await assert_sound(yard)
 
 
+async def test_i8_the_same_move_sent_twice_at_once_answers_the_same(yard: Yard) -> None:
+    await _card_seen_twice(yard, 5600)
+    order = _order(yard.inspection_id, "B", await _pictures(yard, yard.inspection_id))
+    lead = await _lead(yard)
+    answers = await asyncio.gather(*(move_pictures(yard.db, lead, order) for _ in range(4)))
+    assert answers == [answers[0]] * 4
+    await assert_sound(yard)
+
+
 @settings(max_examples=15, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     steps=st.lists(

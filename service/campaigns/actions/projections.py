@@ -65,6 +65,11 @@ def locations_for(document: PlanDocument, build: str) -> list[BoundLocation]:
     ]
 
 
+def _at(location_key: str) -> tuple[str, str]:
+    """The name of what is kept of a location, which no value of the inspection itself has."""
+    return "location", location_key
+
+
 class _OfInspections:
     """Projections with a state per inspection."""
 
@@ -87,7 +92,7 @@ class Bindings(_OfInspections):
         rows_of = await locations_of(connection, keys)
         return {
             inspection.id: {"revision_id": inspection.revision_id}
-            | {row["location_key"]: _bound(row) for row in rows_of[inspection.id]}
+            | {_at(row["location_key"]): _bound(row) for row in rows_of[inspection.id]}
             for inspection in (await inspections_by_id(connection, keys)).values()
         }
 
@@ -100,8 +105,8 @@ class Bindings(_OfInspections):
             revision_id = revisions[inspection.id]
             locations = locations_for(documents[revision_id], inspection.build)
             # A location that the revision no longer has stays, with what was stated and seen there.
-            gone = {row["location_key"]: None for row in rows_of[inspection.id]}
-            here = {location.key: (at, location) for at, location in enumerate(locations, 1)}
+            gone = {_at(row["location_key"]): None for row in rows_of[inspection.id]}
+            here = {_at(location.key): (ordinal, location) for ordinal, location in enumerate(locations, 1)}
             states[inspection.id] = {"revision_id": revision_id} | gone | here
         return states
 
@@ -134,12 +139,12 @@ class Inspections(_OfInspections):
         counted = await counted_of(connection, keys)
         rows_of = await locations_of(connection, keys)
         return {
-            key: {name: row[name] for name in COUNTED}
+            key: {name: values[name] for name in COUNTED}
             | {
-                at["location_key"]: (at["state"], tuple(at["heads"]), at["pictures_held"])
-                for at in rows_of[key]
+                _at(row["location_key"]): (row["state"], tuple(row["heads"]), row["pictures_held"])
+                for row in rows_of[key]
             }
-            for key, row in counted.items()
+            for key, values in counted.items()
         }
 
     async def fold(self, connection: AsyncConnection, keys: Collection[UUID]) -> dict[UUID, State]:
@@ -149,11 +154,11 @@ class Inspections(_OfInspections):
         await keep_folded(
             connection,
             [
-                {"inspection_id": key, "location_key": name, "state": value[0], "heads": value[1]}
+                {"inspection_id": key, "location_key": name[1], "state": value[0], "heads": value[1]}
                 | {"pictures_held": value[2]}
                 for key, state in states.items()
                 for name, value in state.items()
-                if isinstance(value, tuple)
+                if isinstance(name, tuple)
             ],
         )
         counted = [{"id": key} | {name: state[name] for name in COUNTED} for key, state in states.items()]
@@ -183,11 +188,11 @@ def _folded(
     folds = rules.fold(map(spoken, statements), (location.key for location in locations))
     states = {location.key: rules.shown_state(location, folds[location.key]) for location in locations}
     counts, complete = rules.inspection_standing(locations, states, pictures)
-    at: dict[str, Any] = {
-        location.key: (states[location.key], folds[location.key].heads, location.pictures_held)
-        for location in locations
-    }
-    return {"complete": complete, **asdict(pictures), **at}, counts
+    kept: dict[Any, Any] = {"complete": complete, **asdict(pictures)}
+    for location in locations:
+        folded = folds[location.key]
+        kept[_at(location.key)] = (states[location.key], folded.heads, location.pictures_held)
+    return kept, counts
 
 
 class Completion:
@@ -210,12 +215,11 @@ class Completion:
         return _by_campaign(keys, await rollup.recount(connection, keys))
 
     async def write(self, connection: AsyncConnection, states: Mapping[UUID, State]) -> None:
+        rows: dict[rollup.RollupKey, dict[str, int]] = {}
         for campaign_id, state in states.items():
-            rows: dict[rollup.RollupKey, Counts] = {}
             for (site_id, type_id, column), number in state.items():
-                counts = rows.get((campaign_id, site_id, type_id), Counts())
-                rows[campaign_id, site_id, type_id] = rules.with_column(counts, column, number)
-            await rollup.keep_rows(connection, rows)
+                rows.setdefault((campaign_id, site_id, type_id), {})[column] = number
+        await rollup.keep_rows(connection, states, {key: Counts(**columns) for key, columns in rows.items()})
 
     def named(self, key: UUID) -> str:
         return f"campaign {key}"

@@ -39,8 +39,12 @@ async def lock_rows(connection: AsyncConnection, campaign_ids: Collection[UUID])
     await connection.execute(rows.order_by(*(completion.c[name] for name in KEY_COLUMNS)).with_for_update())
 
 
-async def keep_rows(connection: AsyncConnection, rows: Mapping[RollupKey, Counts]) -> None:
-    """Keep these counts, in rows that are there and locked."""
+async def keep_rows(
+    connection: AsyncConnection, campaign_ids: Collection[UUID], rows: Mapping[RollupKey, Counts]
+) -> None:
+    """Keep these counts of campaigns, in rows that are there and locked; the others of them count nothing."""
+    of_campaigns = completion.c.campaign_id.in_(campaign_ids)
+    await connection.execute(sa.update(completion).where(of_campaigns).values(**asdict(Counts())))
     for key, counts in rows.items():
         here = [completion.c[name] == value for name, value in zip(KEY_COLUMNS, key, strict=True)]
         await connection.execute(sa.update(completion).where(*here).values(**asdict(counts)))

@@ -21,7 +21,7 @@ from service.contract.records import Move, MovedPicture, MoveIn, MoveTarget
 from service.contract.wire import new_id
 from service.database import Database, Row, storable
 from service.errors import Conflict, Invalid, NotAllowed, NotFound
-from service.facts.store import append, append_one, recorded, recorded_otherwise, same
+from service.facts.store import append, append_one, recorded_so
 from service.intake.actions.undoing import ends_of, undo
 from service.intake.rules.placing import PICTURES
 from service.intake.store import moving as store
@@ -56,12 +56,11 @@ async def move_pictures(db: Database, caller: Caller, body: MoveIn) -> Move:
     order = _order(body)
     async with db.begin() as connection:
         ends = await _ends(connection, caller, body)
-        known = await recorded(connection, picture_moves, [body.id])
-        if not known:
+        if not await recorded_so(connection, picture_moves, order, f"Move {body.id}"):
             async with changing(connection, ends) as inspections:
-                await _move(connection, caller, body, order, inspections)
-        elif not same(picture_moves, known[body.id], order):
-            raise recorded_otherwise(f"Move {body.id}")
+                # The same request may have been carried out while this one waited for the inspections.
+                if not await recorded_so(connection, picture_moves, order, f"Move {body.id}"):
+                    await _move(connection, caller, body, order, inspections)
         return shown_move(await store.move_rows(connection, [body.id]))
 
 
