@@ -10,7 +10,7 @@ from collections.abc import AsyncIterator, Collection, Iterable, Mapping, Sequen
 from contextlib import asynccontextmanager
 from datetime import UTC, datetime
 from functools import cache
-from typing import Any
+from typing import Any, TypeVar
 from uuid import UUID
 
 import msgspec
@@ -29,6 +29,7 @@ NAMING = {
 metadata = sa.MetaData(naming_convention=NAMING)
 
 Row = sa.RowMapping
+K = TypeVar("K")
 
 
 def id_column() -> sa.Column[Any]:
@@ -83,11 +84,22 @@ async def insert_rows(
     )
     returned: list[Row] = []
     for start in range(0, len(rows), ROWS_PER_STATEMENT):
-        batch = msgspec.json.encode(rows[start : start + ROWS_PER_STATEMENT], enc_hook=str).decode()
-        found = await connection.execute(statement, {"rows": batch})
+        batch = rows[start : start + ROWS_PER_STATEMENT]
+        found = await connection.execute(statement, {"rows": rows_as_json(batch)})
         if found.returns_rows:
             returned.extend(found.mappings())
     return returned
+
+
+def rows_as_json(rows: Collection[Mapping[str, Any]]) -> str:
+    """Rows as one parameter, from which jsonb_populate_recordset makes rows again."""
+    return msgspec.json.encode(list(rows), enc_hook=str).decode()
+
+
+async def keys_after(connection: AsyncConnection, key: sa.Column[K], after: K | None, limit: int) -> list[K]:
+    """The next values of a key column in ascending order, after one."""
+    query = sa.select(key).order_by(key).limit(limit)
+    return list(await connection.scalars(query if after is None else query.where(key > after)))
 
 
 def as_bytea(raw: bytes) -> str:

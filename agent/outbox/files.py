@@ -10,10 +10,7 @@ import msgspec
 
 from agent.outbox.journal import Took
 from agent.outbox.journalled import JournalledDatabase
-from service.contract.cards import ManifestFile, exact_path, manifest_digest
-
-# What cannot be looked at whole is kept, but never counted as seen; the service counts the same way.
-NO_PICTURE = frozenset({"zero_length", "truncated", "not_an_image", "slate"})
+from service.contract.cards import ManifestFile, counts_as_held, exact_path, manifest_digest
 
 
 class CardFile(msgspec.Struct, frozen=True):
@@ -40,7 +37,7 @@ class CardFiles:
         """`ordinal` counts from 1 without gaps: parts are cut by it. `wire` is the file as it was encoded
         before, if it was: what is sent stays the same (I8)."""
         place = file.placement
-        picture = file.kind in ("still", "video") and not NO_PICTURE & set(file.marks)
+        picture = counts_as_held(file.kind, file.marks)
         wire = wire or msgspec.json.encode(file)
         with self._database.transaction():
             self._database.note(return_id, Took(ordinal, msgspec.Raw(wire)))

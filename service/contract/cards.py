@@ -20,6 +20,7 @@ it; another is refused with 403 `return-of-another-agent`.
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Iterable
 from typing import Annotated, Literal
 from uuid import UUID
 
@@ -50,6 +51,18 @@ Mark = Literal[
     "too_large_to_judge",
     "slate",
 ]
+PICTURES = frozenset({"still", "video"})
+NO_PICTURE = frozenset({"zero_length", "truncated", "not_an_image", "slate"})
+
+
+def counts_as_held(kind: str, marks: Iterable[str]) -> bool:
+    """Whether an image counts towards the pictures a location requires.
+
+    What cannot be looked at whole is kept and shown, but never counted as seen; nor is a slate.
+    """
+    return kind in PICTURES and not NO_PICTURE & set(marks)
+
+
 # What was read of a card: all of it, as it was prepared, or as a person confirmed; or what nobody has
 # confirmed; or a card from which a part of its preparation is gone; or a folder of a larger medium.
 CardExtent = Literal["as_prepared", "confirmed", "not_confirmed", "not_as_prepared", "part"]

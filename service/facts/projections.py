@@ -66,9 +66,14 @@ class Difference:
         return f"{self.projection}: {self.key}: {value}: kept {self.kept!r}, follows {self.follows!r}"
 
 
-async def settle(connection: AsyncConnection, projection: Projection[K], keys: Collection[K]) -> None:
-    """Write what follows from all facts of these keys, which are locked, after some were appended."""
-    await projection.write(connection, await projection.fold(connection, keys))
+async def settle(
+    connection: AsyncConnection, projection: Projection[K], keys: Collection[K]
+) -> dict[K, State]:
+    """Write what follows from all facts of these keys, which are locked, after some were appended; what
+    follows."""
+    folded = await projection.fold(connection, keys)
+    await projection.write(connection, folded)
+    return folded
 
 
 async def differences(

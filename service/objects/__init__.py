@@ -257,11 +257,10 @@ class Objects:
             return False
         return True
 
-    async def ensure_bucket(self, *, locking: bool = False) -> None:
-        """Make the bucket when it is not there, with `locking` one that has Object Lock (and keeps
-        versions, which Object Lock asks for); raises Unavailable."""
+    async def ensure_bucket(self) -> None:
+        """Make the bucket, without Object Lock, when it is not there; raises Unavailable."""
         if not await self.ready():
-            await self._in_thread(self._make_bucket, locking)
+            await self._in_thread(self._make_bucket)
 
     async def _in_thread(self, work: Callable[P, T], *args: P.args, **more: P.kwargs) -> T:
         # Not the loop's own pool: on two cores that has six threads, shared with everything else.
@@ -335,8 +334,8 @@ class Objects:
         except (BotoCoreError, ClientError) as error:
             raise _unavailable(f"write {key}", error) from error
 
-    def _make_bucket(self, locking: bool) -> None:
-        more: dict[str, Any] = {"ObjectLockEnabledForBucket": True} if locking else {}
+    def _make_bucket(self) -> None:
+        more: dict[str, Any] = {}
         if self.settings.region != "us-east-1":
             # The protocol's default region must not be named here, every other must.
             more["CreateBucketConfiguration"] = {"LocationConstraint": self.settings.region}

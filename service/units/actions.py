@@ -11,7 +11,7 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 from service.access import store as access
 from service.access.rules import Act, Caller
 from service.contract.records import PositionIn, Unit, UnitDetail, UnitIn, UnitPosition
-from service.database import Database, Row, server_now
+from service.database import Database, Row, keys_after, server_now
 from service.errors import Conflict, Invalid
 from service.facts.projections import State, settle
 from service.facts.store import append, append_one
@@ -25,7 +25,7 @@ from service.units.store import (
     type_and_build,
     unit_by_serial,
     unit_positions,
-    units_after,
+    units,
     units_by_id,
 )
 
@@ -95,7 +95,7 @@ class Positions:
     name = "positions"
 
     async def keys(self, connection: AsyncConnection, after: UUID | None) -> Sequence[UUID]:
-        return await units_after(connection, after, KEYS_AT_ONCE)
+        return await keys_after(connection, units.c.id, after, KEYS_AT_ONCE)
 
     async def lock(self, connection: AsyncConnection, keys: Collection[UUID]) -> None:
         await lock_units(connection, keys)

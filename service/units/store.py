@@ -49,12 +49,6 @@ async def lock_units(connection: AsyncConnection, unit_ids: Collection[UUID]) ->
     await connection.execute(rows.with_for_update(key_share=True))
 
 
-async def units_after(connection: AsyncConnection, after: UUID | None, limit: int) -> list[UUID]:
-    """Ids of units in ascending order, after one."""
-    query = sa.select(units.c.id).order_by(units.c.id).limit(limit)
-    return list(await connection.scalars(query if after is None else query.where(units.c.id > after)))
-
-
 async def units_by_id(connection: AsyncConnection, unit_ids: Collection[UUID]) -> Sequence[Row]:
     return (await connection.execute(sa.select(units).where(units.c.id.in_(unit_ids)))).mappings().all()
 

@@ -12,11 +12,11 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.access.store import sites
 from service.campaigns.store.tables import campaigns, inspections, unit_images
+from service.contract.cards import PICTURES
 from service.database import Row
-from service.facts.store import standing
-from service.intake.rules.placing import PICTURES
 from service.intake.store.refused import refusals_settled, refused_statements
-from service.intake.store.tables import card_returns, placements, sightings
+from service.intake.store.sighting import placement_shown
+from service.intake.store.tables import card_returns, sightings
 from service.plans.store import equipment_types
 from service.units.store import units
 
@@ -65,13 +65,7 @@ async def open_inspections(connection: AsyncConnection, site: str, limit: int) -
 async def pictures_open(connection: AsyncConnection, return_id: UUID, limit: int) -> Sequence[Row]:
     """Pictures of a card return that stand at no location, in the order of their names on the card; each with
     the fact that stands for it and the id it is moved by (`picture_id`; None: it stands nowhere)."""
-    place = (
-        sa.select(placements)
-        .where(placements.c.sighting_id == sightings.c.id, standing(placements))
-        .order_by(placements.c.id)
-        .limit(1)
-        .lateral("place")
-    )
+    place = placement_shown()
     shown = unit_images.c
     query = (
         sa.select(

@@ -10,7 +10,7 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 from service.access.rules import Act, Caller
 from service.campaigns import rules
 from service.campaigns.actions import reading
-from service.campaigns.actions.projections import BINDINGS
+from service.campaigns.actions.projections import BINDINGS, location_keys
 from service.campaigns.rules import Inspection
 from service.campaigns.store.campaigns import lock_campaign
 from service.campaigns.store.inspections import campaigns_of, inspection_by_id
@@ -108,9 +108,8 @@ async def bind(
     last = (await bindings_of(connection, inspection.id))[-1]
     fact = {**made, "inspection_id": inspection.id, "replaces": [last["id"]]}
     await append(connection, bindings, [fact], caller)
-    await settle(connection, BINDINGS, [inspection.id])
-    document = await revision_document(connection, wanted.revision_id)
-    return inspection.keys | {location.key for location in document.locations()}
+    folded = await settle(connection, BINDINGS, [inspection.id])
+    return frozenset(location_keys(folded[inspection.id]))
 
 
 async def _may_bind(connection: AsyncConnection, inspection: Inspection, revision_id: UUID) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import asdict
 from typing import Any
 from uuid import UUID
@@ -12,11 +12,9 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 from service.campaigns import rules
 from service.campaigns.rules import BoundLocation, Counts, Statement
 from service.campaigns.store import rollup
-from service.campaigns.store.campaigns import campaigns_after
 from service.campaigns.store.inspections import (
     COUNTED,
     counted_of,
-    ids_after,
     inspections_by_id,
     keep_counted,
     lock_inspections,
@@ -29,8 +27,9 @@ from service.campaigns.store.locations import (
     locations_of,
 )
 from service.campaigns.store.statements import standing_bindings, statements_of
+from service.campaigns.store.tables import campaigns, inspections
 from service.contract.plan_document import PlanDocument
-from service.database import Row
+from service.database import Row, keys_after
 from service.errors import Conflict
 from service.facts.projections import State
 from service.plans.store import revision_document
@@ -70,11 +69,18 @@ def _at(location_key: str) -> tuple[str, str]:
     return "location", location_key
 
 
-class _OfInspections:
-    """Projections with a state per inspection."""
+def location_keys(state: State) -> Iterator[str]:
+    """The keys of the locations of which a state tells."""
+    return (name[1] for name in state if isinstance(name, tuple))
+
+
+class OfInspections:
+    """What projections with a state per inspection have in common."""
+
+    keys_at_once = KEYS_AT_ONCE
 
     async def keys(self, connection: AsyncConnection, after: UUID | None) -> Sequence[UUID]:
-        return await ids_after(connection, after, KEYS_AT_ONCE)
+        return await keys_after(connection, inspections.c.id, after, self.keys_at_once)
 
     async def lock(self, connection: AsyncConnection, keys: Collection[UUID]) -> None:
         await lock_inspections(connection, keys)
@@ -83,7 +89,7 @@ class _OfInspections:
         return f"inspection {key}"
 
 
-class Bindings(_OfInspections):
+class Bindings(OfInspections):
     """To which revision each inspection is bound, and which locations it has by it (I10, I11)."""
 
     name = "bindings"
@@ -130,7 +136,7 @@ def _bound(row: Row) -> tuple[int, BoundLocation] | None:
     return row["ordinal"], location
 
 
-class Inspections(_OfInspections):
+class Inspections(OfInspections):
     """What statements and pictures make of the locations of each inspection, and whether it is complete."""
 
     name = "inspections"
@@ -201,15 +207,14 @@ class Completion:
     name = "completion"
 
     async def keys(self, connection: AsyncConnection, after: UUID | None) -> Sequence[UUID]:
-        return await campaigns_after(connection, after, 1)
+        return await keys_after(connection, campaigns.c.id, after, 1)
 
     async def lock(self, connection: AsyncConnection, keys: Collection[UUID]) -> None:
         await rollup.lock_rows(connection, keys)
 
     async def kept(self, connection: AsyncConnection, keys: Collection[UUID]) -> dict[UUID, State]:
         rows = await rollup.completion_rows(connection, campaign_ids=keys)
-        counts = {(row["campaign_id"], row["site_id"], row["type_id"]): rollup.counts_in(row) for row in rows}
-        return _by_campaign(keys, counts)
+        return _by_campaign(keys, {rollup.key_in(row): rollup.counts_in(row) for row in rows})
 
     async def fold(self, connection: AsyncConnection, keys: Collection[UUID]) -> dict[UUID, State]:
         return _by_campaign(keys, await rollup.recount(connection, keys))

@@ -29,14 +29,14 @@ async def changing(
     locked = await lock_inspections(connection, inspection_ids)
     before = await rollup.counts_of(connection, locked.keys())
     yield locked
+    if not locked:
+        return
     folded = await folded_inspections(connection, locked.keys())
     await INSPECTIONS.write(connection, {key: state for key, (state, _) in folded.items()})
     changes: dict[RollupKey, list[Counts]] = {}
     for inspection in locked.values():
-        key, (_, counts) = (
-            (inspection.campaign_id, inspection.site_id, inspection.type_id),
-            folded[inspection.id],
-        )
+        key = (inspection.campaign_id, inspection.site_id, inspection.type_id)
+        _, counts = folded[inspection.id]
         changes.setdefault(key, []).append(rules.delta(before[inspection.id], counts))
     await rollup.add_to_completion(
         connection, {key: rules.rollup(differences) for key, differences in changes.items()}

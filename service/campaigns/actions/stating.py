@@ -325,10 +325,8 @@ async def _same_as_recorded(
         raise reading.no_inspection(statement.inspection_id)
     may_state(caller, statement, inspection.site)
     # A statement for the whole unit was written out to what the inspection owed then: that list counts here.
-    named = row["locations"] if statement.locations is None else statement.locations
-    wanted = {"id": statement.id, "inspection_id": statement.inspection_id, "kind": statement.kind}
-    locations = (
-        {"locations": row["locations"]} if set(named) == set(row["locations"]) else {"locations": named}
-    )
-    if not same(statement_facts, row, {**wanted, **_words(statement), **locations}):
+    recorded_list, named = row["locations"], statement.locations
+    locations = recorded_list if named is None or set(named) == set(recorded_list) else named
+    wanted = {"inspection_id": statement.inspection_id, "kind": statement.kind, "locations": locations}
+    if not same(statement_facts, row, {**wanted, **_words(statement)}):
         raise recorded_otherwise(f"Statement {statement.id}")

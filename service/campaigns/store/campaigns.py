@@ -112,9 +112,3 @@ async def next_open_campaign(connection: AsyncConnection, after: UUID | None) ->
         if found is not None:
             return found
     return await connection.scalar(ids)
-
-
-async def campaigns_after(connection: AsyncConnection, after: UUID | None, limit: int) -> list[UUID]:
-    """Ids of campaigns in ascending order, after one."""
-    query = sa.select(campaigns.c.id).order_by(campaigns.c.id).limit(limit)
-    return list(await connection.scalars(query if after is None else query.where(campaigns.c.id > after)))

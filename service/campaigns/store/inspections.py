@@ -7,7 +7,6 @@ from dataclasses import replace
 from typing import Any
 from uuid import UUID
 
-import msgspec
 import sqlalchemy as sa
 from sqlalchemy.dialects.postgresql import insert
 from sqlalchemy.ext.asyncio import AsyncConnection
@@ -16,7 +15,7 @@ from service.access.store import sites
 from service.campaigns.rules import OPEN_COLUMNS, Inspection
 from service.campaigns.store.locations import bound_location, locations_of
 from service.campaigns.store.tables import campaigns, inspection_locations, inspections
-from service.database import Row
+from service.database import Row, rows_as_json
 from service.plans.store import builds, equipment_types, plan_revisions, plans
 from service.units.store import units
 
@@ -96,12 +95,6 @@ async def inspection_by_id(connection: AsyncConnection, inspection_id: UUID) -> 
     return (await inspections_by_id(connection, [inspection_id])).get(inspection_id)
 
 
-async def ids_after(connection: AsyncConnection, after: UUID | None, limit: int) -> list[UUID]:
-    """Ids of inspections in ascending order, after one."""
-    query = sa.select(inspections.c.id).order_by(inspections.c.id).limit(limit)
-    return list(await connection.scalars(query if after is None else query.where(inspections.c.id > after)))
-
-
 async def ids_of_campaign(connection: AsyncConnection, campaign_id: UUID) -> list[UUID]:
     query = sa.select(inspections.c.id).where(inspections.c.campaign_id == campaign_id)
     return list(await connection.scalars(query.order_by(inspections.c.id)))
@@ -109,8 +102,9 @@ async def ids_of_campaign(connection: AsyncConnection, campaign_id: UUID) -> lis
 
 async def counted_of(connection: AsyncConnection, inspection_ids: Collection[UUID]) -> dict[UUID, Row]:
     """What is kept of each inspection beside its locations: whether it is complete, its open pictures."""
-    names = ("id", "complete", *OPEN_COLUMNS)
-    query = sa.select(*(inspections.c[name] for name in names)).where(inspections.c.id.in_(inspection_ids))
+    query = sa.select(inspections.c.id, *(inspections.c[name] for name in COUNTED)).where(
+        inspections.c.id.in_(inspection_ids)
+    )
     return {row["id"]: row for row in (await connection.execute(query)).mappings()}
 
 
@@ -187,4 +181,4 @@ _KEEP = sa.text(
 async def keep_counted(connection: AsyncConnection, rows: Collection[Mapping[str, Any]]) -> None:
     """Keep what was counted anew of inspections (id and COUNTED), each in a new version."""
     if rows:
-        await connection.execute(_KEEP, {"rows": msgspec.json.encode(list(rows), enc_hook=str).decode()})
+        await connection.execute(_KEEP, {"rows": rows_as_json(rows)})

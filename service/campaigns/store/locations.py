@@ -6,13 +6,12 @@ from collections.abc import Collection, Mapping, Sequence
 from typing import Any
 from uuid import UUID
 
-import msgspec
 import sqlalchemy as sa
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.campaigns.rules import BoundLocation
 from service.campaigns.store.tables import inspection_locations, inspections
-from service.database import Row
+from service.database import Row, rows_as_json
 
 
 def bound_location(row: Mapping[Any, Any]) -> BoundLocation:
@@ -58,7 +57,7 @@ async def keep_folded(connection: AsyncConnection, rows: Collection[Mapping[str,
     """Keep state, heads and pictures held of locations (with inspection_id and location_key), where they
     differ."""
     if rows:
-        await connection.execute(_KEEP, {"rows": msgspec.json.encode(list(rows), enc_hook=str).decode()})
+        await connection.execute(_KEEP, {"rows": rows_as_json(rows)})
 
 
 async def bind_revision(connection: AsyncConnection, inspection_id: UUID, revision_id: UUID) -> None:

@@ -214,6 +214,10 @@ async def counts_of(connection: AsyncConnection, inspection_ids: Collection[UUID
     return found
 
 
+def key_in(row: Row) -> RollupKey:
+    return row["campaign_id"], row["site_id"], row["type_id"]
+
+
 def counts_in(row: Row) -> Counts:
     return Counts(**{name: row[name] for name in COLUMNS})
 
@@ -230,7 +234,7 @@ async def recount(connection: AsyncConnection, campaign_ids: Collection[UUID]) -
     key = [each[name] for name in KEY_COLUMNS]
     sums = [sa.cast(sa.func.sum(each[name]), sa.BigInteger).label(name) for name in COLUMNS]
     rows = await connection.execute(sa.select(*key, *sums).group_by(*key))
-    return {(row["campaign_id"], row["site_id"], row["type_id"]): counts_in(row) for row in rows.mappings()}
+    return {key_in(row): counts_in(row) for row in rows.mappings()}
 
 
 _HELD = sa.text(

@@ -10,16 +10,16 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 from service.contract.wire import new_id
 from service.custody.store.readings import (
     READING,
-    images_after,
     keep_readings,
     kept_readings,
     lock_custody,
     standing_readings,
 )
 from service.custody.store.tables import image_readings
-from service.database import Row
+from service.database import Row, keys_after
 from service.facts.projections import State, settle
 from service.facts.store import append
+from service.images.store import images
 
 KEYS_AT_ONCE = 500
 
@@ -30,7 +30,7 @@ class Custody:
     name = "custody"
 
     async def keys(self, connection: AsyncConnection, after: str | None) -> Sequence[str]:
-        return [digest for digest, _ in await images_after(connection, after or "", KEYS_AT_ONCE)]
+        return await keys_after(connection, images.c.digest, after, KEYS_AT_ONCE)
 
     async def lock(self, connection: AsyncConnection, keys: Collection[str]) -> None:
         await lock_custody(connection, keys)

@@ -9,10 +9,7 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.access.rules import Act, Caller
 from service.access.store import known_site, note
-from service.contract.custody import (
-    Retention,
-    RetentionIn,
-)
+from service.contract.custody import Retention, RetentionIn
 from service.contract.wire import new_id
 from service.custody.store import retention
 from service.custody.store.tables import retention_policies
@@ -47,11 +44,11 @@ async def record_retention(
 ) -> Retention:
     """Record the change in the caller's transaction; the command line passes no `by`."""
     site_id = (await known_site(connection, site, lock=True))["id"]
-    now = await standing_retention(connection, site)
+    before = await retention.standing_policy(connection, site)
+    now = retention_of(site, before)
     if (now.days, now.mode) == (wanted.days, wanted.mode):
         return now
     check(now)
-    before = await retention.standing_policy(connection, site)
     policy: dict[str, Any] = {"days": wanted.days, "mode": wanted.mode}
     fact = {"id": new_id(), "site_id": site_id, "turn": now.number + 1, **policy}
     fact["replaces"] = [] if before is None else [before["id"]]
@@ -59,7 +56,7 @@ async def record_retention(
     account_id = by.account_id if by is not None else None
     detail = {"number": now.number + 1, **policy}
     await note(connection, "retention_changed", site_id=site_id, by_account_id=account_id, detail=detail)
-    return await standing_retention(connection, site)
+    return retention_of(site, await retention.standing_policy(connection, site))
 
 
 async def standing_retention(connection: AsyncConnection, site: str) -> Retention:

@@ -25,9 +25,9 @@ async def rebind(db: Database, caller: Caller, inspection_id: UUID, wanted: Bind
     """Bind an inspection to the revision effective at its site now; every statement stays.
 
     A picture that stands at no location, because the plan did not have its location and now does, comes to
-    stand there: a placement by this binding, with its
-    reason. Raises as `binding.bind` does, and Conflict where the id stands for
-    another binding. The same request again gives the changes that the first one made (I8).
+    stand there: a placement by this binding, with its reason. Raises as `binding.bind` does, and Conflict
+    where the id stands for another binding. The same request again gives the changes that the first one made
+    (I8).
     """
     async with db.begin() as connection:
         await binding.may_rebind(connection, caller, inspection_id)

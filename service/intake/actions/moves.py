@@ -16,6 +16,7 @@ from service.campaigns.actions.settling import changing
 from service.campaigns.rules import Inspection
 from service.campaigns.store.inspections import inspections_by_id
 from service.campaigns.store.places import unit_images_by_id
+from service.contract.cards import PICTURES
 from service.contract.problem import ProblemError
 from service.contract.records import Move, MovedPicture, MoveIn, MoveTarget
 from service.contract.wire import new_id
@@ -23,7 +24,6 @@ from service.database import Database, Row, storable
 from service.errors import Conflict, Invalid, NotAllowed, NotFound
 from service.facts.store import append, append_one, recorded_so
 from service.intake.actions.undoing import ends_of, undo
-from service.intake.rules.placing import PICTURES
 from service.intake.store import moving as store
 from service.intake.store.moving import PlacementRow
 from service.intake.store.showing import show_anew

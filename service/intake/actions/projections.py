@@ -3,29 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
+from typing import Any
 from uuid import UUID
 
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-from service.campaigns.store.inspections import ids_after, lock_inspections
+from service.campaigns.actions.projections import OfInspections
 from service.database import Row
 from service.facts.projections import State
 from service.intake.store.showing import show, shown_by_facts, shown_now
 
-KEYS_AT_ONCE = 20
 
-
-class History:
+class History(OfInspections):
     """Which image stands at which place of each inspection. While facts are written only the images that they
     concern are shown anew (store.showing.show_anew), by the same SQL."""
 
     name = "history"
-
-    async def keys(self, connection: AsyncConnection, after: UUID | None) -> Sequence[UUID]:
-        return await ids_after(connection, after, KEYS_AT_ONCE)
-
-    async def lock(self, connection: AsyncConnection, keys: Collection[UUID]) -> None:
-        await lock_inspections(connection, keys)
+    # An inspection may show thousands of pictures.
+    keys_at_once = 20
 
     async def kept(self, connection: AsyncConnection, keys: Collection[UUID]) -> dict[UUID, State]:
         return _by_inspection(keys, await shown_now(connection, keys))
@@ -36,16 +31,13 @@ class History:
     async def write(self, connection: AsyncConnection, states: Mapping[UUID, State]) -> None:
         await show(connection, states.keys(), [row for state in states.values() for row in state.values()])
 
-    def named(self, key: UUID) -> str:
-        return f"inspection {key}"
-
 
 def _by_inspection(keys: Collection[UUID], rows: Sequence[Row]) -> dict[UUID, State]:
-    shown: dict[UUID, dict[tuple[str, str, int], Row]] = {key: {} for key in keys}
+    shown: dict[UUID, dict[Any, Any]] = {key: {} for key in keys}
     for row in rows:
         place = (row["digest"], row["location_key"], row["element"])
-        shown[row["inspection_id"]][place] = row
-    return {key: {place: dict(row) for place, row in state.items()} for key, state in shown.items()}
+        shown[row["inspection_id"]][place] = dict(row)
+    return dict(shown)
 
 
 HISTORY = History()

@@ -14,14 +14,14 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.access.rules import Caller
 from service.campaigns.rules import Inspection
-from service.contract.cards import ManifestFile, exact_path
+from service.contract.cards import PICTURES, ManifestFile, exact_path
 from service.contract.wire import new_id
 from service.database import as_bytea, insert_rows, storable, storable_json
 from service.facts.store import append
 from service.images import store as images_rows
 from service.intake.rules.clocks import taken_at
 from service.intake.rules.manifests import wants_thumbnail
-from service.intake.rules.placing import PICTURES, Verdict, judge
+from service.intake.rules.placing import Verdict, judge
 from service.intake.store.card_return import CardReturn
 from service.intake.store.showing import show_anew
 from service.intake.store.sighting import first_wanted

@@ -9,20 +9,8 @@ from typing import NamedTuple
 from uuid import UUID
 
 from service.campaigns.rules import Inspection
-from service.contract.cards import PlacementClaim
+from service.contract.cards import PICTURES, PlacementClaim, counts_as_held
 from service.facts.rules import standing
-
-PICTURES = frozenset({"still", "video"})
-
-NO_PICTURE = frozenset({"zero_length", "truncated", "not_an_image", "slate"})
-
-
-def counts_as_held(kind: str, marks: Iterable[str]) -> bool:
-    """Whether an image counts towards the pictures a location requires.
-
-    What cannot be looked at whole is kept and shown, but never counted as seen; nor is a slate.
-    """
-    return kind in PICTURES and not NO_PICTURE & set(marks)
 
 
 class Place(NamedTuple):

@@ -12,17 +12,15 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.access.store import agents, sites
 from service.database import Row
-from service.facts.store import standing
 from service.images.store import images
 from service.intake.store.card_return import CardReturn
 from service.intake.store.large import not_yet_verified
 from service.intake.store.refused import refused_of
-from service.intake.store.sighting import clock_of_camera
+from service.intake.store.sighting import clock_of_camera, placement_shown
 from service.intake.store.tables import (
     card_return_parts,
     card_returns,
     cards,
-    placements,
     receipts,
     sightings,
 )
@@ -160,17 +158,8 @@ async def revision_label(connection: AsyncConnection, revision_id: UUID) -> str 
 async def files_page(
     connection: AsyncConnection, return_id: UUID, after: int, limit: int, not_placed: bool
 ) -> Sequence[Row]:
-    """Sightings of a return in manifest order, each with the place it stands at now.
-
-    Where two placements stand side by side, the one recorded first is shown.
-    """
-    place = (
-        sa.select(placements)
-        .where(placements.c.sighting_id == sightings.c.id, standing(placements))
-        .order_by(placements.c.id)
-        .limit(1)
-        .lateral("place")
-    )
+    """Sightings of a return in manifest order, each with the place it stands at now."""
+    place = placement_shown()
     query = (
         sa.select(
             *(column for column in sightings.c if column is not sightings.c.exif),

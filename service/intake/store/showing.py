@@ -10,9 +10,9 @@ import sqlalchemy as sa
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.campaigns.store.tables import unit_images
+from service.contract.cards import NO_PICTURE, PICTURES
 from service.database import Row, insert_rows
 from service.facts.store import stands
-from service.intake.rules.placing import NO_PICTURE, PICTURES
 from service.intake.store.tables import placements
 
 # This is rules.shown in SQL, so that the two can be compared. The id is made of the key, so an image that

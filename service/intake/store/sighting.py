@@ -8,6 +8,7 @@ from uuid import UUID
 
 import sqlalchemy as sa
 from sqlalchemy.ext.asyncio import AsyncConnection
+from sqlalchemy.sql.selectable import LateralFromClause
 
 from service.database import Row, texts_of
 from service.facts.store import standing
@@ -42,6 +43,17 @@ def _wanted() -> sa.Exists:
     seen = sightings.c
     wanting = seen.format.is_not(None) | ((seen.kind == "still") & ~seen.marks.overlap(sorted(UNREADABLE)))
     return sa.exists().where(seen.digest == images.c.digest, wanting)
+
+
+def placement_shown() -> LateralFromClause:
+    """The placement that stands for the sighting of the query around it; of several, the first recorded."""
+    return (
+        sa.select(placements)
+        .where(placements.c.sighting_id == sightings.c.id, standing(placements))
+        .order_by(placements.c.id)
+        .limit(1)
+        .lateral("place")
+    )
 
 
 async def claims_waiting(
