@@ -168,8 +168,8 @@ def location_lines(outbox: Outbox, cache: Cache, return_id: UUID, card: Card) ->
     """Required, held before, found and missing per location, in job order; not understood at the end."""
     found = outbox.pictures.by_location(return_id)
     inspection = cache.inspection(card.inspection_id) if card.inspection_id else None
-    standings = inspection.locations if inspection else []
-    held_before = {standing.key: standing.pictures_held for standing in standings}
+    briefs = inspection.locations if inspection else []
+    held_before = {location.key: location.pictures_held for location in briefs}
     plan = card.placer.plan if card.placer else None
     lines = []
     for location in plan.locations() if plan else []:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from agent.outbox.card_return import CardReturn
 
 
-def standing_of(read: CardReturn) -> str:
+def custody_words(read: CardReturn) -> str:
     """What a person needs to know of a card, from `CardReturns.shown`: may it be removed, may it be wiped."""
     if read.state == "reading":
         return "still reading - leave the card in"

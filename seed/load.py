@@ -23,6 +23,7 @@ from service.contract.plans import BuildIn, EventKind, PlanIn, RevisionEventIn, 
 from service.contract.records import UnitIn
 from service.database import Database
 from service.errors import Conflict
+from service.parts import Parts
 from service.plans.actions import catalogue, transitions
 from service.plans.actions.revisions import create_draft, read_revision
 from service.plans.document import check_text
@@ -50,7 +51,8 @@ def _passwords(file: Path | None) -> dict[str, str]:
 
 async def _load(settings: Settings, full: bool, passwords: dict[str, str]) -> str:
     scenario = load_scenario()
-    db = Database(settings.database_url)
+    parts = Parts(settings)
+    db = parts.db
     try:
         first, *others = PEOPLE
         made = [first] if await _load_account(db, first, passwords[first.login]) else []
@@ -65,7 +67,7 @@ async def _load(settings: Settings, full: bool, passwords: dict[str, str]) -> st
         if full:
             await _open_campaigns(db, scenario, units)
     finally:
-        await db.close()
+        await parts.close()
     lines = [f"invented fleet: {len(scenario.sites)} sites, {len(units)} units, {len(scenario.plans)} plans"]
     lines += [f"account {person.login} password {passwords[person.login]}" for person in made]
     return "\n".join(lines)

@@ -19,11 +19,11 @@ from agent.clock import now, steady
 from service.contract.access import AgentEnrolled, AgentReport, EnrolAgent, JwkSet
 from service.contract.cards import (
     CardReturnCommit,
-    CardReturnStanding,
     FilesAhead,
     LargeAnswer,
     LargeParts,
     PartAnswer,
+    RecordedReturn,
 )
 from service.contract.comparing import ImagesAsked, ImagesHeld, ReturnAsked, ReturnsAsked, ReturnsKnown
 from service.contract.wire import WORTH_PACKING
@@ -94,14 +94,14 @@ class Service:
         path = f"/inspections/{statement.inspection_id}/statements"
         self._send("POST", path, msgspec.json.encode(statement), answer_size=DOCUMENT)
 
-    def open_return(self, return_id: UUID, body: bytes) -> CardReturnStanding:
+    def open_return(self, return_id: UUID, body: bytes) -> RecordedReturn:
         answer = self._send("PUT", f"/card-returns/{return_id}", body)
-        return self._decoded(answer, CardReturnStanding)
+        return self._decoded(answer, RecordedReturn)
 
-    def read_return(self, return_id: UUID) -> CardReturnStanding:
-        """The standing of a card return; longer by each refused statement."""
+    def read_return(self, return_id: UUID) -> RecordedReturn:
+        """A card return as recorded; longer by each refused statement."""
         answer = self._send("GET", f"/card-returns/{return_id}", answer_size=TICKETS)
-        return self._decoded(answer, CardReturnStanding)
+        return self._decoded(answer, RecordedReturn)
 
     def put_part(self, return_id: UUID, part: int, body: bytes) -> PartAnswer:
         answer = self._send("PUT", f"/card-returns/{return_id}/parts/{part}", body, answer_size=TICKETS)

@@ -20,7 +20,7 @@ from agent.errors import AgentError, LinkDown
 from agent.profiles.schema import SHIPPED
 from agent.pushing import push_now, relief
 from agent.screen import escape
-from agent.wording import standing_of
+from agent.wording import custody_words
 from agent.workstation import Workstation
 
 EXIT_UNREAD = 4
@@ -101,7 +101,7 @@ def read(
         if push is not False:
             return_id = push_now(station, return_id, wait=bool(push))
         shown = station.outbox.returns.shown(return_id)
-        screen.console.print(escape(standing_of(shown)), style="bold", soft_wrap=True)
+        screen.console.print(escape(custody_words(shown)), style="bold", soft_wrap=True)
         unread = bool(station.outbox.unread.of(return_id))
     if unread:
         raise typer.Exit(EXIT_UNREAD)
@@ -136,11 +136,11 @@ def confirm(
         shown = station.outbox.returns.shown(card_return)
         if shown.state == "reading" or not shown.complete or shown.extent == "part":
             raise AgentError(
-                f"This cannot be confirmed: {standing_of(shown)}.",
+                f"This cannot be confirmed: {custody_words(shown)}.",
                 "Nothing was changed. Do not wipe the card.",
             )
         name = person_of_site(
             station.cache, person, "a confirmation", "Nothing was changed. Do not wipe the card."
         )
         station.outbox.returns.confirm(card_return, name)
-        screen.say(standing_of(station.outbox.returns.shown(card_return)))
+        screen.say(custody_words(station.outbox.returns.shown(card_return)))

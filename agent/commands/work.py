@@ -18,7 +18,7 @@ from agent.screen import escape
 from agent.sync.refused import refused_lines
 from agent.sync.spoken import push_spoken
 from agent.workstation import Workstation
-from service.contract.work import InspectionBrief, LocationStanding
+from service.contract.work import InspectionBrief, LocationBrief
 
 ANSWERED = frozenset({"complete", "omission_authorised"})
 
@@ -61,7 +61,7 @@ def work(
         )
 
 
-def _missing(location: LocationStanding) -> int:
+def _missing(location: LocationBrief) -> int:
     return max(0, location.pictures_required - location.pictures_held)
 
 

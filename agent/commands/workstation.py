@@ -23,7 +23,7 @@ from agent.outbox.rebuilding import rebuild as outbox_again
 from agent.running.runner import Runner
 from agent.screen import escape
 from agent.settings import Enrolment
-from agent.standing import queue_facts, status_facts, status_lines
+from agent.status import queue_facts, status_facts, status_lines
 from agent.sync.progress import read_note, text_of
 from agent.sync.pull import pull
 from agent.workstation import Workstation, agent_version, platform_text

@@ -30,7 +30,7 @@ from agent.sync.push import push_due, push_preparations
 from agent.sync.refused import ask_refused, refused_lines
 from agent.sync.spoken import push_spoken
 from agent.sync.waiting import ServerReach, Waits
-from agent.wording import standing_of
+from agent.wording import custody_words
 from agent.workstation import Workstation
 
 BREATH = 1.0
@@ -267,7 +267,7 @@ class Runner:
             for pushed in waiting:
                 shown = station.outbox.returns.shown(pushed.id)
                 if shown.state == "held":
-                    self._log(f"{shown.unit or 'card'}: {standing_of(shown)}")
+                    self._log(f"{shown.unit or 'card'}: {custody_words(shown)}")
             prune(station.outbox, station.spool, station.settings)
         if troubles:
             raise _joined(troubles)

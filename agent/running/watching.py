@@ -20,7 +20,7 @@ from agent.cards.walking import Survey, survey
 from agent.errors import AgentError, why
 from agent.outbox.database import is_damage
 from agent.outbox.room import DISK_FULL, ReadingStopped
-from agent.wording import standing_of
+from agent.wording import custody_words
 from agent.workstation import Workstation
 from service.contract.showing import plain
 
@@ -110,8 +110,8 @@ class CardWatch:
             self._passed[key] = Passed(root, NEVER if tries else time.monotonic() + SHORTEST_PAUSE, tries + 1)
 
     def _tell(self, station: Workstation, root: Path, unit: str | None, return_id: UUID) -> None:
-        standing = standing_of(station.outbox.returns.shown(return_id))
-        self._log(f"{root}: {unit or 'no unit picked'}: {standing}")
+        words = custody_words(station.outbox.returns.shown(return_id))
+        self._log(f"{root}: {unit or 'no unit picked'}: {words}")
         for unread in station.outbox.unread.of(return_id)[:NAMED]:
             self._log(f"{root}: not read: {plain(unread.path)}: {unread.why}")
 

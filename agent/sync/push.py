@@ -130,9 +130,9 @@ class Pusher:
         """
         if self.outbox.parts.count(return_id) and not self.outbox.sending.parts_sent(return_id):
             return False
-        standing = self.service.open_return(return_id, opening)
+        recorded = self.service.open_return(return_id, opening)
         reach("push.opened")
-        return standing.state == "committed"
+        return recorded.state == "committed"
 
     # Commit
 

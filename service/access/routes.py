@@ -18,9 +18,9 @@ from service.contract.access import (
     AccountIn,
     AgentEnrolled,
     AgentReport,
-    AgentStanding,
-    CallerStanding,
+    CallerRights,
     EnrolAgent,
+    EnrolledAgent,
     EnrolmentCode,
     JwkSet,
     NewCode,
@@ -92,9 +92,9 @@ async def sign_out(
 
 
 @get("/callers/me", responses=problems(401))
-async def read_caller(caller: NamedDependency[Caller]) -> CallerStanding:
+async def read_caller(caller: NamedDependency[Caller]) -> CallerRights:
     """Who the service takes the caller for, and what the caller may do."""
-    return people.standing_of(caller)
+    return people.rights_of(caller)
 
 
 @get("/keys", exclude_from_auth=True, security=[{}])
@@ -182,7 +182,7 @@ async def list_agents(
     caller: NamedDependency[Caller],
     cursor: Cursor = None,
     limit: PageSize = 100,
-) -> Response[Page[AgentStanding]]:
+) -> Response[Page[EnrolledAgent]]:
     """Workstations in service, by site and name, with what they last reported."""
     after = decode_cursor(cursor, tuple[str, str, UUID])
     items = await agents.list_agents(db, caller, after, limit)
@@ -195,7 +195,7 @@ async def report(
     data: JSONBody[AgentReport],
     db: NamedDependency[Database],
     caller: NamedDependency[Caller],
-) -> AgentStanding:
+) -> EnrolledAgent:
     """What the agent says of itself; the answer holds how far its clock is off."""
     return await agents.report(db, caller, agent_id, data)
 
@@ -203,7 +203,7 @@ async def report(
 @delete("/agents/{agent_id:uuid}", status_code=200, responses=problems(400, 401, 403, 404))
 async def retire(
     agent_id: FromPath[UUID], db: NamedDependency[Database], caller: NamedDependency[Caller]
-) -> AgentStanding:
+) -> EnrolledAgent:
     """Retire a workstation: its token is refused from now on, what it brought stays."""
     return await agents.retire(db, caller, agent_id)
 

@@ -154,7 +154,7 @@ async def read_inspection(
     db: NamedDependency[Database],
     caller: NamedDependency[Caller],
 ) -> Response[InspectionDetail | None]:
-    """One inspection: the standing of each location, and how it came to its revision."""
+    """One inspection: the state of each location, and how it came to its revision."""
     found = await reading.read_inspection(db, caller, inspection_id)
     return conditional(request, found)
 

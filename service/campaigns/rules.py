@@ -240,7 +240,7 @@ def shown_state(location: BoundLocation, folded: FoldedLocation) -> LocationStat
     return folded.state if location.applicable else "not_applicable"
 
 
-def inspection_standing(
+def inspection_counts(
     locations: Iterable[BoundLocation],
     states: Mapping[str, LocationState],
     pictures: OpenPictures = OpenPictures(),

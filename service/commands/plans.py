@@ -58,8 +58,8 @@ def submit(
     """
     checked, document = _checked(file)
     person = person_at_hand(by, password_file, password_stdin)
-    standing = person.does(lambda db, caller: _submit(db, caller, checked, document))
-    _tell(standing, "Another person, an approver, goes on: sightledger plan approve")
+    detail = person.does(lambda db, caller: _submit(db, caller, checked, document))
+    _tell(detail, "Another person, an approver, goes on: sightledger plan approve")
 
 
 async def _submit(db: Database, caller: Caller, checked: Checked, document: PlanDocument) -> RevisionDetail:
@@ -70,11 +70,11 @@ async def _submit(db: Database, caller: Caller, checked: Checked, document: Plan
         await catalogue.put_plan(db, caller, document.plan, new_plan)
     known = await _labelled(db, caller, document.plan, document.revision)
     if known is None:
-        standing = await revisions.create_draft(db, caller, new_id(), checked)
+        detail = await revisions.create_draft(db, caller, new_id(), checked)
     else:
         # The draft was read just now: whoever edits by a command means what stands in the file.
-        standing = await revisions.edit_draft(db, caller, known.id, checked, lambda _tag: None)
-    return await _step(db, caller, standing, "submitted") if standing.state == "draft" else standing
+        detail = await revisions.edit_draft(db, caller, known.id, checked, lambda _tag: None)
+    return await _step(db, caller, detail, "submitted") if detail.state == "draft" else detail
 
 
 def approve(
@@ -87,18 +87,18 @@ def approve(
     """Approve a submitted revision, as a second person."""
 
     async def deed(db: Database, caller: Caller) -> RevisionDetail:
-        standing = await _revision(db, caller, plan, revision)
-        if any(event.kind == "approved" for event in standing.events) and standing.state in _AFTER_APPROVAL:
-            return standing
-        if standing.state == "draft":
+        detail = await _revision(db, caller, plan, revision)
+        if any(event.kind == "approved" for event in detail.events) and detail.state in _AFTER_APPROVAL:
+            return detail
+        if detail.state == "draft":
             raise Conflict(
                 f"Revision {revision} of plan {plan} is a draft: nobody has submitted it.",
                 next_step="Its author submits it: sightledger plan submit FILE --as LOGIN",
             )
-        return await _step(db, caller, standing, "approved")
+        return await _step(db, caller, detail, "approved")
 
-    standing = person_at_hand(by, password_file, password_stdin).does(deed)
-    _tell(standing, "It is worked to once it is published: sightledger plan publish")
+    detail = person_at_hand(by, password_file, password_stdin).does(deed)
+    _tell(detail, "It is worked to once it is published: sightledger plan publish")
 
 
 _AFTER_APPROVAL = {"approved", "effective", "superseded"}
@@ -119,29 +119,29 @@ def publish(
     """Publish an approved revision: from then on campaigns are opened by it. The same again adds nothing."""
 
     async def deed(db: Database, caller: Caller) -> RevisionDetail:
-        standing = await _revision(db, caller, plan, revision)
+        detail = await _revision(db, caller, plan, revision)
         site_codes = sorted(set(site)) if site else None
         start = None if since is None else since.replace(tzinfo=UTC)
-        for known in standing.publications:
+        for known in detail.publications:
             if known.sites == site_codes and start in (None, known.effective_from):
-                return standing
-        if standing.state in ("draft", "in_review"):
+                return detail
+        if detail.state in ("draft", "in_review"):
             raise Conflict(
-                f"Revision {revision} of plan {plan} is {_state(standing)}: nobody has approved it.",
+                f"Revision {revision} of plan {plan} is {_state(detail)}: nobody has approved it.",
                 next_step="Another person approves it: "
                 f"sightledger plan approve {plan} {revision} --as LOGIN",
             )
         start = start or datetime.now(UTC)
-        return await _step(db, caller, standing, "published", effective_from=start, sites=site_codes)
+        return await _step(db, caller, detail, "published", effective_from=start, sites=site_codes)
 
-    standing = person_at_hand(by, password_file, password_stdin).does(deed)
-    _tell(standing, "")
+    detail = person_at_hand(by, password_file, password_stdin).does(deed)
+    _tell(detail, "")
 
 
 async def _step(
     db: Database,
     caller: Caller,
-    standing: RevisionDetail,
+    detail: RevisionDetail,
     kind: EventKind,
     *,
     effective_from: datetime | None = None,
@@ -150,9 +150,9 @@ async def _step(
     from service.plans.actions import transitions
 
     event = RevisionEventIn(
-        id=new_id(), kind=kind, replaces=standing.heads, effective_from=effective_from, sites=sites
+        id=new_id(), kind=kind, replaces=detail.heads, effective_from=effective_from, sites=sites
     )
-    return await transitions.record_event(db, caller, standing.id, event)
+    return await transitions.record_event(db, caller, detail.id, event)
 
 
 async def _labelled(db: Database, caller: Caller, plan: str, label: str) -> Revision | None:
@@ -160,9 +160,9 @@ async def _labelled(db: Database, caller: Caller, plan: str, label: str) -> Revi
 
     after = None
     while page := await list_revisions(db, caller, plan, None, after, 100):
-        for standing in page:
-            if standing.label == label:
-                return standing
+        for detail in page:
+            if detail.label == label:
+                return detail
         after = (page[-1].created_at, page[-1].id)
     return None
 
@@ -176,11 +176,11 @@ async def _revision(db: Database, caller: Caller, plan: str, label: str) -> Revi
     return await read_revision(db, caller, known.id)
 
 
-def _tell(standing: RevisionDetail, further: str) -> None:
-    typer.echo(f"Revision {standing.label} of plan {standing.plan}: {_state(standing)}.", err=True)
-    if further and standing.state != "effective":
-        typer.echo(f"{further} {standing.plan} {standing.label} --as LOGIN", err=True)
+def _tell(detail: RevisionDetail, further: str) -> None:
+    typer.echo(f"Revision {detail.label} of plan {detail.plan}: {_state(detail)}.", err=True)
+    if further and detail.state != "effective":
+        typer.echo(f"{further} {detail.plan} {detail.label} --as LOGIN", err=True)
 
 
-def _state(standing: RevisionDetail) -> str:
-    return standing.state.replace("_", " ")
+def _state(detail: RevisionDetail) -> str:
+    return detail.state.replace("_", " ")

@@ -54,7 +54,7 @@ class AgentReport(Wire):
     refused_preparations: Annotated[list[Text], msgspec.Meta(max_length=100)] = []
 
 
-class AgentStanding(Wire):
+class EnrolledAgent(Wire):
     id: UUID
     name: str
     site: str
@@ -77,7 +77,7 @@ class SignedIn(Wire):
     sites: list[str] | None
 
 
-class CallerStanding(Wire):
+class CallerRights(Wire):
     """Who calls, and what the caller may do; `sites` null means every site."""
 
     id: UUID
@@ -160,6 +160,6 @@ PersonName = Annotated[str, msgspec.Meta(min_length=1, max_length=200, pattern=r
 
 class SitePeople(Wire):
     """People of a site who have no account and whose words an agent may carry; accounts that may make
-    statements at the site count without standing here."""
+    statements at the site count without being listed here."""
 
     names: Annotated[list[PersonName], msgspec.Meta(max_length=5000)]

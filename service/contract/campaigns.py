@@ -175,7 +175,7 @@ class StatementOut(Wire):
 
 
 class StatementMade(Wire):
-    """A statement and the standing of the inspection after it."""
+    """A statement, and the inspection after it."""
 
     statement: StatementOut
     inspection: InspectionDetail

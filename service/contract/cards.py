@@ -1,6 +1,6 @@
 """How a card return travels: manifest in parts, upload tickets, commit, signed receipt.
 
-1. PUT  /api/v1/card-returns/{id}              CardReturnOpen   -> CardReturnStanding
+1. PUT  /api/v1/card-returns/{id}              CardReturnOpen   -> RecordedReturn
 2. PUT  /api/v1/card-returns/{id}/parts/{n}    ManifestPart     -> PartAnswer (tickets for what is lacking)
    The first may bring the opening, which saves step 1.
 3. PUT  to the object store, one per ticket, with exactly the ticket's headers
@@ -310,7 +310,7 @@ class RefusalSettledIn(Wire):
     statement: StatementIn | None = None
 
 
-class CardReturnStanding(Wire):
+class RecordedReturn(Wire):
     """`refused` are the statements that came with the card and were not taken, those settled among them."""
 
     id: UUID
@@ -349,7 +349,7 @@ class CardPrepared(Wire):
     person: Text | None = None
 
 
-class CardStanding(Wire):
+class RecordedCard(Wire):
     """A recorded card: what was prepared, by which agent, and when the service heard of it."""
 
     id: UUID

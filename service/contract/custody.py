@@ -64,7 +64,7 @@ class CustodyRun(Wire):
     found: dict[str, int]
 
 
-class CustodyStanding(Wire):
+class CustodyOverview(Wire):
     """Counts over every original. `read_back`: within the last `window_days` days; `overdue`: neither read
     back nor come in within them. `not_sound` lists those at the caller's sites, the first of them;
     `not_sound_more` counts the others there, `not_sound_elsewhere` those seen only at other sites.

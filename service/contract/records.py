@@ -70,7 +70,7 @@ class Clocks(Wire):
     received_at: UtcTime
 
 
-class StandingPlace(Wire):
+class CountedPlace(Wire):
     """Where an image counts. `unit` None: at one that the caller does not see; `location` None: not known."""
 
     unit: str | None
@@ -120,7 +120,7 @@ class HistoryItem(Wire):
     verified_at: UtcTime
     thumbnail: bool
     moved: bool
-    also_at: list[StandingPlace]
+    also_at: list[CountedPlace]
     also_more: bool
 
 
@@ -179,7 +179,7 @@ class ImageDetail(Wire):
     marks: list[str]
     verified_at: UtcTime
     thumbnail: bool
-    stands_at: list[StandingPlace]
+    stands_at: list[CountedPlace]
     stands_more: bool
     sightings: list[ImageSighting]
 

@@ -41,7 +41,7 @@ class StatementIn(Wire):
     stated_at: UtcTime | None = None
 
 
-class LocationStanding(Wire):
+class LocationBrief(Wire):
     key: str
     state: LocationState
     pictures_required: int
@@ -60,7 +60,7 @@ class InspectionBrief(Wire):
     plan: str
     revision_id: UUID
     revision: str
-    locations: list[LocationStanding]
+    locations: list[LocationBrief]
 
 
 class RevisionBrief(Wire):

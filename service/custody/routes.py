@@ -8,7 +8,7 @@ from litestar.params import JSONBody
 
 from service.access.routes import SiteCode
 from service.access.rules import Caller
-from service.contract.custody import CustodyStanding, Retention, RetentionIn
+from service.contract.custody import CustodyOverview, Retention, RetentionIn
 from service.custody.actions import overview
 from service.custody.actions import retention as retention_actions
 from service.database import Database
@@ -24,7 +24,7 @@ async def read_custody(
     caller: NamedDependency[Caller],
     settings: NamedDependency[Settings],
     writable: NamedDependency[Writable],
-) -> CustodyStanding:
+) -> CustodyOverview:
     """How the originals are kept: read back, not sound, locked. For auditors, the quality office and
     administrators."""
     return await overview.read_custody(db, caller, settings.audit_days, writable)

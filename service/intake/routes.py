@@ -17,14 +17,14 @@ from service.contract.cards import (
     CardPrepared,
     CardReturnCommit,
     CardReturnOpen,
-    CardReturnStanding,
-    CardStanding,
     FilesAhead,
     LargeAnswer,
     LargeParts,
     ManifestPart,
     PartAnswer,
     Receipt,
+    RecordedCard,
+    RecordedReturn,
     RefusalSettledIn,
 )
 from service.contract.comparing import ReturnsAsked, ReturnsKnown
@@ -61,7 +61,7 @@ async def prepare_card(
     data: JSONBody[CardPrepared],
     db: NamedDependency[Database],
     caller: NamedDependency[Caller],
-) -> CardStanding:
+) -> RecordedCard:
     """Record that a card was prepared for an inspection."""
     return await cards.prepare_card(db, caller, card_id, data)
 
@@ -69,7 +69,7 @@ async def prepare_card(
 @get("/cards/{card_id:uuid}", responses=problems(400, 401, 403, 404))
 async def read_card(
     card_id: FromPath[UUID], db: NamedDependency[Database], caller: NamedDependency[Caller]
-) -> CardStanding:
+) -> RecordedCard:
     """What a card was prepared for."""
     return await cards.read_card(db, caller, card_id)
 
@@ -80,8 +80,8 @@ async def open_return(
     data: JSONBody[CardReturnOpen],
     db: NamedDependency[Database],
     caller: NamedDependency[Caller],
-) -> CardReturnStanding:
-    """Step 1: a card came back. The same opening again answers the standing."""
+) -> RecordedReturn:
+    """Step 1: a card came back. The same opening again answers what is recorded."""
     return await returns.open_return(db, caller, return_id, data)
 
 
@@ -215,7 +215,7 @@ async def list_returns(
     site: FromQuery[str | None] = None,
     cursor: Cursor = None,
     limit: PageSize = 100,
-) -> Response[Page[CardReturnStanding]]:
+) -> Response[Page[RecordedReturn]]:
     """Card returns, the newest first."""
     items = await returns.list_returns(db, caller, site, decode_cursor(cursor, UUID), limit)
     return paged(request, items, limit, lambda item: item.id)
@@ -224,7 +224,7 @@ async def list_returns(
 @get("/card-returns/{return_id:uuid}", responses=problems(400, 401, 403, 404))
 async def read_return(
     return_id: FromPath[UUID], db: NamedDependency[Database], caller: NamedDependency[Caller]
-) -> CardReturnStanding:
+) -> RecordedReturn:
     """How far a card return is, and what a person should know of it."""
     return await returns.read_return(db, caller, return_id)
 
@@ -240,7 +240,7 @@ async def settle(
     data: JSONBody[RefusalSettledIn],
     db: NamedDependency[Database],
     caller: NamedDependency[Caller],
-) -> CardReturnStanding:
+) -> RecordedReturn:
     """Deal with a statement that came with the card and was refused: state it anew, or dismiss it."""
     return await settle_refused(db, caller, return_id, refused_id, data)
 

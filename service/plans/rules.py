@@ -75,7 +75,7 @@ class FoldedRevision:
 
 
 def fold(events: Iterable[Event]) -> FoldedRevision:
-    """The standing of one revision from all its events, in any order and however often repeated.
+    """One revision folded from all its events, in any order and however often repeated.
 
     Heads are the events that nothing replaces. If all heads mean the same, that is the state. If
     they differ, the revision is in conflict, effective nowhere until an event replaces them all. Events that
@@ -133,8 +133,8 @@ def effective_at(folds: Mapping[UUID, FoldedRevision], at: datetime, site: str) 
     """
     reached = [
         (publication.effective_from, revision)
-        for revision, standing in folds.items()
-        for publication in standing.publications
+        for revision, folded in folds.items()
+        for publication in folded.publications
         if publication.effective_from <= at and publication.covers(site)
     ]
     return max(reached)[1] if reached else None
@@ -160,7 +160,7 @@ def state_of(
 
 
 def _sites_named(folds: Mapping[UUID, FoldedRevision]) -> set[str]:
-    named = [publication.sites for standing in folds.values() for publication in standing.publications]
+    named = [publication.sites for folded in folds.values() for publication in folded.publications]
     return {ELSEWHERE}.union(*(sites for sites in named if sites is not None))
 
 
@@ -203,8 +203,8 @@ def _out_of_step(event: Event, replaced: Collection[Event]) -> str | None:
     return None if fits else f"{event.kind} cannot follow on {steps}."
 
 
-def _moved_on(event: Event, standing: FoldedRevision, known: Mapping[UUID, Event]) -> str | None:
-    for head in standing.heads:
+def _moved_on(event: Event, folded: FoldedRevision, known: Mapping[UUID, Event]) -> str | None:
+    for head in folded.heads:
         races = known[head].replaces & event.replaces or not (known[head].replaces or event.replaces)
         if head not in event.replaces and not races:
             return "The revision has moved on since it was read: the event does not replace its heads."

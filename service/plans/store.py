@@ -223,7 +223,7 @@ def as_event(row: Row) -> Event:
 
 
 async def folds_of_plan(connection: AsyncConnection, plan_id: UUID) -> dict[UUID, FoldedRevision]:
-    """The standing of every revision of a plan."""
+    """Every revision of a plan, folded from its events."""
     by_revision = await events_of_plan(connection, plan_id)
     return {revision_id: fold(events) for revision_id, events in by_revision.items()}
 

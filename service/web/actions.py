@@ -117,7 +117,7 @@ class Inspected:
     """One inspection of a unit with every statement about it."""
 
     detail: InspectionDetail
-    locations: list[rules.LocationStanding]
+    locations: list[rules.ShownLocation]
     statements: list[StatementOut]
     document: PlanDocument
 
@@ -136,8 +136,8 @@ async def _inspected(db: Database, caller: Caller, inspection_id: UUID) -> Inspe
     async with db.begin() as connection:
         document = await revision_document(connection, detail.revision_id)
     by_id: dict[object, StatementOut] = {statement.id: statement for statement in statements}
-    standings = [rules.location_standing(location, by_id, detail.build) for location in detail.locations]
-    return Inspected(detail, standings, statements[::-1], document)
+    locations = [rules.shown_location(location, by_id, detail.build) for location in detail.locations]
+    return Inspected(detail, locations, statements[::-1], document)
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,7 +12,7 @@ from litestar.params import FromPath
 from litestar.response import Redirect
 
 from service.access.rules import Act, Caller
-from service.contract.cards import CardReturnStanding, RefusalSettledIn, RefusedStatement
+from service.contract.cards import RecordedReturn, RefusalSettledIn, RefusedStatement
 from service.contract.wire import new_id
 from service.database import Database
 from service.http import AnyRequest
@@ -28,7 +28,7 @@ def still_open(refused: Sequence[RefusedStatement]) -> list[RefusedStatement]:
     return [statement for statement in refused if statement.settled is None]
 
 
-def shown(back: CardReturnStanding, caller: Caller) -> dict[str, Any]:
+def shown(back: RecordedReturn, caller: Caller) -> dict[str, Any]:
     """What the template needs of a card return's refused statements."""
     reasons = vocabulary.term_lists()["not_inspected_reason"].terms
     return {

@@ -68,7 +68,7 @@ def _environment() -> Environment:
         "in_words": rules.in_words,
         "silent": rules.silent,
         "silence": rules.silence,
-        "standing": rules.standing,
+        "inspection_words": rules.inspection_words,
         "stands_open": rules.stands_open,
         "states": rules.STATES,
         "bar_parts": rules.PARTS,

@@ -246,13 +246,13 @@ async def custody(
     settings: NamedDependency[Settings],
     writable: NamedDependency[Writable],
 ) -> Response[str]:
-    standing = await read_custody(db, caller, settings.audit_days, writable)
+    custody = await read_custody(db, caller, settings.audit_days, writable)
     return page(
         settings,
         "custody.html",
         caller=caller,
-        standing=standing,
-        runs={run.kind: run for run in standing.runs},
+        custody=custody,
+        runs={run.kind: run for run in custody.runs},
         sweep_days=settings.sweep_days,
         sweep_deletes=settings.sweep_deletes == "yes",
         zone=UTC,

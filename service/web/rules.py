@@ -111,8 +111,8 @@ def silence(uncounted: int) -> str:
     return f"nothing stated; {came} at no location"
 
 
-def standing(counts: Counted, uncounted: int) -> str:
-    """The standing of one inspection in words; `uncounted` pictures of it count at no location."""
+def inspection_words(counts: Counted, uncounted: int) -> str:
+    """One inspection in words; `uncounted` pictures of it count at no location."""
     if silent(counts):
         return silence(uncounted)
     if counts.inspections_blocked:
@@ -146,7 +146,7 @@ def by_site(rows: Sequence[CompletionRow]) -> list[SiteRows]:
 
 
 @dataclass(frozen=True, slots=True)
-class LocationStanding:
+class ShownLocation:
     """One location as a page shows it: its state in words, and the statements that stand for it."""
 
     location: LocationDetail
@@ -154,11 +154,11 @@ class LocationStanding:
     heads: list[StatementOut]
 
 
-def location_standing(
+def shown_location(
     location: LocationDetail, statements: Mapping[object, StatementOut], build: str
-) -> LocationStanding:
+) -> ShownLocation:
     heads = [statements[key] for key in location.heads if key in statements]
-    return LocationStanding(location, _state_words(location, build), heads)
+    return ShownLocation(location, _state_words(location, build), heads)
 
 
 def _state_words(location: LocationDetail, build: str) -> str:

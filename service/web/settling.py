@@ -15,7 +15,7 @@ from litestar.response import Redirect
 
 from service.access.rules import Act, Caller
 from service.campaigns.actions.reading import read_inspection
-from service.contract.cards import CardReturnStanding
+from service.contract.cards import RecordedReturn
 from service.contract.records import MoveIn
 from service.contract.wire import new_id
 from service.database import Database, Row
@@ -149,7 +149,7 @@ async def settle(
     )
 
 
-async def _offered(db: Database, back: CardReturnStanding) -> list[tuple[UUID, str]]:
+async def _offered(db: Database, back: RecordedReturn) -> list[tuple[UUID, str]]:
     async with db.begin() as connection:
         rows = await store.open_inspections(connection, back.site, INSPECTIONS_OFFERED)
     return [(row["id"], f"{row['unit']}: {row['campaign']}") for row in rows]

@@ -85,8 +85,8 @@ async def test_i3_plan_events_authors_and_retention_keep_the_name_of_their_day(y
     made = await create_draft(yard.db, author, revision_id, checked)
     assert made.author == author.name
     submitted = RevisionEventIn(id=new_id(), kind="submitted", replaces=made.heads)
-    standing = await record_event(yard.db, author, revision_id, submitted)
-    approved = RevisionEventIn(id=new_id(), kind="approved", replaces=standing.heads)
+    submitted_revision = await record_event(yard.db, author, revision_id, submitted)
+    approved = RevisionEventIn(id=new_id(), kind="approved", replaces=submitted_revision.heads)
     await record_event(yard.db, approver, revision_id, approved)
     admin = await factories.person(yard.db, Role.ADMINISTRATOR)
     await put_retention(yard.db, admin, yard.made.site, RetentionIn(30), lambda _: None)

@@ -264,7 +264,7 @@ async def theirs(db: Database, yard: Yard, service_settings: Settings) -> Theirs
     card_id = new_id()
     loose = yard.card(("X/2.JPG", jpeg(new_id().int % 60_000), None), inspection_id=None)
     await card.go_through(statements=[steps.words(yard.inspection_id)])
-    [refused] = (await card.standing()).refused
+    [refused] = (await card.recorded()).refused
     await loose.go_through()
     still_open = yard.card()
     await still_open.open()

@@ -35,7 +35,7 @@ from service.contract.plan_document import (
     Section,
 )
 from service.contract.wire import new_id
-from service.contract.work import InspectionBrief, LocationStanding, RevisionBrief, Worklist
+from service.contract.work import InspectionBrief, LocationBrief, RevisionBrief, Worklist
 
 SITE = "TEST"
 TERMS = {
@@ -153,12 +153,8 @@ def brief(unit: str, revision: RevisionBrief, head: UUID) -> InspectionBrief:
         revision_id=revision.id,
         revision=revision.label,
         locations=[
-            LocationStanding(
-                key="G.ID", state="no_statement", pictures_required=1, pictures_held=0, heads=[]
-            ),
-            LocationStanding(
-                key="G.RING", state="reopened", pictures_required=3, pictures_held=1, heads=[head]
-            ),
+            LocationBrief(key="G.ID", state="no_statement", pictures_required=1, pictures_held=0, heads=[]),
+            LocationBrief(key="G.RING", state="reopened", pictures_required=3, pictures_held=1, heads=[head]),
         ],
     )
 

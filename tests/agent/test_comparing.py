@@ -65,7 +65,7 @@ def run_once(site: Site, lines: list[str]) -> list[str]:
 
 
 def held(site: Site) -> dict[str, str]:
-    return {row["id"]: row["standing"] for row in site.status()["cardReturns"]}
+    return {row["id"]: row["custody"] for row in site.status()["cardReturns"]}
 
 
 def test_i6_returns_that_a_restored_database_lost_are_offered_again_from_the_spool(
@@ -81,8 +81,8 @@ def test_i6_returns_that_a_restored_database_lost_are_offered_again_from_the_spo
         assert station.outbox.returns.get(UUID(return_id)).state == "held"
     assert run_once(site, lines) == []
     assert any("no longer knows 1 card returns" in line for line in lines)
-    [standing] = held(site).values()
-    assert "held centrally - receipt" in standing
+    [words] = held(site).values()
+    assert "held centrally - receipt" in words
     listed = site.get(f"/card-returns/{return_id}")
     assert (listed["state"], listed["files"]) == ("committed", len(taken))
     assert len(site.get(f"/units/{site.unit}/images")["items"]) == len(taken)
@@ -131,7 +131,7 @@ def test_i6_what_is_in_neither_place_asks_for_the_card(
     card.rename(site.card)
     site.agent("read", str(site.card), "--push")
     assert run_once(site, lines) == []
-    assert all("held centrally - receipt" in standing for standing in held(site).values()), held(site)
+    assert all("held centrally - receipt" in words for words in held(site).values()), held(site)
 
 
 def test_a_service_that_lost_nothing_is_asked_in_one_request(site: Site, lines: list[str]) -> None:

@@ -56,12 +56,12 @@ def test_a_card_goes_from_scope_to_receipt(site: Site) -> None:
     assert "held centrally - receipt" in said
     assert "the card may be wiped by a person" in said
     [one] = site.status()["cardReturns"]
-    standing = site.get(f"/card-returns/{one['id']}")
-    assert (standing["state"], standing["files"], standing["filesNew"], standing["notPlaced"]) == (
+    recorded = site.get(f"/card-returns/{one['id']}")
+    assert (recorded["state"], recorded["files"], recorded["filesNew"], recorded["notPlaced"]) == (
         "committed", 4, 4, 0,
     )  # fmt: skip
-    assert standing["complete"] is True
-    assert standing["remarks"] == []
+    assert recorded["complete"] is True
+    assert recorded["remarks"] == []
     pictures = site.get(f"/units/{site.unit}/images")["items"]
     assert {p["digest"] for p in pictures} == {hashlib.sha256(data).hexdigest() for data in taken.values()}
     assert {(p["location"], p["rule"], p["scope"], p["preparedUnder"]) for p in pictures} == {
@@ -69,7 +69,7 @@ def test_a_card_goes_from_scope_to_receipt(site: Site) -> None:
     }
     inspection = site.get(f"/inspections/{pictures[0]['inspectionId']}")
     assert {one["key"]: one["state"] for one in inspection["locations"]}["A"] == "complete"
-    assert site.get(f"/cards/{standing['cardId']}")["folders"] == 9
+    assert site.get(f"/cards/{recorded['cardId']}")["folders"] == 9
 
 
 def test_the_bytes_that_come_out_are_those_of_the_card(site: Site) -> None:
@@ -262,7 +262,7 @@ def test_a_refused_statement_holds_up_neither_the_pictures_nor_the_others(
     assert refused.why.startswith(kept["why"])
 
 
-@pytest.mark.parametrize("lost", ["the commit's answer", "the standing"])
+@pytest.mark.parametrize("lost", ["the commit's answer", "the card return"])
 def test_i8_after_a_lost_answer_the_reason_is_the_true_one(
     site: Site, station: Workstation, push: Pusher, monkeypatch: pytest.MonkeyPatch, lost: str
 ) -> None:

@@ -200,8 +200,8 @@ def test_p05_rebuilt_before_and_after_the_receipt_nothing_is_there_twice(site: S
     site.agent("run", "--once", **nothing)
     site.agent("read", str(site.card), "--push")
     [again] = site.status()["cardReturns"]
-    standing = site.get(f"/card-returns/{again['id']}")
-    assert (standing["files"], standing["filesNew"], standing["bytesNew"]) == (3, 0, 0)
+    recorded = site.get(f"/card-returns/{again['id']}")
+    assert (recorded["files"], recorded["filesNew"], recorded["bytesNew"]) == (3, 0, 0)
     assert sightings_of(site, digests) == [(digest, 2) for digest in sorted(digests)]
 
 

@@ -86,8 +86,8 @@ def test_slates_place_what_follows_and_the_counts_know_pictures_from_slates(site
     assert "not placed" not in said
     after = held(site)
     assert {key: after[key] - before[key] for key in "AB"} == {"A": 3, "B": 1}
-    standing = site.get(f"/card-returns/{return_id}")
-    assert (standing["files"], standing["notPlaced"], standing["remarks"]) == (7, 0, [])
+    recorded = site.get(f"/card-returns/{return_id}")
+    assert (recorded["files"], recorded["notPlaced"], recorded["remarks"]) == (7, 0, [])
     files = site.get(f"/card-returns/{return_id}/files")["items"]
     assert [(one["location"], one["rule"], one["marks"]) for one in files] == [
         ("A", "slate", ["slate"]), ("A", "slate", []), ("A", "slate", []), ("B", "slate", ["slate"]),
@@ -105,9 +105,9 @@ def test_i12_what_no_slate_placed_is_settled_by_a_person_and_the_move_undone(
     before = held(site)
     said, return_id = bring_back(site, tmp_path / "open", [jpeg(811), jpeg(812), jpeg(813), "B", jpeg(814)])
     assert f"3 pictures, DCIM/100TWVS_/TWVS0001.JPG to DCIM/100TWVS_/TWVS0003.JPG: {NO_SLATE}" in said
-    standing = site.get(f"/card-returns/{return_id}")
-    assert standing["notPlaced"] == 3
-    (remark,) = standing["remarks"]
+    recorded = site.get(f"/card-returns/{return_id}")
+    assert recorded["notPlaced"] == 3
+    (remark,) = recorded["remarks"]
     assert remark.startswith(f"3 files kept but not placed: {NO_SLATE}")
     assert held(site)["B"] == before["B"] + 1
 

@@ -43,8 +43,7 @@ def measured(bench: Bench, files: int) -> Figure:
         theirs = seconds(lambda: rclone(bench.stack.environment, bench.card, bench.card.parent.name))
     return Figure(
         "bigcard",
-        ours,
-        theirs,
+        [(ours, theirs)],
         f"{files} files; reading {read:.1f}s, commit {seconds_of(bench, '/commit'):.1f}s of the push;"
         f" at most MB: agent reading {peaks[0]:.0f}, pushing {peaks[1]:.0f}, service {service:.0f}",
     )

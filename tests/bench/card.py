@@ -22,8 +22,8 @@ from seed.picture_files import LARGE_QUALITY, LARGE_SIZE, ExifFacts, jpeg, with_
 from seed.pictures import Shot, draw
 from seed.scope import dcf_name
 from tests.bench.memory import run_watched
+from tests.bench.ready import ReadyAgent, ready_agent
 from tests.bench.shaped import shaped
-from tests.bench.standing import Standing, standing
 
 # The slow link carries 20 Mbit/s and takes so many seconds each way.
 RATE = 20e6 / 8
@@ -53,7 +53,7 @@ class Bench:
     stack: Stack
     station: Station
     card: Path
-    standing: Standing
+    ready: ReadyAgent
     most: float = 0.0
     taken: int = 0
 
@@ -66,11 +66,11 @@ class Bench:
 
     def push(self) -> float:
         """Has the agent that stands ready push what waits; returns the seconds that it took."""
-        return self.standing.push()
+        return self.ready.push()
 
     def memory(self) -> str:
-        most = max(self.most, self.standing.most)
-        return f"agent started {self.standing.start:.1f}s before the first; at most {most:.0f} MB"
+        most = max(self.most, self.ready.most)
+        return f"agent started {self.ready.start:.1f}s before the first; at most {most:.0f} MB"
 
 
 @contextmanager
@@ -95,7 +95,7 @@ def filled_card(
     """Yields what `enrolled` does, and a card with `files` pictures of about 300 kB each, all different."""
     with (
         enrolled(folder, full=full, over=over) as (stack, station),
-        standing(station.environment) as agent,
+        ready_agent(station.environment) as agent,
     ):
         bench = Bench(stack, station, folder / "card", agent)
         prepared(bench, bench.card)

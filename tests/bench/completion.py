@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from tests.bench.figures import Figure, medians
+from tests.bench.figures import Figure, in_turn
 from tests.bench.fleet import Fleet, fleet
 from tests.bench.ground import Ground
 
@@ -36,5 +36,5 @@ def small(ground: Ground) -> Figure:
 
 def measured(here: Fleet, number: int, remark: str) -> Figure:
     here.get("/completion")
-    ours, theirs = medians(lambda: here.get("/completion"), lambda: here.psql(PLAIN), number)
-    return Figure("completion", ours, theirs, remark)
+    pairs = in_turn(lambda: here.get("/completion"), lambda: here.psql(PLAIN), number)
+    return Figure("completion", pairs, remark)

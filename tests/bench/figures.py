@@ -2,30 +2,35 @@
 
 from __future__ import annotations
 
-import statistics
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from statistics import median
+
+# Seconds of ours and theirs, taken one right after the other; None: the plain tool is not installed.
+Pair = tuple[float, float | None]
 
 
 @dataclass(frozen=True)
 class Figure:
-    """Seconds of ours and theirs, each the median of the runs, taken in turn.
-
-    `theirs` None: the plain tool is not installed.
-    """
+    """Medians over the pairs. The ratio is the median of their ratios: a machine that is slow for a while is
+    slow for both sides of a pair."""
 
     name: str
-    ours: float
-    theirs: float | None
-    remark: str = ""
+    pairs: Sequence[Pair]
+    remark: str
 
     def __str__(self) -> str:
-        line = f"{self.name} ours={self.ours:.4f}s (compared with nothing: the plain tool is not installed)"
-        if self.theirs is not None:
-            ratio = self.ours / self.theirs
-            line = f"{self.name} ratio={ratio:.2f} ours={self.ours:.4f}s theirs={self.theirs:.4f}s"
-        return f"{line} ({self.remark})" if self.remark else line
+        ours = median(ours for ours, _ in self.pairs)
+        compared = [(ours, theirs) for ours, theirs in self.pairs if theirs is not None]
+        if not compared:
+            return (
+                f"{self.name} ours={ours:.4f}s (compared with nothing: the plain tool is not installed)"
+                f" ({self.remark})"
+            )
+        theirs = median(theirs for _, theirs in compared)
+        ratio = median(ours / theirs for ours, theirs in compared)
+        return f"{self.name} ratio={ratio:.2f} ours={ours:.4f}s theirs={theirs:.4f}s ({self.remark})"
 
 
 def seconds(work: Callable[[], object]) -> float:
@@ -34,10 +39,15 @@ def seconds(work: Callable[[], object]) -> float:
     return time.perf_counter() - started
 
 
-def medians(
-    ours: Callable[[], float], theirs: Callable[[], float] | None, rounds: int
-) -> tuple[float, float | None]:
-    """Median seconds of each, taken alternately so that a drift of the machine meets both."""
-    pairs = [(ours(), theirs() if theirs else None) for _ in range(rounds)]
-    compared = [one for _, one in pairs if one is not None]
-    return statistics.median(one for one, _ in pairs), statistics.median(compared) if compared else None
+def in_turn(ours: Callable[[], float], theirs: Callable[[], float] | None, rounds: int) -> list[Pair]:
+    """Pairs of seconds. Who goes first changes."""
+    return [pair(ours, theirs, ours_first=turn % 2 == 0) for turn in range(rounds)]
+
+
+def pair(ours: Callable[[], float], theirs: Callable[[], float] | None, *, ours_first: bool) -> Pair:
+    if theirs is None:
+        return ours(), None
+    if ours_first:
+        return ours(), theirs()
+    after = theirs()
+    return ours(), after

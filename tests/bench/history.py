@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from tests.bench.figures import Figure, medians
+from tests.bench.figures import Figure, in_turn
 from tests.bench.fleet import Fleet, fleet
 from tests.bench.ground import Ground
 
@@ -44,5 +44,5 @@ def small(ground: Ground) -> Figure:
 def measured(here: Fleet, number: int, remark: str) -> Figure:
     page = f"/units/BENCH-17/images?limit={PAGE}"
     here.get(page)
-    ours, theirs = medians(lambda: here.get(page), lambda: here.psql(PLAIN), number)
-    return Figure("history", ours, theirs, remark)
+    pairs = in_turn(lambda: here.get(page), lambda: here.psql(PLAIN), number)
+    return Figure("history", pairs, remark)

@@ -29,12 +29,11 @@ def small(ground: Ground) -> Figure:
 def measured(
     bench: Bench, folder: Path, name: str, number: int, files: int, pictures: Pictures, warming: int = WARMING
 ) -> Figure:
-    ours, theirs = rounds(bench, folder, number, files, pictures, warming)
+    pairs = rounds(bench, folder, number, files, pictures, warming)
     size = size_of(bench.card)
     return Figure(
         name,
-        ours,
-        theirs,
+        pairs,
         f"{files} files of {size / files / 1000:.0f} kB, {size / 1e6:.0f} MB over 20 Mbit/s, 80 ms;"
         f" the bytes alone {size / RATE:.1f}s; {bench.memory()}",
     )

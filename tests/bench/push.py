@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import json
 import os
-import statistics
 import time
 from collections.abc import Callable
 from pathlib import Path
 
 from tests.bench.card import LARGE, Bench, Pictures, fill, filled_card, prepared, size_of
-from tests.bench.figures import Figure, seconds
+from tests.bench.figures import Figure, Pair, pair, seconds
 from tests.bench.fleet import psql
 from tests.bench.ground import Ground
 from tests.bench.plain import RCLONE, missing, rclone
@@ -29,43 +28,42 @@ def small(ground: Ground) -> Figure:
 
 
 def measured(bench: Bench, folder: Path, number: int, files: int, warming: int = WARMING) -> Figure:
-    ours, theirs = rounds(bench, folder, number, files, LARGE, warming)
+    pairs = rounds(bench, folder, number, files, LARGE, warming)
     size = size_of(bench.card)
-    return Figure("push", ours, theirs, f"{files} files, {size / 1e6:.0f} MB; {bench.memory()}")
+    return Figure("push", pairs, f"{files} files, {size / 1e6:.0f} MB; {bench.memory()}")
 
 
 def rounds(
     bench: Bench, folder: Path, number: int, files: int, pictures: Pictures, warming: int = WARMING
-) -> tuple[float, float | None]:
-    """Medians of our seconds and theirs, each round with a new card. Who goes first changes.
+) -> list[Pair]:
+    """Pairs of seconds, each with a new card. Who goes first changes.
 
     A small card goes before them: a new store makes its folders and volumes at the first writes.
     """
     if warming:
-        in_turn(bench, folder / "warming", warming, pictures)
-    taken = [
-        in_turn(bench, folder / f"card-{turn}", files, pictures, ours_first=turn % 2 == 0)
+        with_new_card(bench, folder / "warming", warming, pictures)
+    return [
+        with_new_card(bench, folder / f"card-{turn}", files, pictures, ours_first=turn % 2 == 0)
         for turn in range(number)
     ]
-    theirs = [one for _, one in taken if one is not None]
-    return statistics.median(one for one, _ in taken), statistics.median(theirs) if theirs else None
 
 
-def in_turn(
-    bench: Bench, card: Path, files: int, pictures: Pictures, ours_first: bool = True
-) -> tuple[float, float | None]:
+def with_new_card(bench: Bench, card: Path, files: int, pictures: Pictures, ours_first: bool = True) -> Pair:
     """Our seconds and theirs with a new card of new pictures; ours begin with it in the spool."""
     bench.card = prepared(bench, card)
     fill(bench, files, pictures)
     bench.agent("read", str(bench.card), "--no-push")
     prefix = f"{card.parent.name}-{card.name}"
-    timed = {"ours": bench.push}
-    if not missing(TOOLS):
-        timed["theirs"] = lambda: seconds(lambda: rclone(bench.stack.environment, bench.card, prefix))
-    order = sorted(timed, reverse=not ours_first)
-    taken = {name: at_rest(bench, timed[name]) for name in order}
+
+    def ours() -> float:
+        return at_rest(bench, bench.push)
+
+    def theirs() -> float:
+        return at_rest(bench, lambda: seconds(lambda: rclone(bench.stack.environment, bench.card, prefix)))
+
+    taken = pair(ours, None if missing(TOOLS) else theirs, ours_first=ours_first)
     held(bench)
-    return taken["ours"], taken.get("theirs")
+    return taken
 
 
 def at_rest(bench: Bench, timed: Callable[[], float]) -> float:
@@ -78,7 +76,7 @@ def at_rest(bench: Bench, timed: Callable[[], float]) -> float:
 def held(bench: Bench) -> None:
     """What was timed must also have ended well."""
     returns = json.loads(bench.station.run("status", "--json"))["cardReturns"]
-    if not returns or not all("held centrally" in one["standing"] for one in returns):
+    if not returns or not all("held centrally" in one["custody"] for one in returns):
         raise AssertionError("A card was not held centrally after the push.")
 
 

@@ -5,13 +5,13 @@ from __future__ import annotations
 from pathlib import Path
 
 from tests.bench.card import Bench, fill, filled_card, prepared, size_of
-from tests.bench.figures import Figure, medians, seconds
+from tests.bench.figures import Figure, in_turn, seconds
 from tests.bench.ground import Ground
 from tests.bench.plain import missing, sha256sum
 
 TOOLS = ("find", "xargs", "sha256sum")
 FILES = 2000
-ROUNDS = 9
+ROUNDS = 15
 
 
 def run(folder: Path) -> Figure:
@@ -38,6 +38,6 @@ def measured(bench: Bench, number: int) -> Figure:
     lacking = bool(missing(TOOLS))
     if not lacking:
         sha256sum(bench.card)
-    again, plain = medians(ours, None if lacking else theirs, number)
+    pairs = in_turn(ours, None if lacking else theirs, number)
     size = f"{len(list(bench.card.rglob('*.JPG')))} files, {size_of(bench.card) / 1e6:.0f} MB"
-    return Figure("reread", again, plain, f"{size}, warm cache; {bench.memory()}")
+    return Figure("reread", pairs, f"{size}, warm cache; {bench.memory()}")

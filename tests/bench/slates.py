@@ -36,7 +36,7 @@ from seed.pictures import KINDS, draw
 from seed.pictures import Shot as Scene
 from tests.agent import hardware_views
 from tests.agent.slate_views import View, seen
-from tests.bench.figures import Figure, medians, seconds
+from tests.bench.figures import Figure, in_turn, seconds
 from tests.bench.ground import Ground
 
 # What a look is compared with, zxing-cpp alone, comes with the agent.
@@ -236,8 +236,8 @@ def cost(rounds: int, remark: str) -> Figure:
     def alone() -> None:
         zxingcpp.read_barcodes(Image.open(out).convert("L"), formats=zxingcpp.BarcodeFormat.QRCode)
 
-    look, reader = medians(lambda: seconds(lambda: find_codes(out)), lambda: seconds(alone), rounds)
-    return Figure("slates", look, reader, f"a look at 1600 x 1200; {remark}")
+    pairs = in_turn(lambda: seconds(lambda: find_codes(out)), lambda: seconds(alone), rounds)
+    return Figure("slates", pairs, f"a look at 1600 x 1200; {remark}")
 
 
 def remark(counted: Mapping[Row, Counter[str]], alarms: Mapping[str, tuple[int, int]]) -> str:

@@ -136,7 +136,7 @@ async def assert_sound(db: Database, campaign_id: UUID) -> None:
             folded = folds[at["location_key"]]
             assert tuple(at["heads"]) == folded.heads
             assert at["state"] == rules.shown_state(bound_location(at), folded)
-        counted, complete = rules.inspection_standing(
+        counted, complete = rules.inspection_counts(
             map(bound_location, locations),
             {key: folded.state for key, folded in folds.items()},
             pictures[inspection.id],

@@ -215,7 +215,7 @@ def test_i11_not_applicable_comes_from_the_build_and_no_statement_changes_it():
 
 def test_i11_the_four_kinds_of_nothing_are_counted_apart():
     locations = [BoundLocation(k, applicable=k != "N") for k in "CXSON"]
-    counts, complete = rules.inspection_standing(
+    counts, complete = rules.inspection_counts(
         locations,
         {"C": "complete", "X": "not_inspected", "O": "omission_authorised", "N": "not_applicable"},
     )
@@ -233,7 +233,7 @@ def test_complete_when_each_owed_location_is_answered(state):
         BoundLocation("N", applicable=False),
         BoundLocation("G", bound=False),
     ]
-    counts, complete = rules.inspection_standing(locations, {"A": "complete", "B": state, "G": "reopened"})
+    counts, complete = rules.inspection_counts(locations, {"A": "complete", "B": state, "G": "reopened"})
     assert complete
     assert (counts.inspections, counts.inspections_complete, counts.locations) == (1, 1, 2)
     assert counts.not_applicable == 1
@@ -242,7 +242,7 @@ def test_complete_when_each_owed_location_is_answered(state):
 
 @pytest.mark.parametrize("state", ["not_inspected", "reopened", "conflict", "no_statement"])
 def test_one_owed_location_that_is_not_answered_keeps_it_open(state):
-    counts, complete = rules.inspection_standing(
+    counts, complete = rules.inspection_counts(
         [BoundLocation("A"), BoundLocation("B")], {"A": "complete", "B": state}
     )
     assert not complete
@@ -250,21 +250,21 @@ def test_one_owed_location_that_is_not_answered_keeps_it_open(state):
 
 
 def test_a_location_without_a_state_has_no_statement():
-    counts, complete = rules.inspection_standing([BoundLocation("A"), BoundLocation("B")], {"A": "complete"})
+    counts, complete = rules.inspection_counts([BoundLocation("A"), BoundLocation("B")], {"A": "complete"})
     assert not complete
     assert counts.no_statement == 1
 
 
 def test_an_inspection_that_owes_nothing_is_not_complete():
     for locations in ([], [BoundLocation("A", applicable=False)], [BoundLocation("A", bound=False)]):
-        counts, complete = rules.inspection_standing(locations, {"A": "complete"})
+        counts, complete = rules.inspection_counts(locations, {"A": "complete"})
         assert not complete
         assert counts.inspections_complete == counts.complete == counts.locations == 0
         assert counts.inspections == 1
 
 
 def test_an_unbound_location_that_is_not_applicable_is_counted_nowhere():
-    counts, _ = rules.inspection_standing([BoundLocation("A", bound=False, applicable=False)], {})
+    counts, _ = rules.inspection_counts([BoundLocation("A", bound=False, applicable=False)], {})
     assert counts == Counts(inspections=1)
 
 
@@ -276,13 +276,13 @@ def test_pictures_are_summed_over_owed_locations_only():
         BoundLocation("G", bound=False, **held),
         BoundLocation("N", applicable=False, **held),
     ]
-    counts, _ = rules.inspection_standing(locations, {})
+    counts, _ = rules.inspection_counts(locations, {})
     assert (counts.pictures_required, counts.pictures_held) == (13, 6)
     assert counts.pictures_required_held == 3 + 1
 
 
 def test_a_complete_location_with_too_few_pictures_stays_complete_and_shows_it():
-    counts, complete = rules.inspection_standing([BoundLocation("A", pictures_required=4)], {"A": "complete"})
+    counts, complete = rules.inspection_counts([BoundLocation("A", pictures_required=4)], {"A": "complete"})
     assert complete
     assert (counts.pictures_required, counts.pictures_held) == (4, 0)
     assert (counts.complete_short, counts.inspections_blocked) == (1, 1)
@@ -293,7 +293,7 @@ def test_surplus_pictures_at_one_place_hide_none_that_lack_elsewhere():
         BoundLocation("A", pictures_required=10, pictures_held=520),
         BoundLocation("B", pictures_required=300, pictures_held=5),
     ]
-    counts, complete = rules.inspection_standing(locations, {"A": "complete", "B": "complete"})
+    counts, complete = rules.inspection_counts(locations, {"A": "complete", "B": "complete"})
     assert complete
     assert (counts.pictures_held, counts.pictures_required) == (525, 310)
     assert counts.pictures_required_held == 15
@@ -317,10 +317,10 @@ def test_what_an_evaluation_requires_blocks_beside_complete():
     loose = [rules.ShownPicture(f"l{number}", "") for number in range(15)]
     found = rules.open_pictures([*beyond, *loose, rules.ShownPicture("s", "B", "watch")], SCALE)
     assert found == rules.OpenPictures(5, 1, 15)
-    counts, complete = rules.inspection_standing([BoundLocation("A")], {"A": "complete"}, found)
+    counts, complete = rules.inspection_counts([BoundLocation("A")], {"A": "complete"}, found)
     assert complete
     assert (counts.inspections_complete, counts.inspections_blocked) == (1, 1)
-    counts, complete = rules.inspection_standing([BoundLocation("A")], {}, found)
+    counts, complete = rules.inspection_counts([BoundLocation("A")], {}, found)
     assert (complete, counts.inspections_blocked, counts.pictures_engineering) == (False, 0, 5)
 
 
@@ -328,7 +328,7 @@ def test_nothing_open_blocks_nothing():
     sound = rules.open_pictures([rules.ShownPicture("a", "A", "sound"), rules.ShownPicture("b", "A")], SCALE)
     assert sound == rules.OpenPictures()
     held = BoundLocation("A", pictures_required=2, pictures_held=2)
-    counts, _ = rules.inspection_standing([held], {"A": "complete"}, sound)
+    counts, _ = rules.inspection_counts([held], {"A": "complete"}, sound)
     assert (counts.inspections_complete, counts.inspections_blocked, counts.complete_short) == (1, 0, 0)
 
 
@@ -353,7 +353,7 @@ def test_the_share_of_required_pictures_is_whole_only_where_no_place_lacks_any(p
     locations = [
         BoundLocation(f"{n}", pictures_required=r, pictures_held=h) for n, (r, h) in enumerate(places)
     ]
-    counts, _ = rules.inspection_standing(locations, {})
+    counts, _ = rules.inspection_counts(locations, {})
     assert (counts.pictures_required_held == counts.pictures_required) == all(h >= r for r, h in places)
     assert counts.pictures_required_held <= min(counts.pictures_required, counts.pictures_held)
 
@@ -381,14 +381,14 @@ locations_of = st.lists(
 )
 
 
-def standing(locations, history) -> Counts:
+def counted(locations, history) -> Counts:
     folded = rules.fold(history, KEYS)
-    return rules.inspection_standing(locations, {k: f.state for k, f in folded.items()})[0]
+    return rules.inspection_counts(locations, {k: f.state for k, f in folded.items()})[0]
 
 
 @given(locations_of, histories())
 def test_the_states_of_owed_locations_add_up(locations, history):
-    counts = standing(locations, history)
+    counts = counted(locations, history)
     parts = ("complete", "omitted", "not_inspected", "reopened", "conflict", "no_statement")
     assert counts.locations == sum(getattr(counts, part) for part in parts)
     assert counts.locations + counts.not_applicable == sum(location.bound for location in locations)
@@ -397,8 +397,8 @@ def test_the_states_of_owed_locations_add_up(locations, history):
 @given(st.lists(st.tuples(locations_of, histories(), st.integers(0, 7)), max_size=4))
 def test_i3_deltas_added_up_equal_a_recount(inspections):
     """Statements arrive in two halves; adding each change gives what counting anew gives."""
-    early = [standing(locations, history[:cut]) for locations, history, cut in inspections]
-    late = [standing(locations, history) for locations, history, _ in inspections]
+    early = [counted(locations, history[:cut]) for locations, history, cut in inspections]
+    late = [counted(locations, history) for locations, history, _ in inspections]
     changes = [rules.delta(before, after) for before, after in zip(early, late, strict=True)]
     assert rules.rollup([*early, *changes]) == rules.rollup(late)
 

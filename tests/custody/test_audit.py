@@ -67,16 +67,16 @@ async def test_p27_a_bit_flipped_in_the_store_is_found_and_told_everywhere(
     ], "an audit changes nothing"
 
     auditor = await factories.person(db, Role.AUDITOR)
-    standing = await read_custody(db, auditor, settings.audit_days)
-    assert {(one.digest, one.outcome) for one in standing.not_sound} == {
+    custody = await read_custody(db, auditor, settings.audit_days)
+    assert {(one.digest, one.outcome) for one in custody.not_sound} == {
         (digest, "damaged"),
         (lost, "missing"),
     }
-    assert all(one.kept_version for one in standing.not_sound), "the bucket keeps the sound versions"
-    for one in standing.not_sound:
+    assert all(one.kept_version for one in custody.not_sound), "the bucket keeps the sound versions"
+    for one in custody.not_sound:
         assert one.units == [yard.serial]
         assert [(seen.site, seen.card_return_id) for seen in one.seen] == [(yard.made.site, card.id)]
-    assert (standing.held, standing.read_back, standing.overdue) == (3, 3, 0)
+    assert (custody.held, custody.read_back, custody.overdue) == (3, 3, 0)
     figures = (await Watch(settings.audit_days).text(db)).decode().splitlines()
     assert {"sightledger_originals_damaged 1.0", "sightledger_originals_missing 1.0"} <= set(figures)
     assert {"sightledger_originals_read_back 3.0", "sightledger_originals_overdue 0.0"} <= set(figures)
@@ -105,9 +105,9 @@ async def test_p27_who_looks_is_shown_those_of_his_sites_however_many_there_are_
             s3.delete_object(Bucket=settings.s3_bucket, Key=original_key(file.sha256))
     await audit_all(db, holding)
     auditor = await factories.person(db, Role.AUDITOR, at=[yard.made.other_site])
-    standing = await read_custody(db, auditor, 90)
-    assert [one.digest for one in standing.not_sound] == [file.sha256 for file in here.files[:2]]
-    assert (standing.not_sound_more, standing.not_sound_elsewhere) == (1, 5)
+    custody = await read_custody(db, auditor, 90)
+    assert [one.digest for one in custody.not_sound] == [file.sha256 for file in here.files[:2]]
+    assert (custody.not_sound_more, custody.not_sound_elsewhere) == (1, 5)
     everywhere = await read_custody(db, await factories.person(db, Role.AUDITOR), 90)
     assert len(everywhere.not_sound) == 2
     assert (everywhere.not_sound_more, everywhere.not_sound_elsewhere) == (6, 0)

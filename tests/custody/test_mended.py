@@ -113,8 +113,8 @@ async def test_i5_p27_what_the_audit_found_unsound_is_asked_for_again_and_read_b
     assert len(receipt_body(await back.commit()).files) == 3
     assert (await readings(db, digest))[-1] == "sound"
     assert (await readings(db, digest))[0] == ("missing" if fault == "missing" else "damaged")
-    standing = await read_custody(db, await factories.person(db, Role.AUDITOR), 90)
-    assert (standing.damaged, standing.missing, standing.not_sound) == (0, 0, [])
+    custody = await read_custody(db, await factories.person(db, Role.AUDITOR), 90)
+    assert (custody.damaged, custody.missing, custody.not_sound) == (0, 0, [])
     assert await yard.objects.read(original_key(digest)) == card.bodies[digest]
     # And then it is as it was: nobody sends it a second time.
     third = again(card)
@@ -161,8 +161,8 @@ async def test_p27_what_a_commit_found_missing_stands_in_the_record_of_custody(
     assert [row[0] for row in execute(settings, ordered)] == [{"digests": [digest]}]
     await worker_works(settings)
     assert await outcomes(db, digest) == ["missing"]
-    standing = await read_custody(db, await factories.person(db, Role.AUDITOR), 90)
-    assert [one.digest for one in standing.not_sound] == [digest]
+    custody = await read_custody(db, await factories.person(db, Role.AUDITOR), 90)
+    assert [one.digest for one in custody.not_sound] == [digest]
 
 
 @pytest.mark.parametrize("fault", ["missing", "damaged"])

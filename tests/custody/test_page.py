@@ -52,9 +52,9 @@ async def test_p27_p28_the_page_tells_what_is_not_sound_where_it_was_seen_and_wh
             "3 of 3",
         ):
             assert told in page, told
-        standing = auditor.get("/api/v1/custody").json()
-        assert (standing["held"], standing["damaged"], standing["locked"]) == (3, 1, 3)
-        assert [run["kind"] for run in standing["runs"]] == ["audit", "retention", "sweep"]
+        custody = auditor.get("/api/v1/custody").json()
+        assert (custody["held"], custody["damaged"], custody["locked"]) == (3, 1, 3)
+        assert [run["kind"] for run in custody["runs"]] == ["audit", "retention", "sweep"]
         metrics = service.client(settings.metrics_token).get("/metrics").text
         assert "\nsightledger_originals_damaged 1.0\n" in metrics
 

@@ -71,9 +71,9 @@ async def test_p28_originals_are_locked_by_policy_and_no_locked_one_is_deleted_o
     s3.put_object(**where, Body=b"other bytes")
     found = await holding.read_back(digest, len(jpeg(1)))
     assert (found.outcome, found.kept_version) == ("damaged", lock.version)
-    standing = await read_custody(db, await factories.person(db, Role.ADMINISTRATOR), 90)
-    assert (standing.locked, standing.object_lock) == (1, True)
-    assert [(one.site, one.days) for one in standing.retention] == [(yard.made.site, 2)]
+    custody = await read_custody(db, await factories.person(db, Role.ADMINISTRATOR), 90)
+    assert (custody.locked, custody.object_lock) == (1, True)
+    assert [(one.site, one.days) for one in custody.retention] == [(yard.made.site, 2)]
     again = await retain(db, holding)
     assert again is not None
     assert (again.returns, again.renewed) == (0, 0)
@@ -155,8 +155,8 @@ async def test_p28_a_store_without_object_lock_is_told_of_and_hinders_no_intake(
         done = await retain(db, holding)
         assert done is not None
         assert (done.object_lock, done.returns) == (False, 0)
-        standing = await read_custody(db, await factories.person(db, Role.AUDITOR), 90)
-        assert (standing.object_lock, standing.locked) == (False, 0)
+        custody = await read_custody(db, await factories.person(db, Role.AUDITOR), 90)
+        assert (custody.object_lock, custody.locked) == (False, 0)
         yard.objects.close()
     await db.close()
 

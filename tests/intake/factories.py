@@ -22,7 +22,6 @@ from service.campaigns.store.tables import inspection_locations, inspections, un
 from service.contract.cards import (
     CardReturnCommit,
     CardReturnOpen,
-    CardReturnStanding,
     ManifestFile,
     ManifestPart,
     PartAnswer,
@@ -30,6 +29,7 @@ from service.contract.cards import (
     PlacementClaim,
     Receipt,
     ReceiptBody,
+    RecordedReturn,
     UploadTicket,
     exact_path,
     manifest_digest,
@@ -155,7 +155,7 @@ class CardBack:
         starts = range(0, len(self.files), self.per_part)
         return [ManifestPart(files=self.files[at : at + self.per_part]) for at in starts]
 
-    async def open(self, agent: Caller | None = None) -> CardReturnStanding:
+    async def open(self, agent: Caller | None = None) -> RecordedReturn:
         return await open_return(self.yard.db, agent or self.yard.agent, self.id, self.opening)
 
     async def put_part(
@@ -213,7 +213,7 @@ class CardBack:
         assert set(statuses) <= {200, 412}
         return receipt_body(await self.commit(**more))
 
-    async def standing(self) -> CardReturnStanding:
+    async def recorded(self) -> RecordedReturn:
         return await read_return(self.yard.db, self.yard.agent, self.id)
 
 
@@ -269,11 +269,11 @@ async def assert_sound(yard: Yard) -> None:
         ],
     )
     held = await rows_of(yard.db, sa.select(unit_images).where(unit_images.c.inspection_id.in_(here)))
-    standing = {
+    kept_rows = {
         (Place(row["inspection_id"], row["location_key"], row["element"]), row["digest"]): row for row in held
     }
     kept = ("first_sighting_id", "placement_id", "sightings", "counted")
-    assert {where: tuple(row[name] for name in kept) for where, row in standing.items()} == {
+    assert {where: tuple(row[name] for name in kept) for where, row in kept_rows.items()} == {
         where: (how.first, how.fact, len(how.sightings), how.counted) for where, how in folded.items()
     }
     for row in held:

@@ -203,6 +203,6 @@ async def test_empty_cut_and_foreign_files_are_kept_marked_and_come_back_to_the_
         )
     listed = auditor.get(f"/api/v1/units/{yard.serial}/images").json()["items"]
     assert sorted(mark for item in listed for mark in item["marks"]) == sorted(bodies)
-    standing = auditor.get(f"/api/v1/inspections/{yard.inspection_id}").json()["locations"]
+    locations = auditor.get(f"/api/v1/inspections/{yard.inspection_id}").json()["locations"]
     # What cannot be looked at whole is shown, and not counted as seen.
-    assert {place["key"]: place["picturesHeld"] for place in standing}["A"] == 0
+    assert {place["key"]: place["picturesHeld"] for place in locations}["A"] == 0

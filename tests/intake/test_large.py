@@ -103,7 +103,7 @@ async def test_p17_a_large_file_resumes_by_part_and_counts_only_when_it_was_read
     assert (checked.held, checked.lacking, checked.large) == (2, [], [])
     receipt = receipt_body(await card.commit())
     assert [file.sha256 for file in receipt.files] == [file.sha256 for file in card.files]
-    assert (await card.standing()).not_yet_verified == []
+    assert (await card.recorded()).not_yet_verified == []
     assert (await shown_at(yard.db, yard.inspection_id))["B", 0, digest] == 1
     assert await yard.objects.read(yard.objects.original_key(digest)) == data
     assert (await _ask(card)).state == "verified"
@@ -120,8 +120,8 @@ async def _assert_not_yet(card: CardBack, digest: str) -> None:
     assert [error.path for error in refused.value.errors] == [digest]
     assert refused.value.slug == "objects-unverified"
     assert "Do not wipe" in refused.value.consequence
-    assert (await card.standing()).not_yet_verified == [digest]
-    assert (await card.standing()).state == "open"
+    assert (await card.recorded()).not_yet_verified == [digest]
+    assert (await card.recorded()).state == "open"
     assert await images_among(yard.db, [file.sha256 for file in card.files]) == set()
     with pytest.raises(NotYetVerified, match="not yet verified"):
         await read_image(yard.db, yard.agent, digest)

@@ -129,7 +129,7 @@ async def test_a_picture_that_joins_itself_is_counted_once(yard: Yard) -> None:
 async def test_a_file_that_stands_nowhere_is_placed_by_hand(yard: Yard) -> None:
     card = yard.card(("odd.JPG", jpeg(5300), None), inspection_id=None)
     await card.go_through()
-    assert (await card.standing()).not_placed == 1
+    assert (await card.recorded()).not_placed == 1
     loose = (await list_files(yard.db, yard.agent, card.id, -1, 10, True))[0].sighting_id
     lead = await _lead(yard)
     order = _order(yard.inspection_id, "B", [], sightings=[loose])

@@ -69,7 +69,7 @@ async def _card(yard: Yard, seed: int) -> None:
     ]
     card = yard.card(*files)
     await card.go_through()
-    assert f"1 file kept but not placed: {OPEN}." in (await card.standing()).remarks
+    assert f"1 file kept but not placed: {OPEN}." in (await card.recorded()).remarks
     await yard.card_of(card.files, card.bodies.values()).go_through()
 
 

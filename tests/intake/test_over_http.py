@@ -10,7 +10,7 @@ import msgspec
 import pytest
 
 from service.contract.access import JwkSet
-from service.contract.cards import CardReturnStanding, PartAnswer, Receipt, ReceiptBody
+from service.contract.cards import PartAnswer, Receipt, ReceiptBody, RecordedReturn
 from service.contract.records import Download, HistoryItem, ReturnFile, Unit
 from service.contract.signature import verify_receipt
 from service.contract.wire import Page, new_id
@@ -128,7 +128,7 @@ async def test_pages_are_walked_by_their_link_headers(service: Running, yard: Ya
     assert sorted(item.digest for item in items) == sorted(f.sha256 for f in card.files)  # type: ignore[attr-defined]
     files = walk(agent, f"/api/v1/card-returns/{card.id}/files?limit=2", ReturnFile)
     assert [file.path for file in files] == [file.path for file in card.files]  # type: ignore[attr-defined]
-    returns = walk(agent, "/api/v1/card-returns?limit=1", CardReturnStanding)
+    returns = walk(agent, "/api/v1/card-returns?limit=1", RecordedReturn)
     assert [one.id for one in returns] == [card.id]  # type: ignore[attr-defined]
     assert len(walk(auditor, f"/api/v1/units?q={yard.made.name}&limit=1", Unit)) == 1
     assert walk(auditor, f"/api/v1/units/{yard.serial}/moves", HistoryItem) == []

@@ -120,7 +120,7 @@ async def test_i10_a_card_prepared_under_an_older_revision_is_taken_with_a_remar
         older = await factories.add_revision(connection, yard.made, "OLD", [factories.location("A", "X")])
     card = yard.card(("A/1.JPG", jpeg(2900), claim(yard.inspection_id)), revision_id=older)
     await card.go_through()
-    assert any("OLD" in remark and "bound" in remark for remark in (await card.standing()).remarks)
+    assert any("OLD" in remark and "bound" in remark for remark in (await card.recorded()).remarks)
     assert len(await shown_at(yard.db, yard.inspection_id)) == 1
 
 
@@ -134,10 +134,10 @@ async def test_claims_that_cannot_be_followed_are_kept_with_a_remark(yard: Yard)
         card_id=new_id(),
     )
     assert len((await card.go_through()).files) == 4
-    standing = await card.standing()
-    assert standing.not_placed == 4
+    recorded = await card.recorded()
+    assert recorded.not_placed == 4
     for words in ("not known here", "another site", "another unit", "no location Z", "marker"):
-        assert any(words in remark for remark in standing.remarks), words
+        assert any(words in remark for remark in recorded.remarks), words
     assert await shown_at(yard.db, yard.inspection_id) == {("", 0, card.files[3].sha256): 1}
     assert await shown_at(yard.db, elsewhere) == {}
     listed = await list_files(yard.db, yard.agent, card.id, -1, 100, True)

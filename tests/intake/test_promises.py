@@ -191,7 +191,7 @@ async def test_p18_the_same_card_again_gets_no_ticket_and_adds_only_sightings(ya
     assert await again.send_manifest() == []
     assert (await again.check(0)).held == 5
     await again.commit()
-    assert (await again.standing()).files_new == 0
+    assert (await again.recorded()).files_new == 0
     assert set((await shown_at(yard.db, yard.inspection_id)).values()) == {2}
     await assert_sound(yard)
 
@@ -222,7 +222,7 @@ async def test_p23_a_commit_whose_answer_was_lost_gives_the_same_bytes_again(
     assert sender.client.get(f"{sender.path}/receipt").content == first
     rows = execute(yard.settings, "SELECT body FROM receipts WHERE card_return_id = %s", card.id)
     assert [bytes(row[0]) for row in rows] == [first]
-    assert (await card.standing()).files == 4
+    assert (await card.recorded()).files == 4
 
 
 async def test_p05_an_agent_that_lost_its_records_is_told_what_is_held(service: Running, yard: Yard) -> None:

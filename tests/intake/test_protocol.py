@@ -52,10 +52,10 @@ async def test_a_card_comes_back_and_every_file_is_held_shown_and_receipted(yard
     assert [(file.path, file.sha256, file.size) for file in receipt.files] == [
         (file.path, file.sha256, file.size) for file in card.files
     ]
-    standing = await card.standing()
-    assert (standing.state, standing.files, standing.files_new, standing.not_placed) == ("committed", 3, 3, 1)
-    assert standing.bytes == standing.bytes_new == sum(file.size for file in card.files)
-    assert standing.remarks == []
+    recorded = await card.recorded()
+    assert (recorded.state, recorded.files, recorded.files_new, recorded.not_placed) == ("committed", 3, 3, 1)
+    assert recorded.bytes == recorded.bytes_new == sum(file.size for file in card.files)
+    assert recorded.remarks == []
     first, second, third = (file.sha256 for file in card.files)
     assert await shown_at(yard.db, yard.inspection_id) == {
         ("A", 3, first): 1,
@@ -87,8 +87,8 @@ async def test_i8_every_step_can_be_repeated_and_gives_the_same_answer(yard: Yar
     assert await read_receipt(yard.db, yard.agent, card.id) == receipt
     assert (await card.put_part(0)).lacking == []
     assert (await card.open()).state == "committed"
-    assert (await card.standing()).files_new == 3
-    assert (await card.standing()).refused == []
+    assert (await card.recorded()).files_new == 3
+    assert (await card.recorded()).refused == []
     await assert_sound(yard)
 
 
@@ -113,7 +113,7 @@ async def test_a_return_stays_open_when_the_part_that_opens_it_is_refused(yard: 
     torn = [*card.files, msgspec.structs.replace(card.files[0], path="B/9.JPG", size=1)]
     with pytest.raises(Invalid):
         await card.put_part(0, ManifestPart(files=torn, opening=card.opening))
-    assert (await card.standing()).state == "open"
+    assert (await card.recorded()).state == "open"
     await card.go_through()
 
 
@@ -136,7 +136,7 @@ async def test_i8_other_content_under_the_same_id_is_refused(yard: Yard) -> None
     ):
         with pytest.raises(Conflict):
             await card.commit(**change)
-    assert (await card.standing()).files == 3
+    assert (await card.recorded()).files == 3
 
 
 async def test_a_repeated_part_asks_only_for_what_did_not_reach_the_store(yard: Yard) -> None:
@@ -170,7 +170,7 @@ async def test_i5_a_commit_with_objects_missing_names_them_and_writes_nothing(ya
     assert [error.path for error in refused.value.errors] == [tickets[0].sha256]
     assert "Do not wipe" in refused.value.consequence
     assert await images_among(yard.db, [file.sha256 for file in card.files]) == set()
-    assert (await card.standing()).state == "open"
+    assert (await card.recorded()).state == "open"
     await card.upload((await card.put_part(0)).lacking)
     assert len(receipt_body(await card.commit()).files) == 3
 
@@ -302,8 +302,8 @@ async def test_i7_what_could_not_be_read_is_recorded_and_deletes_nothing(yard: Y
     receipt = await pulled.go_through(complete=False, unread=unread)
     assert not receipt.complete
     assert receipt.unread == unread
-    standing = await pulled.standing()
-    assert (standing.complete, standing.unread) == (False, unread)
+    recorded = await pulled.recorded()
+    assert (recorded.complete, recorded.unread) == (False, unread)
     after = await shown_at(yard.db, yard.inspection_id)
     assert set(after) == set(before)
     assert await images_among(yard.db, [f.sha256 for f in whole.files]) == {f.sha256 for f in whole.files}
@@ -334,8 +334,8 @@ async def test_i1_the_same_bytes_again_are_not_sent_again_only_seen_again(yard: 
     )
     assert await again.send_manifest() == []
     await again.commit()
-    standing = await again.standing()
-    assert (standing.files, standing.files_new, standing.bytes_new) == (3, 0, 0)
+    recorded = await again.recorded()
+    assert (recorded.files, recorded.files_new, recorded.bytes_new) == (3, 0, 0)
     assert set((await shown_at(yard.db, yard.inspection_id)).values()) == {2}
     await assert_sound(yard)
 
@@ -349,8 +349,8 @@ async def test_i1_two_returns_with_the_same_images_at_once_make_one_of_each(yard
     for card in cards_back:
         assert set(await card.upload(await card.send_manifest())) <= {200, 412}
     await asyncio.gather(*(card.commit() for card in cards_back))
-    standings = [await card.standing() for card in cards_back]
-    assert sorted(standing.files_new for standing in standings) == [0, 40]
+    returns = [await card.recorded() for card in cards_back]
+    assert sorted(back.files_new for back in returns) == [0, 40]
     assert set((await shown_at(yard.db, yard.inspection_id)).values()) == {2}
     await assert_sound(yard)
 
@@ -371,8 +371,8 @@ async def test_i1_cards_of_two_units_bring_the_same_images_in_other_parts_at_onc
         card.per_part = 4
         assert set(await card.upload(await card.send_manifest())) <= {200, 412}
     await asyncio.gather(*(card.commit() for card in cards_back))
-    standings = [await card.standing() for card in cards_back]
-    assert sorted(standing.files_new for standing in standings) == [0, 30]
+    returns = [await card.recorded() for card in cards_back]
+    assert sorted(back.files_new for back in returns) == [0, 30]
     await assert_sound(yard)
 
 
@@ -387,10 +387,10 @@ async def test_i1_an_image_in_several_parts_is_one_image_seen_several_times(yard
     )
     card.per_part = 1
     assert len((await card.go_through()).files) == 5
-    standing = await card.standing()
-    assert (standing.files, standing.files_new, standing.bytes_new) == (5, 2, len(twin) + len(other))
-    assert standing.not_placed == 2
-    assert any(remark.startswith("2 files kept but not placed") for remark in standing.remarks)
+    recorded = await card.recorded()
+    assert (recorded.files, recorded.files_new, recorded.bytes_new) == (5, 2, len(twin) + len(other))
+    assert recorded.not_placed == 2
+    assert any(remark.startswith("2 files kept but not placed") for remark in recorded.remarks)
     assert set((await shown_at(yard.db, yard.inspection_id)).values()) == {1, 2}
     found = await rows_of(yard.db, sa.select(sightings).where(sightings.c.card_return_id == card.id))
     assert sorted(row["ordinal"] for row in found) == [0, 1, 2, 3, 4]

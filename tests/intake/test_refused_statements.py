@@ -10,7 +10,7 @@ import pytest
 
 from service.access.rules import Caller, Role
 from service.campaigns.actions import reading
-from service.contract.cards import CardReturnStanding, RefusalSettledIn, RefusedStatement
+from service.contract.cards import RecordedReturn, RefusalSettledIn, RefusedStatement
 from service.contract.wire import new_id
 from service.contract.work import StatementIn
 from service.errors import Conflict, Invalid, NotAllowed, NotFound
@@ -53,7 +53,7 @@ async def inspector(yard: Yard) -> Caller:
 async def refused_card(yard: Yard) -> tuple[CardBack, StatementIn, RefusedStatement]:
     card, wrong = await sent_card(yard), said(yard, "not_inspected", "B", reason="no time")
     await card.commit(statements=[wrong])
-    [refused] = (await card.standing()).refused
+    [refused] = (await card.recorded()).refused
     return card, wrong, refused
 
 
@@ -69,8 +69,8 @@ async def test_one_bad_statement_takes_nothing_with_it_and_is_kept_with_its_reas
     assert len(await shown_at(yard.db, yard.inspection_id)) == 1
     [taken] = await reading.list_statements(yard.db, yard.agent, yard.inspection_id)
     assert taken.id == good.id
-    standing = await card.standing()
-    refused = {one.statement.id: one for one in standing.refused}
+    recorded = await card.recorded()
+    refused = {one.statement.id: one for one in recorded.refused}
     assert refused.keys() == {reason.id, place.id, nobody.id, unknown.id}
     for statement, told in ((reason, "'no time'"), (place, "Z is not"), (nobody, "names nobody")):
         one = refused[statement.id]
@@ -87,11 +87,11 @@ async def test_i8_a_commit_repeated_after_a_lost_answer_gives_the_same_and_true_
 ) -> None:
     card, wrong, good = await sent_card(yard), said(yard, "complete", "Z"), said(yard, "complete", "A")
     answers = await asyncio.gather(*(card.commit(statements=[wrong, good]) for _ in range(3)))
-    first = await card.standing()
+    first = await card.recorded()
     # The inspection changed meanwhile; what was refused was refused for what held then.
     await settle_refused(yard.db, await inspector(yard), card.id, first.refused[0].id, _dismissed())
     assert {await card.commit(statements=[good, wrong]), *answers} == {answers[0]}
-    again = await card.standing()
+    again = await card.recorded()
     assert [(one.id, one.why, one.recorded_at) for one in again.refused] == [
         (one.id, one.why, one.recorded_at) for one in first.refused
     ]
@@ -106,13 +106,13 @@ async def test_i8_a_statement_that_came_with_another_card_already_is_the_same_on
     await first.commit(statements=[good])
     receipt = await second.commit(statements=[good])
     assert await second.commit(statements=[good]) == receipt
-    assert (await second.standing()).refused == []
+    assert (await second.recorded()).refused == []
 
 
 async def test_a_statement_about_another_sites_inspection_tells_nothing_of_it(yard: Yard) -> None:
     card, far = await sent_card(yard), await yard.another_inspection(site=yard.made.other_site)
     await card.commit(statements=[msgspec.structs.replace(said(yard), inspection_id=far)])
-    [refused] = (await card.standing()).refused
+    [refused] = (await card.recorded()).refused
     assert refused.unit is None
     assert await reading.list_statements(yard.db, await factories.person(yard.db, Role.AUDITOR), far) == []
 
@@ -121,7 +121,7 @@ async def test_what_contradicts_itself_on_one_card_is_refused_as_to_both(yard: Y
     card, whole = await sent_card(yard), said(yard, "complete", None)
     part = said(yard, "not_inspected", "B", reason=BLOCKED)
     await card.commit(statements=[whole, part])
-    refused = {one.statement.id: one.why for one in (await card.standing()).refused}
+    refused = {one.statement.id: one.why for one in (await card.recorded()).refused}
     assert refused.keys() == {whole.id, part.id}
     assert str(part.id) in refused[whole.id]
     assert str(whole.id) in refused[part.id]
@@ -186,7 +186,7 @@ async def test_two_people_at_once_settle_it_once(yard: Yard) -> None:
         ),
         return_exceptions=True,
     )
-    done = [answer for answer in answers if isinstance(answer, CardReturnStanding)]
+    done = [answer for answer in answers if isinstance(answer, RecordedReturn)]
     assert len(done) == 1
     assert all(isinstance(answer, Conflict) for answer in answers if answer is not done[0])
     assert len(await reading.list_statements(yard.db, people[0], yard.inspection_id)) == 1
@@ -212,7 +212,7 @@ async def test_a_settlement_that_cannot_be_leaves_it_open(yard: Yard) -> None:
         with pytest.raises(NotFound):
             await settle_refused(yard.db, who, return_id, refused_id, _dismissed())
     for back in (card, other):
-        [one] = (await back.standing()).refused
+        [one] = (await back.recorded()).refused
         assert one.settled is None
     listed = await list_returns(yard.db, who, yard.made.site, None, 10)
     assert [len(row.refused) for row in listed if row.id in (card.id, other.id)] == [1, 1]

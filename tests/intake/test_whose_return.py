@@ -85,7 +85,7 @@ async def test_i6_a_manifest_that_contradicts_itself_over_its_parts_gets_no_rece
         with pytest.raises(Invalid, match="more than once") as refused:
             await card.commit()
         assert [error.path for error in refused.value.errors] == [card.files[0].path]
-        assert (await card.standing()).state == "open"
+        assert (await card.recorded()).state == "open"
 
 
 async def test_i6_a_card_with_files_not_read_is_not_complete(yard: Yard) -> None:

@@ -230,9 +230,9 @@ def test_at_most_one_revision_is_effective_at_a_site(lives: list[list[Event]], d
     effective = [r for r in folds if state_of(r, folds, at, site) == "effective"]
     winner = effective_at(folds, at, site)
     assert effective == ([] if winner is None else [winner])
-    for revision, standing in folds.items():
-        if standing.state != "approved":
-            assert state_of(revision, folds, at) == standing.state
+    for revision, folded in folds.items():
+        if folded.state != "approved":
+            assert state_of(revision, folds, at) == folded.state
 
 
 def test_two_person_rule_refuses_author_and_every_submitter() -> None:

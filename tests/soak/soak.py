@@ -127,7 +127,7 @@ class _Run:
         while not self._at_rest():
             if time.monotonic() > started + self.wanted.rest:
                 self.differences.append(
-                    f"not {name} after {self.wanted.rest:.0f} s: {self._standing()}, jobs: {self._jobs()}"
+                    f"not {name} after {self.wanted.rest:.0f} s: {self._so_far()}, jobs: {self._jobs()}"
                 )
                 break
             self._turn(f"coming to rest, jobs: {self._jobs()}", started)
@@ -147,7 +147,7 @@ class _Run:
                 self.say(f"{name}: {type(failure).__name__}: {failure}")
         if time.monotonic() > self._said + self.wanted.say_every:
             self._said = time.monotonic()
-            self.say(f"{doing} {time.monotonic() - started:5.0f} s: {self._standing()}")
+            self.say(f"{doing} {time.monotonic() - started:5.0f} s: {self._so_far()}")
 
     def _at_rest(self) -> bool:
         if any(person.busy() for person in self.persons):
@@ -162,7 +162,7 @@ class _Run:
         )
         return [f"{name} after {attempts} attempts" for name, attempts in rows]
 
-    def _standing(self) -> str:
+    def _so_far(self) -> str:
         done = sum(person.done for person in self.persons)
         waiting = sum(place.outbox_left() for place in self.places)
         kills = sum(self.backend.kills.values()) + sum(p.figures["agent kills"] for p in self.places)

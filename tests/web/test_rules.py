@@ -52,14 +52,14 @@ def test_every_state_that_counts_has_a_stretch_of_its_own() -> None:
 def test_no_data_is_never_said_where_something_is_known(held: Counted) -> None:
     known = held.pictures_held or held.locations != held.no_statement
     assert rules.silent(held) == (not known)
-    assert (rules.standing(held, 0) == "no data yet") == (not known)
+    assert (rules.inspection_words(held, 0) == "no data yet") == (not known)
 
 
 @given(counts(), st.integers(1, 5000))
 def test_i11_no_data_is_never_said_beside_pictures_that_count_nowhere(held: Counted, number: int) -> None:
-    assert "no data" not in rules.standing(held, number)
+    assert "no data" not in rules.inspection_words(held, number)
     if rules.silent(held):
-        assert str(number) in rules.standing(held, number)
+        assert str(number) in rules.inspection_words(held, number)
 
 
 @given(st.lists(st.tuples(counts(), st.sampled_from(["AAA", "BBB", "CCC"])), max_size=8))
@@ -172,7 +172,7 @@ def location(
 
 def test_i11_not_applicable_not_inspected_and_no_data_are_told_in_words_of_their_own() -> None:
     told = [
-        rules.location_standing(location(state, held), {}, "E").words
+        rules.shown_location(location(state, held), {}, "E").words
         for state, held in (
             ("not_applicable", 0), ("not_inspected", 0), ("no_statement", 0), ("no_statement", 1),
             ("complete", 0),
@@ -186,7 +186,7 @@ def test_i11_not_applicable_not_inspected_and_no_data_are_told_in_words_of_their
 def test_i4_every_statement_that_stands_is_shown_and_one_not_held_is_passed_over() -> None:
     first, second, elsewhere = new_id(), new_id(), new_id()
     held: dict[object, StatementOut] = {key: said(key) for key in (first, second)}
-    shown = rules.location_standing(location("conflict", heads=(first, second, elsewhere)), held, "E")
+    shown = rules.shown_location(location("conflict", heads=(first, second, elsewhere)), held, "E")
     assert [head.id for head in shown.heads] == [first, second]
     assert shown.words == "in conflict"
 

@@ -15,8 +15,8 @@ from service.access.rules import CODE_ALPHABET, Act, Caller, plain_code
 from service.contract.access import (
     AgentEnrolled,
     AgentReport,
-    AgentStanding,
     EnrolAgent,
+    EnrolledAgent,
     EnrolmentCode,
     JwkSet,
     NewCode,
@@ -125,7 +125,7 @@ async def _repeated_enrolment(connection: AsyncConnection, code: Row, enrolment:
     await store.note(connection, "token_issued_again", agent_id=enrolment.id, site_id=code["site_id"])
 
 
-async def report(db: Database, caller: Caller, agent_id: UUID, sent: AgentReport) -> AgentStanding:
+async def report(db: Database, caller: Caller, agent_id: UUID, sent: AgentReport) -> EnrolledAgent:
     """Keep what an agent says of itself, and how far its clock is from ours (agent minus service)."""
     if caller.agent_id != agent_id:
         raise NotAllowed("Only the agent itself reports its state.")
@@ -140,42 +140,42 @@ async def report(db: Database, caller: Caller, agent_id: UUID, sent: AgentReport
             report=msgspec.to_builtins(sent),
             clock_offset_s=(sent.clock - now).total_seconds(),
         )
-        return await _standing(connection, agent_id)
+        return await _enrolled(connection, agent_id)
 
 
-async def retire(db: Database, caller: Caller, agent_id: UUID) -> AgentStanding:
+async def retire(db: Database, caller: Caller, agent_id: UUID) -> EnrolledAgent:
     """End an agent: its tokens are refused from now on; what it brought stays. Repeating changes nothing."""
     caller.must(Act.RUN_SITE)
     async with db.begin() as connection:
-        standing = await _standing(connection, agent_id)
-        caller.must(Act.RUN_SITE, standing.site)
+        agent = await _enrolled(connection, agent_id)
+        caller.must(Act.RUN_SITE, agent.site)
         row = await store.agent(connection, agent_id)
         assert row is not None
         if row["retired_at"] is None:
             await store.update_agent(connection, agent_id, retired_at=server_now())
             await store.revoke_tokens(connection, agent_id=agent_id)
             await store.note(connection, "agent_retired", agent_id=agent_id, by_account_id=caller.account_id)
-    return standing
+    return agent
 
 
 async def list_agents(
     db: Database, caller: Caller, after: tuple[str, str, UUID] | None, limit: int
-) -> list[AgentStanding]:
+) -> list[EnrolledAgent]:
     """Agents in service at the caller's sites, by site and name."""
     caller.must(Act.READ)
     async with db.begin() as connection:
         return [_agent_of(row) for row in await store.agent_page(connection, after, limit, caller.sites)]
 
 
-async def _standing(connection: AsyncConnection, agent_id: UUID) -> AgentStanding:
+async def _enrolled(connection: AsyncConnection, agent_id: UUID) -> EnrolledAgent:
     row = await store.agent(connection, agent_id)
     if row is None:
         raise NotFound(f"There is no agent {agent_id}.", next_step="Take an id of GET /api/v1/agents.")
     return _agent_of(row)
 
 
-def _agent_of(row: Row) -> AgentStanding:
-    return AgentStanding(
+def _agent_of(row: Row) -> EnrolledAgent:
+    return EnrolledAgent(
         id=row["id"],
         name=row["name"],
         site=row["site"],

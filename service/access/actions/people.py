@@ -17,7 +17,7 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 from service.access import store
 from service.access.actions.tokens import hash_of, new_token
 from service.access.rules import Act, Caller, Role, wait_after
-from service.contract.access import Account, AccountIn, CallerStanding, PasswordChange, SignedIn, SignIn
+from service.contract.access import Account, AccountIn, CallerRights, PasswordChange, SignedIn, SignIn
 from service.database import Database, Row, serialise, server_now
 from service.errors import Conflict, Invalid, NotAllowed, NotFound, NotSignedIn, TooMany
 
@@ -89,8 +89,8 @@ async def sign_out(db: Database, caller: Caller) -> None:
         await store.note(connection, "signed_out", account_id=caller.account_id)
 
 
-def standing_of(caller: Caller) -> CallerStanding:
-    return CallerStanding(
+def rights_of(caller: Caller) -> CallerRights:
+    return CallerRights(
         id=caller.id,
         name=caller.name,
         agent=caller.agent,

@@ -287,7 +287,7 @@ async def _write(
     for group in grouped:
         here = [key for key, (of, _) in rows.items() if of == group and key in made]
         await bind_locations(connection, here, locations[group])
-        each, _ = rules.inspection_standing(locations[group], {})
+        each, _ = rules.inspection_counts(locations[group], {})
         sites = Counter((campaign["id"], rows[key][1]["site_id"], campaign["type_id"]) for key in here)
         for rollup_key, number in sites.items():
             so_far = changes.get(rollup_key, Counts())

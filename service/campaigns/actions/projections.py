@@ -193,7 +193,7 @@ def _folded(
     ]
     folds = rules.fold(map(spoken, statements), (location.key for location in locations))
     states = {location.key: rules.shown_state(location, folds[location.key]) for location in locations}
-    counts, complete = rules.inspection_standing(locations, states, pictures)
+    counts, complete = rules.inspection_counts(locations, states, pictures)
     kept: dict[Any, Any] = {"complete": complete, **asdict(pictures)}
     for location in locations:
         folded = folds[location.key]

@@ -13,7 +13,7 @@ from service.access.store import known_site, people_at
 from service.campaigns.rules import Inspection
 from service.campaigns.store.inspections import open_inspections_at
 from service.campaigns.store.locations import locations_of
-from service.contract.work import InspectionBrief, LocationStanding, RevisionBrief, Worklist
+from service.contract.work import InspectionBrief, LocationBrief, RevisionBrief, Worklist
 from service.database import Database, Row, server_now
 from service.plans import store as plans
 from service.plans.rules import FoldedRevision, effective_at, state_of
@@ -89,7 +89,7 @@ def _brief(inspection: Inspection, locations: Collection[Row]) -> InspectionBrie
         revision_id=inspection.revision_id,
         revision=inspection.revision,
         locations=[
-            LocationStanding(
+            LocationBrief(
                 key=location["location_key"],
                 state=location["state"],
                 pictures_required=location["pictures_required"],

@@ -160,7 +160,7 @@ def _as_kept(among: Among) -> sa.Subquery:
 
 
 def _per_inspection(among: Among, pictures: sa.Subquery) -> sa.Subquery:
-    """`rules.inspection_standing` written again in SQL, so that the two can be compared."""
+    """`rules.inspection_counts` written again in SQL, so that the two can be compared."""
     at = _of_locations(among)
     counted: dict[str, sa.ColumnElement[int]] = {
         name: sa.func.coalesce(source.c[name], 0)

@@ -8,8 +8,8 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.access.rules import Caller
 from service.contract.custody import (
+    CustodyOverview,
     CustodyRun,
-    CustodyStanding,
     NotSoundOriginal,
     OriginalSeen,
 )
@@ -25,7 +25,7 @@ SHOWN = 200
 
 async def read_custody(
     db: Database, caller: Caller, window_days: int, writable: Writable | None = None
-) -> CustodyStanding:
+) -> CustodyOverview:
     """Counts over every original, and those not sound that were seen at the caller's sites; with `writable`
     whether database and store take writes."""
     must_look(caller)
@@ -35,9 +35,9 @@ async def read_custody(
         rows, here = await not_sound(connection, caller.sites, SHOWN)
         listed = await _not_sound(connection, caller, rows)
         policies = await retention.standing_policies(connection)
-    counted = {name: counts[name] for name in CustodyStanding.__struct_fields__ if name in counts}
+    counted = {name: counts[name] for name in CustodyOverview.__struct_fields__ if name in counts}
     bad = sum(counts[name] for name in NOT_SOUND)
-    return CustodyStanding(
+    return CustodyOverview(
         **counted,
         window_days=window_days,
         database_writable=await writable.database() if writable else None,

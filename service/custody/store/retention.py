@@ -20,7 +20,7 @@ from service.intake.store.tables import card_returns, sightings
 
 STRICT, LOOSE = "compliance", "governance"
 
-_standing = sa.select(retention_policies).where(standing(retention_policies)).subquery("standing")
+_policies = sa.select(retention_policies).where(standing(retention_policies)).subquery("policies")
 
 
 def policy_of(row: Row) -> Policy:
@@ -40,9 +40,9 @@ async def standing_policy(connection: AsyncConnection, code: str) -> Row | None:
 async def standing_policies(connection: AsyncConnection) -> Sequence[Row]:
     """The policies that stand, by site, those of no days left out."""
     query = (
-        sa.select(_standing, sites.c.code.label("site"))
-        .join(sites, sites.c.id == _standing.c.site_id)
-        .where(_standing.c.days > 0)
+        sa.select(_policies, sites.c.code.label("site"))
+        .join(sites, sites.c.id == _policies.c.site_id)
+        .where(_policies.c.days > 0)
         .order_by(sites.c.code)
     )
     return (await connection.execute(query)).mappings().all()
@@ -52,13 +52,13 @@ async def returns_to_lock(connection: AsyncConnection, limit: int) -> Sequence[R
     """Committed card returns of sites with a policy whose originals were not locked by it, oldest id first;
     each with the policy's id."""
     query = (
-        sa.select(card_returns.c.id, _standing.c.id.label("policy_id"))
-        .join(_standing, _standing.c.site_id == card_returns.c.site_id)
+        sa.select(card_returns.c.id, _policies.c.id.label("policy_id"))
+        .join(_policies, _policies.c.site_id == card_returns.c.site_id)
         .outerjoin(return_locks, return_locks.c.card_return_id == card_returns.c.id)
         .where(
-            _standing.c.days > 0,
+            _policies.c.days > 0,
             card_returns.c.committed_at.is_not(None),
-            return_locks.c.policy_id.is_distinct_from(_standing.c.id),
+            return_locks.c.policy_id.is_distinct_from(_policies.c.id),
         )
         .order_by(card_returns.c.id)
         .limit(limit)
@@ -91,10 +91,10 @@ async def digests_of_return(
 async def policies_of(connection: AsyncConnection, digests: Collection[str]) -> dict[str, list[Policy]]:
     """Of each image the policies of every site where it was seen."""
     query = (
-        sa.select(sightings.c.digest, _standing.c.days, _standing.c.mode)
+        sa.select(sightings.c.digest, _policies.c.days, _policies.c.mode)
         .distinct()
         .join(card_returns, card_returns.c.id == sightings.c.card_return_id)
-        .join(_standing, _standing.c.site_id == card_returns.c.site_id)
+        .join(_policies, _policies.c.site_id == card_returns.c.site_id)
         .where(sightings.c.digest == sa.any_(texts_of(digests)))
     )
     found: dict[str, list[Policy]] = {digest: [] for digest in digests}

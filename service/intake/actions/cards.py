@@ -12,7 +12,7 @@ from service.access.store import known_site
 from service.campaigns.store.inspections import inspection_by_id
 from service.contract.cards import (
     CardPrepared,
-    CardStanding,
+    RecordedCard,
 )
 from service.database import Database, Row, storable
 from service.errors import Invalid, NotFound
@@ -21,7 +21,7 @@ from service.intake.store.returns import card_by_id, revision_label
 from service.intake.store.tables import cards
 
 
-async def prepare_card(db: Database, caller: Caller, card_id: UUID, body: CardPrepared) -> CardStanding:
+async def prepare_card(db: Database, caller: Caller, card_id: UUID, body: CardPrepared) -> RecordedCard:
     """Record that a card was prepared for an inspection of the agent's site."""
     caller.must(Act.READ_CARD, body.site)
     async with db.begin() as connection:
@@ -32,7 +32,7 @@ async def prepare_card(db: Database, caller: Caller, card_id: UUID, body: CardPr
         await append_one(connection, cards, fact, caller, f"Card {card_id}")
         row = await card_by_id(connection, card_id)
         assert row is not None
-        return card_standing(row)
+        return recorded_card(row)
 
 
 def _words(body: CardPrepared) -> dict[str, Any]:
@@ -54,15 +54,15 @@ async def _check_preparation(connection: AsyncConnection, body: CardPrepared) ->
         )
 
 
-async def read_card(db: Database, caller: Caller, card_id: UUID) -> CardStanding:
+async def read_card(db: Database, caller: Caller, card_id: UUID) -> RecordedCard:
     """A prepared card of one of the caller's sites."""
     caller.must(Act.READ)
     async with db.begin() as connection:
         row = await card_by_id(connection, card_id)
     if row is None or not caller.at(row["site"]):
         raise NotFound(f"No card {card_id} is recorded at your sites.")
-    return card_standing(row)
+    return recorded_card(row)
 
 
-def card_standing(row: Row) -> CardStanding:
-    return CardStanding(**{name: row[name] for name in CardStanding.__struct_fields__})
+def recorded_card(row: Row) -> RecordedCard:
+    return RecordedCard(**{name: row[name] for name in RecordedCard.__struct_fields__})

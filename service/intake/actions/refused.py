@@ -12,12 +12,12 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.access.rules import Act, Caller
 from service.campaigns.actions.stating import TurnedDown, record_statement
-from service.contract.cards import CardReturnStanding, RefusalSettledIn
+from service.contract.cards import RecordedReturn, RefusalSettledIn
 from service.contract.wire import new_id
 from service.database import Database, storable, storable_json
 from service.errors import Conflict, NotAllowed, NotFound
 from service.facts.store import append, append_one, same
-from service.intake.actions.returns import own_return, return_standing
+from service.intake.actions.returns import own_return, recorded_return
 from service.intake.store import refused as store
 
 
@@ -41,7 +41,7 @@ async def keep_refused(
 
 async def settle_refused(
     db: Database, caller: Caller, return_id: UUID, refused_id: UUID, wanted: RefusalSettledIn
-) -> CardReturnStanding:
+) -> RecordedReturn:
     """State something in the place of a refused statement, or dismiss it; returns the card return after that.
 
     The same request again answers the same (I8). Raises NotFound, NotAllowed (an agent, another site),
@@ -62,7 +62,7 @@ async def settle_refused(
             fact = {"refused_id": refused_id, **_settlement(wanted)}
             await append_one(connection, store.refusals_settled, fact, caller, f"Settlement {wanted.id}")
             row = await own_return(connection, caller, return_id, Act.STATE)
-        return return_standing(row)
+        return recorded_return(row)
 
 
 async def _settled_so(connection: AsyncConnection, refused_id: UUID, wanted: RefusalSettledIn) -> bool:

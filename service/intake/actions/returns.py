@@ -14,7 +14,7 @@ from service.access.store import known_site
 from service.campaigns.store.inspections import inspection_by_id
 from service.contract.cards import (
     CardReturnOpen,
-    CardReturnStanding,
+    RecordedReturn,
     RefusedStatement,
     UnreadFile,
 )
@@ -47,7 +47,7 @@ class ReturnOfAnotherAgent(NotAllowed):
 
 async def open_return(
     db: Database, caller: Caller, return_id: UUID, opening: CardReturnOpen
-) -> CardReturnStanding:
+) -> RecordedReturn:
     """Open a card return; the same opening again answers how the return is by then."""
     caller.must(Act.READ_CARD, opening.site)
     as_sent = storable_json(msgspec.to_builtins(opening))
@@ -63,7 +63,7 @@ async def open_return(
                 f"Card return {return_id} is recorded with other content.",
                 next_step="Open a new card return with a new id; what was sent under this id stays.",
             )
-        return return_standing(card_return)
+        return recorded_return(card_return)
 
 
 async def _insert_return(
@@ -108,14 +108,12 @@ def _refuse_foreign(found_at: str | None, site: str, what: str) -> None:
         )
 
 
-def return_standing(card_return: CardReturn) -> CardReturnStanding:
+def recorded_return(card_return: CardReturn) -> RecordedReturn:
     """A card return as the API shows it."""
-    shown = {
-        name: getattr(card_return, name) for name in CardReturnStanding.__struct_fields__ if name != "state"
-    }
+    shown = {name: getattr(card_return, name) for name in RecordedReturn.__struct_fields__ if name != "state"}
     shown["unread"] = msgspec.convert(card_return.unread, list[UnreadFile])
     shown["refused"] = msgspec.convert(card_return.refused, list[RefusedStatement])
-    return CardReturnStanding(**shown, state="open" if card_return.committed_at is None else "committed")
+    return RecordedReturn(**shown, state="open" if card_return.committed_at is None else "committed")
 
 
 async def own_return(
@@ -151,10 +149,10 @@ def _refuse_another(caller: Caller, card_return: CardReturn) -> None:
         )
 
 
-async def read_return(db: Database, caller: Caller, return_id: UUID) -> CardReturnStanding:
+async def read_return(db: Database, caller: Caller, return_id: UUID) -> RecordedReturn:
     """A card return as it is now."""
     async with db.begin() as connection:
-        return return_standing(await own_return(connection, caller, return_id, Act.READ))
+        return recorded_return(await own_return(connection, caller, return_id, Act.READ))
 
 
 async def known_returns(db: Database, caller: Caller, asked: Sequence[ReturnAsked]) -> ReturnsKnown:
@@ -178,13 +176,13 @@ async def known_returns(db: Database, caller: Caller, asked: Sequence[ReturnAske
 
 async def list_returns(
     db: Database, caller: Caller, site: str | None, before: UUID | None, limit: int
-) -> list[CardReturnStanding]:
+) -> list[RecordedReturn]:
     """Card returns of the caller's sites, the newest first, below the id `before`."""
     caller.must(Act.READ, site)
     codes = caller.sites if site is None else {site}
     async with db.begin() as connection:
         return [
-            return_standing(card_return)
+            recorded_return(card_return)
             for card_return in await returns_page(connection, codes, before, limit)
         ]
 

@@ -170,10 +170,10 @@ async def list_revisions(
         folds = await store.folds_of_plan(connection, plan_id)
         rows = await store.revisions_after(connection, plan_id, after, limit)
         now = server_now()
-        return [Revision(**_standing(row, folds, now, site)) for row in rows]
+        return [Revision(**_fields(row, folds, now, site)) for row in rows]
 
 
-def _standing(
+def _fields(
     row: Row, folds: Mapping[UUID, rules.FoldedRevision], now: datetime, site: str | None
 ) -> dict[str, Any]:
     in_force = [
@@ -225,8 +225,8 @@ async def revision_detail(connection: AsyncConnection, row: Row, site: str | Non
         )
         for event in await store.event_rows(connection, row["id"])
     ]
-    standing = _standing(row, folds, server_now(), site)
-    return RevisionDetail(**standing, heads=list(folds[row["id"]].heads), events=events)
+    fields = _fields(row, folds, server_now(), site)
+    return RevisionDetail(**fields, heads=list(folds[row["id"]].heads), events=events)
 
 
 async def read_document(db: Database, caller: Caller, revision_id: UUID) -> PlanDocument:

@@ -30,7 +30,7 @@ async def record_event(
     Raises NotFound, NotAllowed (role, site, two-person rule), Invalid (members that do not go together,
     an unknown site, a past date without `backdated` and a note), or Conflict (the step cannot follow
     on what it replaces, the revision has moved on, or the id stands for another event). A repeated
-    event gets the present standing (I8).
+    event gets the present state (I8).
     """
     caller.must(Act.WRITE_PLAN if requested.kind == "submitted" else Act.APPROVE_PLAN)
     account_id = caller.person()

@@ -9,8 +9,8 @@ from uuid import UUID
 from service.access.rules import Act, Caller
 from service.campaigns.store.places import PLACES_NAMED, places_of
 from service.contract.records import (
+    CountedPlace,
     HistoryItem,
-    StandingPlace,
 )
 from service.database import Database, Row
 from service.images.actions import MADE
@@ -66,7 +66,7 @@ def _history_item(row: Row, places: Sequence[Row]) -> HistoryItem:
 
 async def places_counting(
     db: Database, caller: Caller, digests: Collection[str]
-) -> dict[str, tuple[list[StandingPlace], bool]]:
+) -> dict[str, tuple[list[CountedPlace], bool]]:
     """By image the first locations where it counts, and whether there are more."""
     async with db.begin() as connection:
         places = await places_of(connection, set(digests), caller.sites)
@@ -75,12 +75,12 @@ async def places_counting(
     }
 
 
-def named_places(places: Sequence[Row]) -> tuple[list[StandingPlace], bool]:
+def named_places(places: Sequence[Row]) -> tuple[list[CountedPlace], bool]:
     """The first places, and whether there are more."""
     named = [
-        StandingPlace(unit=row["serial"], campaign=row["campaign"], location=row["location_key"] or None)
+        CountedPlace(unit=row["serial"], campaign=row["campaign"], location=row["location_key"] or None)
         if row["visible"]
-        else StandingPlace(unit=None, campaign=None, location=None)
+        else CountedPlace(unit=None, campaign=None, location=None)
         for row in places[:PLACES_NAMED]
     ]
     return named, len(places) > PLACES_NAMED

@@ -18,7 +18,7 @@ from agent.errors import AgentError
 from agent.outbox.card_return import CardReturn
 from agent.sync.progress import duration_text, read_note
 from agent.sync.refused import refused_lines
-from agent.wording import standing_of
+from agent.wording import custody_words
 from agent.workstation import Workstation
 from service.contract.showing import size_words
 
@@ -68,7 +68,7 @@ def return_facts(card_return: CardReturn) -> dict[str, Any]:
         "unread": card_return.unread_files,
         "lacking": card_return.lacking,
         "trouble": card_return.trouble,
-        "standing": standing_of(card_return),
+        "custody": custody_words(card_return),
     }
 
 
@@ -83,7 +83,7 @@ def _slot(station: Workstation, root: Path) -> dict[str, Any]:
         "unit": marker.unit if marker else None,
         "card": str(marker.card_id) if marker else None,
         "cardReturn": str(return_id) if return_id else None,
-        "standing": standing_of(station.outbox.returns.shown(return_id)) if return_id else NOT_READ,
+        "custody": custody_words(station.outbox.returns.shown(return_id)) if return_id else NOT_READ,
     }
 
 
@@ -103,7 +103,7 @@ def status_lines(facts: dict[str, Any]) -> Iterator[str]:
     yield "plan revisions held: " + (", ".join(facts["heldRevisions"]) or "none")
     for slot in facts["slots"]:
         what = f"card {slot['card'][-8:]} for {slot['unit']}" if slot["card"] else "no marker of ours"
-        yield f"in now at {slot['at']}: {what}: {slot['standing']}"
+        yield f"in now at {slot['at']}: {what}: {slot['custody']}"
     if facts["statementsWaiting"]:
         yield f"{facts['statementsWaiting']} statements wait for the link"
     yield from facts["refused"]
@@ -133,7 +133,7 @@ def return_lines(card_return: dict[str, Any]) -> Iterator[str]:
         f"{card_return['files']} files, {size_words(card_return['bytes'])}",
     ]
     at = card_return["started"][:16].replace("T", " ")
-    yield f"{at} UTC, {', '.join(name for name in names if name)}: {card_return['standing']}"
+    yield f"{at} UTC, {', '.join(name for name in names if name)}: {card_return['custody']}"
     if card_return["state"] == "copied" and card_return["trouble"]:
         yield f"  not held yet: {card_return['trouble']}"
 

@@ -20,7 +20,7 @@ READY, DONE = "ready", "done"
 
 
 @dataclass(frozen=True)
-class Standing:
+class ReadyAgent:
     """`start`: seconds it took to stand ready."""
 
     start: float
@@ -43,12 +43,12 @@ class Standing:
 
 
 @contextmanager
-def standing(environment: dict[str, str]) -> Iterator[Standing]:
+def ready_agent(environment: dict[str, str]) -> Iterator[ReadyAgent]:
     """An agent at the workstation of this environment."""
     begun = time.perf_counter()
     with (
         subprocess.Popen(
-            [sys.executable, "-m", "tests.bench.standing"],
+            [sys.executable, "-m", "tests.bench.ready"],
             env={**os.environ, **environment},
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
@@ -57,16 +57,16 @@ def standing(environment: dict[str, str]) -> Iterator[Standing]:
         watched(agent) as most,
     ):
         _await(agent, READY)
-        yield Standing(time.perf_counter() - begun, agent, most)
+        yield ReadyAgent(time.perf_counter() - begun, agent, most)
         assert agent.stdin is not None
         agent.stdin.close()
 
 
 def _await(agent: subprocess.Popen[str], word: str) -> None:
     assert agent.stdout is not None
-    said = agent.stdout.readline().strip()
-    if said != word:
-        raise AssertionError(f"The standing agent said {said!r}, not {word!r}.")
+    answer = agent.stdout.readline().strip()
+    if answer != word:
+        raise AssertionError(f"The agent answered {answer!r}, not {word!r}.")
 
 
 def _stand() -> None:
@@ -78,7 +78,7 @@ def _stand() -> None:
     with Workstation(state) as station, station.service() as service, station.pusher(service) as pusher:
         sys.stdout.write(f"{READY}\n")
         sys.stdout.flush()
-        for _told in sys.stdin:
+        for _line in sys.stdin:
             troubles = push_due(pusher, station.outbox, lambda: False, forced=True)
             sys.stdout.write(f"{troubles or DONE}\n")
             sys.stdout.flush()
