@@ -14,6 +14,7 @@ from service.commands import (
     campaigns,
     custody,
     installing,
+    keys,
     people,
     plans,
     recounting,
@@ -27,9 +28,9 @@ from service.commands.opening import explained
 app = typer.Typer(no_args_is_help=True, add_completion=False, pretty_exceptions_enable=False)
 
 DEEDS = (
-    *(installing.migrate, installing.receipt_key, installing.bucket, agents.enrol_code),
+    *(installing.migrate, keys.receipt_key, installing.bucket, agents.enrol_code),
     *(serving.serve, serving.worker, custody.audit, custody.sweep, custody.retention, recounting.recount),
-    serving.seed,
+    *(keys.receipt_keys, keys.distrust_key, serving.seed),
 )
 for command in DEEDS:
     app.command(command.__name__.replace("_", "-"))(command)

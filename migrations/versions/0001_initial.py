@@ -282,6 +282,28 @@ def upgrade() -> None:
         sa.UniqueConstraint("plan_id", "label", name=op.f("uq_plan_revisions_plan_id_label")),
     )
     op.create_table(
+        "key_facts",
+        sa.Column("id", sa.UUID(), nullable=False),
+        sa.Column("key_id", sa.Text(), nullable=False),
+        sa.Column("x", sa.Text(), nullable=False),
+        sa.Column("trusted", sa.Boolean(), nullable=False),
+        sa.Column("reason", sa.Text(), nullable=True),
+        sa.Column(
+            "number", sa.BigInteger(), server_default=sa.text("nextval('fact_numbers')"), nullable=False
+        ),
+        sa.Column("replaces", postgresql.ARRAY(sa.UUID()), server_default="{}", nullable=False),
+        sa.Column("account_id", sa.UUID(), nullable=True),
+        sa.Column("agent_id", sa.UUID(), nullable=True),
+        sa.Column("by_name", sa.Text(), nullable=True),
+        sa.Column("card_return_id", sa.UUID(), nullable=True),
+        sa.Column("recorded_at", sa.DateTime(timezone=True), nullable=False),
+        sa.ForeignKeyConstraint(["account_id"], ["accounts.id"], name=op.f("fk_key_facts_account_id")),
+        sa.ForeignKeyConstraint(["agent_id"], ["agents.id"], name=op.f("fk_key_facts_agent_id")),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_key_facts")),
+        info={"subject": "key_id", "content": ("key_id", "x", "trusted", "reason", "replaces")},
+    )
+    op.create_index(op.f("ix_key_facts_key_id"), "key_facts", ["key_id"], unique=False)
+    op.create_table(
         "retention_policies",
         sa.Column("id", sa.UUID(), nullable=False),
         sa.Column("site_id", sa.UUID(), nullable=False),
@@ -730,7 +752,7 @@ def upgrade() -> None:
         sa.ForeignKeyConstraint(
             ["card_return_id"], ["card_returns.id"], name=op.f("fk_receipts_card_return_id")
         ),
-        sa.PrimaryKeyConstraint("card_return_id", name=op.f("pk_receipts")),
+        sa.PrimaryKeyConstraint("card_return_id", "key_id", name=op.f("pk_receipts")),
     )
     op.create_table(
         "refused_statements",

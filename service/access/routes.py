@@ -10,7 +10,7 @@ from litestar.datastructures import Cookie
 from litestar.di import NamedDependency
 from litestar.params import FromPath, JSONBody, PathParameter
 
-from service.access.actions import agents, people, register, sites
+from service.access.actions import agents, keys, people, register, sites
 from service.access.auth import SESSION_COOKIE, must_be_same_origin
 from service.access.rules import Caller
 from service.contract.access import (
@@ -23,6 +23,7 @@ from service.contract.access import (
     EnrolledAgent,
     EnrolmentCode,
     JwkSet,
+    KeyRecord,
     NewCode,
     PasswordChange,
     SignedIn,
@@ -98,9 +99,15 @@ async def read_caller(caller: NamedDependency[Caller]) -> CallerRights:
 
 
 @get("/keys", exclude_from_auth=True, security=[{}])
-async def read_keys(signer: NamedDependency[Signer]) -> JwkSet:
-    """The public keys that receipts are signed with (RFC 7517, RFC 8037)."""
-    return signer.jwks()
+async def read_keys(db: NamedDependency[Database], signer: NamedDependency[Signer]) -> JwkSet:
+    """The public keys that prove a receipt (RFC 7517, RFC 8037): the one in use, and those used before."""
+    return await keys.trusted_keys(db, signer)
+
+
+@get("/keys/history", responses=problems(401, 403))
+async def read_key_history(db: NamedDependency[Database], caller: NamedDependency[Caller]) -> list[KeyRecord]:
+    """What is recorded of every receipt key, also of those that are not trusted any more."""
+    return await keys.list_keys(db, caller)
 
 
 @get("/accounts", responses=problems(400, 401, 403))
@@ -172,7 +179,7 @@ async def enrol(
     data: JSONBody[EnrolAgent], db: NamedDependency[Database], signer: NamedDependency[Signer]
 ) -> AgentEnrolled:
     """Enrol a workstation with a one-time code. Repeat it as it was when the answer is lost."""
-    return await agents.enrol(db, signer.jwks(), data)
+    return await agents.enrol(db, await keys.trusted_keys(db, signer), data)
 
 
 @get("/agents", responses=problems(400, 401, 403))
@@ -269,6 +276,7 @@ router = Router(
         sign_out,
         read_caller,
         read_keys,
+        read_key_history,
         list_accounts,
         read_account,
         put_account,

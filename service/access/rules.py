@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
+from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
 from uuid import UUID
 
 from service.errors import NotAllowed
+from service.facts.rules import standing
 
 
 class Role(StrEnum):
@@ -103,6 +106,25 @@ class Caller:
 # Whoever runs a command on the server has its settings and so the database. The record names no account;
 # an act for which it must name a person is refused.
 OPERATOR = Caller(NO_ACCOUNT, "the command line", frozenset(Role), None)
+
+
+@dataclass(frozen=True, slots=True)
+class KeyFact:
+    """That a receipt key signs for the service, or that nothing it signed proves anything any more."""
+
+    id: UUID
+    replaces: frozenset[UUID]
+    key_id: str
+    trusted: bool
+
+
+def distrusted(facts: Iterable[KeyFact]) -> set[str]:
+    """The keys that are not trusted: anything that stands says so, whatever else stands beside it."""
+    of_key: dict[str, list[KeyFact]] = defaultdict(list)
+    for fact in facts:
+        of_key[fact.key_id].append(fact)
+    return {key_id for key_id, its in of_key.items() if not all(head.trusted for head in standing(its).heads)}
+
 
 # Crockford's base 32 alphabet: no two signs that a person takes for each other.
 CODE_ALPHABET = "0123456789ABCDEFGHJKMNPQRSTVWXYZ"

@@ -11,10 +11,11 @@ import sqlalchemy as sa
 from sqlalchemy.dialects.postgresql import JSONB, insert
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-from service.access.rules import SPEAKERS
+from service.access.rules import SPEAKERS, KeyFact
 from service.contract.wire import new_id
 from service.database import Row, id_column, json, metadata, moment, reference, server_now, text, texts
 from service.errors import NotFound
+from service.facts.store import fact_table
 
 sites = sa.Table(
     "sites",
@@ -109,6 +110,16 @@ access_events = sa.Table(
     sa.Column("login_hash", sa.LargeBinary),
     json("detail", nullable=True),
     sa.Index("ix_access_events_login_hash_at", "login_hash", "at"),
+)
+
+# Each key that ever signed receipts, by its RFC 7638 thumbprint, with its public half (`x`, RFC 8037 2); and
+# whether it is trusted, with the reason where it is not.
+key_facts = fact_table(
+    "key_facts",
+    text("key_id", index=True),
+    text("x"),
+    sa.Column("trusted", sa.Boolean, nullable=False),
+    text("reason", nullable=True),
 )
 
 
@@ -369,3 +380,15 @@ async def people_at(connection: AsyncConnection, site: str, *, ever: bool = Fals
         sa.true() if ever else accounts.c.closed_at.is_(None),
     )
     return sorted(set(await connection.scalars(registered.union(with_account))))
+
+
+async def facts_of_keys(connection: AsyncConnection, key_id: str | None = None) -> list[Row]:
+    """Every fact about receipt keys, or about one, in the order in which they were recorded."""
+    query = sa.select(key_facts).order_by(key_facts.c.number)
+    if key_id is not None:
+        query = query.where(key_facts.c.key_id == key_id)
+    return list((await connection.execute(query)).mappings())
+
+
+def key_fact_of(row: Row) -> KeyFact:
+    return KeyFact(row["id"], frozenset(row["replaces"]), row["key_id"], row["trusted"])

@@ -1,14 +1,12 @@
-"""What is made once before the service starts: schema, receipt key, bucket."""
+"""What is made once before the service starts: schema and bucket."""
 
 from __future__ import annotations
 
-import os
-from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from service.commands.opening import NOT_SET_UP, NOT_SOUND, REFUSED, stop
+from service.commands.opening import NOT_SOUND, stop
 from service.settings import read_settings
 
 
@@ -18,22 +16,6 @@ def migrate() -> None:
 
     bring_to_newest(read_settings().database_url)
     typer.echo("The database is at the newest schema.", err=True)
-
-
-def receipt_key(
-    file: Annotated[Path | None, typer.Argument(help="default: SIGHTLEDGER_RECEIPT_KEY_FILE")] = None,
-) -> None:
-    """Make the Ed25519 key that signs receipts. An existing file is left alone."""
-    from service.signing import Signer, create_key_file
-
-    path = file or Path(os.environ.get("SIGHTLEDGER_RECEIPT_KEY_FILE", "receipt-key.pem"))
-    try:
-        create_key_file(path)
-    except FileExistsError:
-        stop(f"{path} exists and is left as it is.", REFUSED)
-    except OSError as error:
-        stop(f"{path} cannot be written: {error.strerror}.", NOT_SET_UP)
-    typer.echo(f"{path}: key {Signer.load(path).key_id}. Keep a copy in a safe place.", err=True)
 
 
 def bucket(

@@ -40,6 +40,20 @@ class JwkSet(Wire):
     keys: list[Jwk]
 
 
+class KeyRecord(Wire):
+    """A fact about a receipt key: that it signs (`trusted`), or that from `recorded_at` on nothing it signed
+    proves anything, and why. `x` is its public half (RFC 8037)."""
+
+    id: UUID
+    key_id: str
+    x: str
+    trusted: bool
+    reason: str | None
+    by: str | None
+    recorded_at: UtcTime
+    replaces: list[UUID]
+
+
 class AgentReport(Wire):
     """What a workstation says of itself; asked for by nobody, shown to the manager. `refused_preparations`:
     cards that went out although the service refused their preparation, each with the reason."""

@@ -261,7 +261,7 @@ async def list_files(
     return paged(request, items, limit, lambda item: item.ordinal)
 
 
-@get("/card-returns/{return_id:uuid}/receipt", responses=problems(400, 401, 403, 404))
+@get("/card-returns/{return_id:uuid}/receipt", responses=problems(400, 401, 403, 404, 503))
 async def read_receipt(
     return_id: FromPath[UUID], db: NamedDependency[Database], caller: NamedDependency[Caller]
 ) -> Receipt:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from base64 import urlsafe_b64decode
 from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import replace
@@ -17,12 +18,16 @@ from sqlalchemy import make_url
 
 from deploy.embedded.postgres import Postgres
 from service.access.rules import Caller
+from service.contract.access import JwkSet
+from service.contract.cards import Receipt
 from service.contract.comparing import ReturnAsked
+from service.contract.signature import verify_receipt
 from service.custody.actions.sweep import sweep
 from service.database import Database
 from service.intake.actions.returns import known_returns
 from service.parts import open_holding
 from service.settings import Settings
+from service.signing import Signer
 from tests.commands.own_process import sightledger
 from tests.documents import Shell, blocks
 from tests.intake.factories import CardBack, Yard, claim, fresh_seed, jpeg, receipt_body
@@ -149,3 +154,39 @@ async def test_p04_a_sweep_that_deletes_after_a_restore_takes_what_only_the_stor
         assert await holding.keeps_versions()
         await sweep(yard.db, holding, 0, delete=True)
     assert set(await lost.upload(await lost.send_manifest())) == {200}, "the bytes had to be sent again"
+
+
+async def test_a_receipt_key_that_others_may_have_is_changed_and_its_receipts_are_signed_again(
+    yard: Yard, settings: Settings, shell: Shell, tmp_path: Path
+) -> None:
+    change, compromise = blocks(OPERATING, "Receipt keys")
+    came = card(yard)
+    await came.go_through()
+    suspect = yard.signer.key_id
+    shell.run(change)
+    new_key = tmp_path / shell.environment["SIGHTLEDGER_RECEIPT_KEY_FILE"]
+    changed = msgspec.structs.replace(settings, receipt_key_file=str(new_key))
+    with running_service(changed, tmp_path) as service:
+        token = token_of_agent(settings, yard.made.site)[1]
+
+        def proven() -> tuple[int, bool]:
+            answer = service.client(token).get(f"/api/v1/card-returns/{came.id}/receipt")
+            if answer.status_code != 200:
+                return answer.status_code, False
+            keys = msgspec.json.decode(service.client().get("/api/v1/keys").content, type=JwkSet)
+            receipt = msgspec.json.decode(answer.content, type=Receipt)
+            signed_by = msgspec.json.decode(urlsafe_b64decode(receipt.protected + "=="))["kid"]
+            return len(verify_receipt(receipt, keys)) and 200, signed_by == suspect
+
+        assert proven() == (200, True)
+        shell.environment["SUSPECT"] = suspect
+        listed, counted = shell.run(compromise).splitlines()[:2]
+        assert listed.startswith(f"{suspect}\t")
+        assert counted == f"{suspect} is not trusted any more. 1 receipts were signed again."
+        assert proven() == (200, False)
+        history = service.client(token).get("/api/v1/keys/history").json()
+        assert [(fact["keyId"], fact["trusted"]) for fact in history] == [
+            (suspect, True),
+            (suspect, False),
+            (Signer.load(new_key).key_id, True),
+        ]

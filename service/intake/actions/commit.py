@@ -11,6 +11,7 @@ from uuid import UUID
 import msgspec
 from sqlalchemy.ext.asyncio import AsyncConnection
 
+from service.access.actions.keys import must_be_trusted
 from service.access.rules import Caller
 from service.campaigns.actions.settling import changing
 from service.campaigns.actions.stating import record_statements
@@ -25,7 +26,7 @@ from service.intake.actions.lacking import look, order_reading, recorded
 from service.intake.actions.parts import ERRORS_SHOWN, decoded, refuse_contradictions
 from service.intake.actions.recording import Recorder, gather_images
 from service.intake.actions.refused import keep_refused
-from service.intake.actions.returns import ReturnDiffers, opened_return
+from service.intake.actions.returns import ReturnDiffers, opened_return, proving_receipt
 from service.intake.rules.holding import Recorded
 from service.intake.rules.manifests import extent_remarks, manifest_faults, placing_remarks, sizes
 from service.intake.store.card_return import CardReturn
@@ -35,7 +36,6 @@ from service.intake.store.returns import (
     insert_receipt,
     part_body,
     part_numbers,
-    receipt_body,
     revision_label,
 )
 from service.objects import Objects
@@ -114,6 +114,7 @@ async def commit_return(
         receipt = await _earlier_receipt(connection, card_return, commit)
         if receipt is not None:
             return receipt
+        await must_be_trusted(connection, signer)
         receipt = await _write(connection, signer, caller, card_return, commit, manifest)
         reach("commit.written")
     reach("commit.done")
@@ -138,7 +139,7 @@ async def _earlier_receipt(
             f"Card return {card_return.id} was committed with other content.",
             next_step="Open a new card return for what was not in the first one.",
         )
-    return await receipt_body(connection, card_return.id)
+    return await proving_receipt(connection, card_return.id)
 
 
 def _extent_of(commit: CardReturnCommit) -> dict[str, Any]:

@@ -9,6 +9,7 @@ from uuid import UUID
 import msgspec
 from sqlalchemy.ext.asyncio import AsyncConnection
 
+from service.access.actions.keys import trusted_ids
 from service.access.rules import Act, Caller
 from service.access.store import known_site
 from service.campaigns.store.inspections import inspection_by_id
@@ -21,7 +22,7 @@ from service.contract.cards import (
 from service.contract.comparing import ReturnAsked, ReturnsKnown
 from service.contract.records import ReturnFile
 from service.database import Database, Row, server_now, storable_json
-from service.errors import Conflict, NotAllowed, NotFound
+from service.errors import Conflict, NotAllowed, NotFound, Unavailable
 from service.intake.rules.clocks import clocks
 from service.intake.store.card_return import CardReturn
 from service.intake.store.returns import (
@@ -30,7 +31,7 @@ from service.intake.store.returns import (
     committed_of_agent,
     files_page,
     insert_return,
-    receipt_body,
+    receipt_bodies,
     return_by_id,
     returns_page,
     revision_label,
@@ -216,11 +217,29 @@ def _return_file(row: Row) -> ReturnFile:
     )
 
 
+async def proving_receipt(connection: AsyncConnection, return_id: UUID) -> bytes | None:
+    """The receipt by the key that was recorded first of those that are trusted; None: there is no receipt.
+
+    Raises Unavailable while every receipt is by a key that is not trusted any more.
+    """
+    bodies = await receipt_bodies(connection, return_id)
+    for key_id in await trusted_ids(connection):
+        if key_id in bodies:
+            return bodies[key_id]
+    if bodies:
+        raise Unavailable(
+            f"The receipt of card return {return_id} was signed with a key that is not trusted any more.",
+            consequence="What the card return brought is held as before. Do not wipe the card.",
+            next_step="Have the operator finish `sightledger distrust-key`, which signs it again.",
+        )
+    return None
+
+
 async def read_receipt(db: Database, caller: Caller, return_id: UUID) -> bytes:
     """The receipt, byte for byte as first issued; raises NotFound before the commit."""
     async with db.begin() as connection:
         await own_return(connection, caller, return_id, Act.READ)
-        body = await receipt_body(connection, return_id)
+        body = await proving_receipt(connection, return_id)
     if body is None:
         raise NotFound(
             f"Card return {return_id} is not committed: there is no receipt yet.",

@@ -138,10 +138,30 @@ async def part_body(connection: AsyncConnection, return_id: UUID, number: int) -
     return None if body is None else bytes(body)
 
 
-async def receipt_body(connection: AsyncConnection, return_id: UUID) -> bytes | None:
-    """A receipt, byte for byte as it was first answered."""
-    body = await connection.scalar(sa.select(receipts.c.body).where(receipts.c.card_return_id == return_id))
-    return None if body is None else bytes(body)
+async def receipt_bodies(connection: AsyncConnection, return_id: UUID) -> dict[str, bytes]:
+    """The receipts of a card return by the key that signed each, byte for byte as first answered."""
+    query = sa.select(receipts.c.key_id, receipts.c.body).where(receipts.c.card_return_id == return_id)
+    return {row.key_id: bytes(row.body) for row in await connection.execute(query)}
+
+
+async def returns_without_proof(
+    connection: AsyncConnection, trusted: Sequence[str], after: UUID | None, limit: int
+) -> list[UUID]:
+    """Committed card returns of which no receipt is by a trusted key, by id, after the id `after`."""
+    by_trusted = (
+        sa.select(receipts.c.card_return_id)
+        .where(receipts.c.card_return_id == card_returns.c.id, receipts.c.key_id.in_(trusted))
+        .exists()
+    )
+    query = (
+        sa.select(card_returns.c.id)
+        .where(card_returns.c.committed_at.is_not(None), ~by_trusted)
+        .order_by(card_returns.c.id)
+        .limit(limit)
+    )
+    if after is not None:
+        query = query.where(card_returns.c.id > after)
+    return list(await connection.scalars(query))
 
 
 async def insert_receipt(connection: AsyncConnection, row: Mapping[str, Any]) -> None:

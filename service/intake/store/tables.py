@@ -150,11 +150,12 @@ placements = fact_table(
     reference("binding_id", "bindings.id", nullable=True),
 )
 
+# The receipt of a card return, signed once more with another key where the first is not trusted any more.
 receipts = sa.Table(
     "receipts",
     metadata,
     reference("card_return_id", "card_returns.id", primary_key=True),
-    text("key_id"),
+    text("key_id", primary_key=True),
     sa.Column("body", sa.LargeBinary, nullable=False),
     moment("issued_at"),
 )
