@@ -23,6 +23,7 @@ import service.web.routes
 from service.access.auth import SESSION_COOKIE, Authentication, provide_caller
 from service.contract.wire import build_shapes
 from service.described import DescribedJson
+from service.disclosure import security_txt
 from service.health import live, metrics, ready
 from service.http import ServiceRequest, framed
 from service.observe import configure_logging, watched
@@ -68,7 +69,7 @@ def create_app(settings: Settings | None = None) -> Litestar:
             await parts.close()
 
     app = Litestar(
-        route_handlers=[live, ready, metrics, *ROUTERS],
+        route_handlers=[live, ready, metrics, security_txt, *ROUTERS],
         lifespan=[lifespan],
         middleware=[DefineMiddleware(Authentication)],
         dependencies={"caller": Provide(provide_caller, sync_to_thread=False), **provided},

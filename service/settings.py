@@ -84,6 +84,11 @@ Bearer = Annotated[
         extra_json_schema=SECRET,
     ),
 ]
+# RFC 9116 2.5.3; empty: none is published.
+Contact = Annotated[
+    str,
+    Meta(pattern=r"^((mailto:|https://|tel:)[!-~]+)?\Z", description="a mailto:, https:// or tel: address"),
+]
 Level = Annotated[
     Literal["debug", "info", "warning", "error", "critical"],
     Meta(description="debug, info, warning, error or critical"),
@@ -116,6 +121,7 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True, rename=lambda name: f"
     sweep_deletes: YesNo = "no"
     session_hours: Hours = 12
     metrics_token: Bearer = ""
+    security_contact: Contact = ""
     log_level: Level = "info"
 
     @property
