@@ -29,4 +29,4 @@ async def security_txt(settings: NamedDependency[Settings]) -> Response[str]:
         "Preferred-Languages: en",
         f"Canonical: {settings.public_url.rstrip('/')}/.well-known/security.txt",
     ]
-    return Response("".join(f"{line}\r\n" for line in lines), media_type="text/plain; charset=utf-8")
+    return Response("".join(f"{line}\r\n" for line in lines), media_type="text/plain")

@@ -77,6 +77,7 @@ GIVEN = {
     "SIGHTLEDGER_SWEEP_DELETES": "yes",
     "SIGHTLEDGER_SESSION_HOURS": "8760",
     "SIGHTLEDGER_METRICS_TOKEN": "a-token.of~some+length/==",
+    "SIGHTLEDGER_SECURITY_CONTACT": "https://example.org/report",
     "SIGHTLEDGER_LOG_LEVEL": "warning",
 }
 
@@ -124,6 +125,7 @@ SENSELESS = {
     "SWEEP_DELETES": ("", "true", "YES", "1"),
     "SESSION_HOURS": NO_NUMBERS,
     "METRICS_TOKEN": ("two words", "tökén", "token\n"),
+    "SECURITY_CONTACT": ("safety@example.org", "http://example.org", "mailto:a b", "mailto:a\r\nX: y"),
     "LOG_LEVEL": ("", "loud", "INFO"),
 }
 

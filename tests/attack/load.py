@@ -116,13 +116,17 @@ async def unfinished_requests(service: Running, over: asyncio.Event, size: int) 
 
     async def connection(kind: int) -> None:
         reader, writer = await asyncio.open_connection(at.hostname, at.port)
-        with suppress(OSError):
-            writer.write(halves[kind])
-            await writer.drain()
-            while await reader.read(4096):
-                pass
-        closed[kind] += 1
-        writer.close()
+        try:
+            with suppress(OSError):
+                writer.write(halves[kind])
+                await writer.drain()
+                while await reader.read(4096):
+                    pass
+            closed[kind] += 1
+        finally:
+            writer.close()
+            with suppress(OSError):
+                await writer.wait_closed()
 
     connections = [asyncio.create_task(connection(number % 2)) for number in range(size)]
     await over.wait()
