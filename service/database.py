@@ -32,6 +32,25 @@ Row = sa.RowMapping
 K = TypeVar("K")
 
 
+# The name of every column of a table.
+EVERY = "*"
+
+
+def kept_for_ever(*changing: str, sealed: str = "", secret: Collection[str] = ()) -> dict[str, Any]:
+    """The `info` of a table of the record: its rows are never deleted, and of their columns only those
+    named `changing` change, those no more from when `sealed` (SQL over the row `old`) is true.
+
+    service.protection has the database hold to it. The reader does not see the columns that are `secret`.
+    """
+    return {"record": True, "changing": changing, "sealed": sealed, "secret": frozenset(secret)}
+
+
+def working(*changing: str, deleted: bool = False, secret: Collection[str] = ()) -> dict[str, Any]:
+    """The `info` of a table that is no record: the service may change the columns `changing` (EVERY: all of
+    them), and remove rows where they are `deleted`."""
+    return {"record": False, "changing": changing, "deleted": deleted, "secret": frozenset(secret)}
+
+
 def id_column() -> sa.Column[Any]:
     return sa.Column("id", sa.UUID(as_uuid=True), primary_key=True)
 
@@ -187,12 +206,12 @@ class Database:
         await self.engine.dispose()
 
 
-def _alembic_config(url: str) -> Any:
+def _alembic_config(url: str, *, protects: bool = False) -> Any:
     from alembic.config import Config
 
     config = Config()
     config.set_main_option("script_location", "migrations:")
-    config.attributes["url"] = url
+    config.attributes.update(url=url, protects=protects)
     return config
 
 
@@ -205,14 +224,15 @@ def newest_revision() -> str | None:
 
 
 def migrate(url: str) -> None:
-    """Bring the schema of the database at `url` (a SQLAlchemy URL) to the newest migration."""
+    """Bring the schema of the database at `url` (a SQLAlchemy URL) to the newest migration, and let each role
+    do what service.protection says. Raises SettingError when the login of `url` is none of the owner's."""
     from alembic import command
 
-    command.upgrade(_alembic_config(url), "head")
+    command.upgrade(_alembic_config(url, protects=True), "head")
 
 
 def check_migrations(url: str) -> None:
-    """Raise when the tables the code declares and the migrated schema differ."""
+    """Raise when the tables the code declares and the migrated schema differ; `url` is the owner's."""
     from alembic import command
 
     command.check(_alembic_config(url))

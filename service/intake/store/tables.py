@@ -5,7 +5,7 @@ from __future__ import annotations
 import sqlalchemy as sa
 from sqlalchemy.dialects.postgresql import JSONB
 
-from service.database import id_column, ids, json, metadata, moment, reference, text, texts
+from service.database import id_column, ids, json, kept_for_ever, metadata, moment, reference, text, texts
 from service.facts.store import fact_table
 
 # Which card was prepared for which inspection, by an agent.
@@ -60,6 +60,25 @@ card_returns = sa.Table(
     sa.Index("ix_card_returns_site", "site_id", "id"),
     sa.Index("ix_card_returns_card", "card_id"),
     sa.Index("ix_card_returns_agent", "agent_id"),
+    info=kept_for_ever(
+        "finished_at",
+        "committed_at",
+        "manifest_sha256",
+        "complete",
+        "extent",
+        "extent_note",
+        "confirmed_by",
+        "aside",
+        "files",
+        "files_new",
+        "bytes",
+        "bytes_new",
+        "not_placed",
+        "unread",
+        "remarks",
+        "statements",
+        sealed="old.committed_at IS NOT NULL",
+    ),
 )
 
 # The manifest as the agent sent it, part by part, kept as evidence of what was claimed.
@@ -71,6 +90,7 @@ card_return_parts = sa.Table(
     sa.Column("files", sa.Integer, nullable=False),
     sa.Column("body", sa.LargeBinary, nullable=False),
     text("body_sha256"),
+    info=kept_for_ever(),
 )
 
 # One file seen on one card at one path, with the four clocks as read (I9): Exif, file system (zone unknown),
@@ -100,6 +120,7 @@ sightings = sa.Table(
     sa.ForeignKeyConstraint(["digest"], ["images.digest"]),
     sa.UniqueConstraint("card_return_id", "ordinal"),
     sa.Index("ix_sightings_digest", "digest", "card_return_id", "ordinal"),
+    info=kept_for_ever(),
 )
 
 # A person's order to show pictures at another place, with the reason (I12).
@@ -125,6 +146,7 @@ picture_move_items = sa.Table(
     reference("to_inspection_id", "inspections.id", index=True),
     text("to_location_key", nullable=True),
     sa.Column("to_element", sa.Integer),
+    info=kept_for_ever(),
 )
 
 # Who or what rule said where a sighting belongs. A move replaces earlier placements (I12), and so does a
@@ -157,4 +179,5 @@ receipts = sa.Table(
     text("key_id"),
     sa.Column("body", sa.LargeBinary, nullable=False),
     moment("issued_at"),
+    info=kept_for_ever(),
 )

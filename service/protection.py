@@ -1,0 +1,342 @@
+"""How the database itself keeps the record: what each of its roles may do, and what not even the owner may.
+
+Three group roles own nothing in common and log in nowhere; an operator's logins belong to one of them each:
+the owner (migrations), the writer (service, worker, commands) and the reader (reports). What they may do to a
+table follows from its `info` (service.database.kept_for_ever, working). `lapses` says where the database
+differs from that, and by which SQL its owner mends it; each migration ends with these.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+import sqlalchemy as sa
+
+from service.database import EVERY, metadata
+from service.settings import SettingError
+
+OWNER, WRITER, READER = "sightledger_owner", "sightledger_writer", "sightledger_reader"
+# As Postgres calls whoever is in no role in particular.
+ANYBODY = "PUBLIC"
+
+# Tables and sequences that are no part of the metadata: the queue's, and Alembic's note of the version.
+_QUEUE = "procrastinate_"
+_VERSION = "alembic_version"
+
+# One relation, one of its columns ("" for all), a role, and what it may do there.
+Grant = tuple[str, str, str, str]
+
+
+@dataclass(frozen=True, slots=True)
+class Lapse:
+    """Where the database does not hold to what the code declares; `mend` is empty where no SQL of the owner
+    helps."""
+
+    text: str
+    mend: str
+
+    def __str__(self) -> str:
+        return self.text
+
+
+@dataclass(frozen=True, slots=True)
+class Trigger:
+    """A trigger that fires before a change. `columns`: of an UPDATE only one that sets some of these."""
+
+    name: str
+    function: str
+    events: tuple[str, ...]
+    columns: tuple[str, ...] = ()
+    each_row: bool = False
+
+    def made_on(self, table: str) -> str:
+        of = f" OF {', '.join(self.columns)}" if self.columns else ""
+        events = " OR ".join(event + (of if event == "UPDATE" else "") for event in self.events)
+        return (
+            f"CREATE OR REPLACE TRIGGER {self.name} BEFORE {events} ON {table}"
+            f" FOR EACH {'ROW' if self.each_row else 'STATEMENT'} EXECUTE FUNCTION {self.function}();"
+            # A session that plays a replica would pass by any other.
+            f" ALTER TABLE {table} ENABLE ALWAYS TRIGGER {self.name}"
+        )
+
+    def seen(self) -> tuple[Any, ...]:
+        return (self.function, frozenset(self.events), frozenset(self.columns), self.each_row, True)
+
+
+_REFUSE = "refuse_change"
+_RAISE = """RAISE EXCEPTION 'The rows of % stay as they are: % is refused.', TG_TABLE_NAME, TG_OP
+        USING ERRCODE = 'insufficient_privilege', DETAIL = 'Nothing was changed.',
+        HINT = 'A further fact corrects a fact. deploy/OPERATING.md says what is left to the owner.';"""
+
+
+def is_record(table: sa.Table) -> bool:
+    return bool(table.info["record"])
+
+
+def triggers(table: sa.Table) -> list[Trigger]:
+    """The triggers that keep a table of the record; none for other tables."""
+    if not is_record(table):
+        return []
+    changing = table.info["changing"]
+    fixed = tuple(column.name for column in table.columns if column.name not in changing)
+    found = [Trigger("keep", _REFUSE, ("DELETE", "UPDATE", "TRUNCATE"), fixed if changing else ())]
+    if table.info["sealed"]:
+        found.append(Trigger("keep_sealed", f"{_REFUSE}_of_{table.name}", ("UPDATE",), each_row=True))
+    return found
+
+
+def functions() -> dict[str, str]:
+    """The body of each function that a trigger calls."""
+    bodies = {_REFUSE: f"\nBEGIN\n    {_RAISE}\nEND\n"}
+    for table in metadata.tables.values():
+        if is_record(table) and table.info["sealed"]:
+            bodies[f"{_REFUSE}_of_{table.name}"] = (
+                f"\nBEGIN\n    IF {table.info['sealed']} THEN\n        {_RAISE}\n    END IF;\n"
+                "    RETURN new;\nEND\n"
+            )
+    return bodies
+
+
+def grants(table: sa.Table) -> set[Grant]:
+    """What writer and reader may do to a table of ours."""
+    name, info = table.name, table.info
+    found = {(name, "", WRITER, "SELECT"), (name, "", WRITER, "INSERT")}
+    if info["changing"] == (EVERY,):
+        found.add((name, "", WRITER, "UPDATE"))
+    else:
+        found |= {(name, column, WRITER, "UPDATE") for column in info["changing"]}
+    if info.get("deleted"):
+        found.add((name, "", WRITER, "DELETE"))
+    if info["secret"]:
+        shown = (column.name for column in table.columns if column.name not in info["secret"])
+        return found | {(name, column, READER, "SELECT") for column in shown}
+    return found | {(name, "", READER, "SELECT")}
+
+
+def lapses(connection: sa.Connection) -> list[Lapse]:
+    """Where the database differs from what the code declares, in the order in which to mend it."""
+    relations = _relations(connection)
+    return [
+        *_owners(relations),
+        *_functions(connection),
+        *_triggers(connection, relations),
+        *_grants(connection, relations),
+        *_schema(connection),
+    ]
+
+
+def lapse_of_login(connection: sa.Connection) -> list[Lapse]:
+    """Whether whoever is logged in could do what only the owner may."""
+    able = sa.text(
+        "SELECT rolsuper OR rolbypassrls OR pg_has_role(oid, to_regrole(:owner), 'MEMBER') FROM pg_roles"
+        " WHERE rolname = session_user"
+    )
+    if not connection.scalar(able, {"owner": OWNER}):
+        return []
+    who = connection.scalar(sa.text("SELECT session_user"))
+    return [Lapse(f"The login {who} may act as {OWNER}: let the service log in as a {WRITER} alone.", "")]
+
+
+def lapses_seen(connection: sa.Connection) -> list[Lapse]:
+    """Every lapse, as a service sees it that should be a writer."""
+    return [*lapses(connection), *lapse_of_login(connection)]
+
+
+def protect(connection: sa.Connection) -> None:
+    """Mend every lapse; the transaction is the owner's."""
+    driver = connection.connection.driver_connection
+    assert driver is not None
+    for lapse in lapses(connection):
+        if lapse.mend:
+            # As it is: a body holds signs that the layers above would take for parameters.
+            driver.execute(lapse.mend)
+
+
+def become_owner(connection: sa.Connection) -> None:
+    """Make what the connection makes from now on the owner's; raises SettingError where the server is not
+    prepared for that."""
+    there = sa.text("SELECT count(*) FROM pg_roles WHERE rolname IN (:owner, :writer, :reader)")
+    if connection.scalar(there, {"owner": OWNER, "writer": WRITER, "reader": READER}) != 3:
+        raise SettingError(
+            f"The database server lacks the roles {OWNER}, {WRITER} and {READER}, so nothing was migrated. "
+            "Run deploy/roles.sql as its superuser first (README.md, In production)."
+        )
+    if not connection.scalar(sa.text("SELECT pg_has_role(session_user, :owner, 'MEMBER')"), {"owner": OWNER}):
+        raise SettingError(
+            f"The login of SIGHTLEDGER_MIGRATION_DATABASE_URL is no {OWNER}, so nothing was migrated. "
+            f"Grant it that role: GRANT {OWNER} TO the login."
+        )
+    may_make = sa.text("SELECT has_schema_privilege(:owner, 'public', 'CREATE')")
+    if not connection.scalar(may_make, {"owner": OWNER}):
+        raise SettingError(
+            f"The database does not belong to {OWNER}, so nothing was migrated. "
+            f"Hand it over: ALTER DATABASE its name OWNER TO {OWNER}."
+        )
+    connection.execute(sa.text(f"SET ROLE {OWNER}"))
+
+
+@dataclass(frozen=True, slots=True)
+class _Relation:
+    name: str
+    sequence: bool
+    owner: str
+
+    @property
+    def kind(self) -> str:
+        return "SEQUENCE" if self.sequence else "TABLE"
+
+
+_RELATIONS = sa.text(
+    """
+    SELECT relname, relkind = 'S', pg_get_userbyid(relowner) FROM pg_class
+    WHERE relnamespace = 'public'::regnamespace AND relkind IN ('r', 'p', 'S', 'v', 'm')
+    ORDER BY relname
+    """
+)
+
+
+def _relations(connection: sa.Connection) -> dict[str, _Relation]:
+    found = (_Relation(*row) for row in connection.execute(_RELATIONS))
+    return {relation.name: relation for relation in found}
+
+
+def _owners(relations: dict[str, _Relation]) -> Iterator[Lapse]:
+    for relation in relations.values():
+        if relation.owner != OWNER:
+            yield Lapse(f"{relation.name} belongs to {relation.owner}, who may change all of it.", "")
+
+
+_FUNCTIONS = sa.text(
+    """
+    SELECT proname, prosrc, proconfig = ARRAY[CAST(:path AS text)], prosecdef FROM pg_proc
+    WHERE pronamespace = 'public'::regnamespace AND prorettype = 'trigger'::regtype
+    """
+)
+# Whoever may make temporary tables could else put one in front of a table that a function reads.
+_PATH = "public, pg_temp"
+
+
+def _functions(connection: sa.Connection) -> Iterator[Lapse]:
+    found = {
+        name: (body, bool(pinned), definer)
+        for name, body, pinned, definer in connection.execute(_FUNCTIONS, {"path": f"search_path={_PATH}"})
+    }
+    for name, body in functions().items():
+        if found.get(name) != (body, True, False):
+            yield Lapse(
+                f"The function {name}, by which the record is kept, is not as it should be.",
+                f"CREATE OR REPLACE FUNCTION {name}() RETURNS trigger LANGUAGE plpgsql"
+                f" SET search_path = {_PATH} AS $body${body}$body$",
+            )
+
+
+# pg_trigger.tgtype, as the manual of PostgreSQL leaves to its source (pg_trigger.h).
+_BITS = {"DELETE": 8, "UPDATE": 16, "TRUNCATE": 32}
+_TRIGGERS = sa.text(
+    """
+    SELECT relation.relname, made.tgname, proname, tgtype, tgenabled = 'A' AND tgqual IS NULL,
+           ARRAY(SELECT attname::text FROM pg_attribute
+                 WHERE attrelid = made.tgrelid AND attnum = ANY(made.tgattr))
+    FROM pg_trigger made
+    JOIN pg_class relation ON relation.oid = made.tgrelid
+    JOIN pg_proc ON pg_proc.oid = made.tgfoid
+    WHERE relnamespace = 'public'::regnamespace AND NOT tgisinternal
+    """
+)
+
+
+def _triggers(connection: sa.Connection, relations: dict[str, _Relation]) -> Iterator[Lapse]:
+    found = {
+        (table, name): (
+            function,
+            frozenset(event for event, bit in _BITS.items() if kind & bit),
+            frozenset(columns),
+            bool(kind & 1),
+            # Before the change (2), on its own event kinds and never on INSERT (4).
+            always and kind & 2 == 2 and kind & 4 == 0,
+        )
+        for table, name, function, kind, always, columns in connection.execute(_TRIGGERS)
+    }
+    for table in _tables_among(relations):
+        for trigger in triggers(table):
+            if found.get((table.name, trigger.name)) != trigger.seen():
+                yield Lapse(
+                    f"{table.name} can be rewritten by its owner: the trigger {trigger.name} is missing, "
+                    "turned off or another one.",
+                    trigger.made_on(table.name),
+                )
+
+
+_GRANTED = sa.text(
+    """
+    SELECT relation.relname, '', coalesce(rolname, :anybody), privilege_type
+    FROM pg_class relation CROSS JOIN LATERAL aclexplode(relation.relacl) AS entry
+    LEFT JOIN pg_roles ON pg_roles.oid = entry.grantee
+    WHERE relnamespace = 'public'::regnamespace AND relkind IN ('r', 'p', 'S', 'v', 'm')
+      AND entry.grantee <> relowner
+    UNION ALL
+    SELECT relation.relname, attname, coalesce(rolname, :anybody), privilege_type
+    FROM pg_class relation JOIN pg_attribute ON attrelid = relation.oid
+    CROSS JOIN LATERAL aclexplode(attacl) AS entry
+    LEFT JOIN pg_roles ON pg_roles.oid = entry.grantee
+    WHERE relnamespace = 'public'::regnamespace AND entry.grantee <> relowner
+    """
+)
+
+
+def _grants(connection: sa.Connection, relations: dict[str, _Relation]) -> Iterator[Lapse]:
+    wanted = set().union(*(grants(table) for table in _tables_among(relations)), _around(relations))
+    granted = {tuple(row) for row in connection.execute(_GRANTED, {"anybody": ANYBODY})}
+    for grant in sorted(granted - wanted):
+        name, column, role, may = grant
+        # What an operator lets logins of his own read is his business.
+        if role in (WRITER, READER) or may != "SELECT":
+            yield Lapse(
+                f"{role} may {may} {_place(name, column)}, which it should not.",
+                f"REVOKE {_privilege(grant)} ON {relations[name].kind} {name} FROM {role}",
+            )
+    for grant in sorted(wanted - granted):
+        name, column, role, may = grant
+        yield Lapse(
+            f"{role} may not {may} {_place(name, column)}, which the service or a report needs.",
+            f"GRANT {_privilege(grant)} ON {relations[name].kind} {name} TO {role}",
+        )
+
+
+def _around(relations: dict[str, _Relation]) -> set[Grant]:
+    """What writer and reader may do to what is not declared in our own tables."""
+    found = set[Grant]()
+    for name, relation in relations.items():
+        if relation.sequence:
+            found.add((name, "", WRITER, "USAGE"))
+        elif name == _VERSION:
+            found |= {(name, "", role, "SELECT") for role in (WRITER, READER)}
+        elif name.startswith(_QUEUE):
+            found |= {(name, "", WRITER, may) for may in ("SELECT", "INSERT", "UPDATE", "DELETE")}
+            found.add((name, "", READER, "SELECT"))
+    return found
+
+
+def _tables_among(relations: dict[str, _Relation]) -> list[sa.Table]:
+    return [table for name, table in metadata.tables.items() if name in relations]
+
+
+def _place(name: str, column: str) -> str:
+    return f"{name}.{column}" if column else name
+
+
+def _privilege(grant: Grant) -> str:
+    _, column, _, may = grant
+    return f"{may} ({column})" if column else may
+
+
+def _schema(connection: sa.Connection) -> Iterator[Lapse]:
+    may_make = sa.text("SELECT has_schema_privilege(:role, 'public', 'CREATE')")
+    for role in (WRITER, READER):
+        if connection.scalar(may_make, {"role": role}):
+            yield Lapse(
+                f"{role} may make tables and functions of its own beside the record.",
+                f"REVOKE CREATE ON SCHEMA public FROM PUBLIC, {role}",
+            )
