@@ -14,6 +14,7 @@ from typing import Any
 
 import sqlalchemy as sa
 
+from service import walls
 from service.database import EVERY, metadata
 from service.settings import SettingError
 
@@ -87,16 +88,23 @@ def triggers(table: sa.Table) -> list[Trigger]:
     return found
 
 
-def functions() -> dict[str, str]:
-    """The body of each function that a trigger calls."""
-    bodies = {_REFUSE: f"\nBEGIN\n    {_RAISE}\nEND\n"}
+# Whoever may make temporary tables could else put one in front of a table that a function reads.
+_PATH = "search_path=public, pg_temp"
+# What a function returns, its language, its body, and the path on which it finds tables.
+Function = tuple[str, str, str, str | None]
+
+
+def functions() -> dict[str, Function]:
+    """Each function that a trigger or a policy calls."""
+    found: dict[str, Function] = {
+        name: (returns, "sql", body, None) for name, (returns, body) in walls.FUNCTIONS.items()
+    }
+    found[_REFUSE] = ("trigger", "plpgsql", f"BEGIN {_RAISE} END", _PATH)
     for table in metadata.tables.values():
         if is_record(table) and table.info["sealed"]:
-            bodies[f"{_REFUSE}_of_{table.name}"] = (
-                f"\nBEGIN\n    IF {table.info['sealed']} THEN\n        {_RAISE}\n    END IF;\n"
-                "    RETURN new;\nEND\n"
-            )
-    return bodies
+            body = f"BEGIN IF {table.info['sealed']} THEN {_RAISE} END IF; RETURN new; END"
+            found[f"{_REFUSE}_of_{table.name}"] = ("trigger", "plpgsql", body, _PATH)
+    return found
 
 
 def grants(table: sa.Table) -> set[Grant]:
@@ -123,6 +131,7 @@ def lapses(connection: sa.Connection) -> list[Lapse]:
         *_functions(connection),
         *_triggers(connection, relations),
         *_grants(connection, relations),
+        *_policies(connection, relations),
         *_schema(connection),
     ]
 
@@ -210,25 +219,23 @@ def _owners(relations: dict[str, _Relation]) -> Iterator[Lapse]:
 
 _FUNCTIONS = sa.text(
     """
-    SELECT proname, prosrc, proconfig = ARRAY[CAST(:path AS text)], prosecdef FROM pg_proc
-    WHERE pronamespace = 'public'::regnamespace AND prorettype = 'trigger'::regtype
+    SELECT proname, format_type(prorettype, NULL), lanname, prosrc, array_to_string(proconfig, ';')
+    FROM pg_proc JOIN pg_language ON pg_language.oid = prolang
+    WHERE pronamespace = 'public'::regnamespace AND NOT prosecdef
     """
 )
-# Whoever may make temporary tables could else put one in front of a table that a function reads.
-_PATH = "public, pg_temp"
 
 
 def _functions(connection: sa.Connection) -> Iterator[Lapse]:
-    found = {
-        name: (body, bool(pinned), definer)
-        for name, body, pinned, definer in connection.execute(_FUNCTIONS, {"path": f"search_path={_PATH}"})
-    }
-    for name, body in functions().items():
-        if found.get(name) != (body, True, False):
+    found = {name: tuple(rest) for name, *rest in connection.execute(_FUNCTIONS)}
+    for name, function in functions().items():
+        if found.get(name) != function:
+            returns, language, body, path = function
+            settings = f" SET {path}" if path else " STABLE PARALLEL SAFE"
             yield Lapse(
-                f"The function {name}, by which the record is kept, is not as it should be.",
-                f"CREATE OR REPLACE FUNCTION {name}() RETURNS trigger LANGUAGE plpgsql"
-                f" SET search_path = {_PATH} AS $body${body}$body$",
+                f"The function {name}, by which rows are kept or kept apart, is not as it should be.",
+                f"CREATE OR REPLACE FUNCTION {name}() RETURNS {returns} LANGUAGE {language}{settings}"
+                f" AS $body${body}$body$",
             )
 
 
@@ -330,6 +337,59 @@ def _place(name: str, column: str) -> str:
 def _privilege(grant: Grant) -> str:
     _, column, _, may = grant
     return f"{may} ({column})" if column else may
+
+
+_WALLED = sa.text(
+    """
+    SELECT relname, relrowsecurity, polname,
+           obj_description(policy.oid, 'pg_policy'),
+           md5(concat_ws(' ', polcmd, polpermissive, pg_get_expr(polqual, polrelid),
+                         pg_get_expr(polwithcheck, polrelid))),
+           ARRAY(SELECT pg_get_userbyid(role)::text FROM unnest(polroles) AS role ORDER BY 1)
+    FROM pg_class LEFT JOIN pg_policy policy ON polrelid = pg_class.oid
+    WHERE relnamespace = 'public'::regnamespace AND relkind IN ('r', 'p')
+    """
+)
+
+
+def _policies(connection: sa.Connection, relations: dict[str, _Relation]) -> Iterator[Lapse]:
+    """A comment on each policy holds a mark of the words it was made from and of how Postgres reads them, as
+    these cannot be compared with each other."""
+    on: set[str] = set()
+    found: dict[tuple[str, str], bool] = {}
+    marks: dict[tuple[str, str], str] = {}
+    for table, walled, name, comment, read_as, roles in connection.execute(_WALLED):
+        on |= {table} if walled else set()
+        if name is not None:
+            mark, _, was_read_as = (comment or "").partition(" ")
+            marks[table, name] = mark
+            found[table, name] = was_read_as == read_as and roles == sorted([READER, WRITER])
+    for declared in _tables_among(relations):
+        wanted = {policy.name: policy for policy in walls.policies(declared)}
+        table = declared.name
+        if bool(wanted) != (table in on):
+            turn = "ENABLE" if wanted else "DISABLE"
+            yield Lapse(
+                f"Row-level security of {table} is {'off' if wanted else 'on'}.",
+                f"ALTER TABLE {table} {turn} ROW LEVEL SECURITY",
+            )
+        for name in sorted(name for at, name in found if at == table and name not in wanted):
+            yield Lapse(
+                f"The policy {name} on {table} is none of ours and may open it.",
+                f"DROP POLICY {name} ON {table}",
+            )
+        for name, policy in wanted.items():
+            if not found.get((table, name)) or marks[table, name] != policy.mark:
+                yield Lapse(
+                    f"The policy {name}, which keeps sites apart in {table}, is missing or another one.",
+                    policy.made_for(f"{WRITER}, {READER}") + _MARKED.format(policy=policy),
+                )
+
+
+_MARKED = """ DO $$ BEGIN EXECUTE format('COMMENT ON POLICY {policy.name} ON {policy.table} IS %L', (
+    SELECT concat('{policy.mark} ', md5(concat_ws(' ', polcmd, polpermissive, pg_get_expr(polqual, polrelid),
+                                                  pg_get_expr(polwithcheck, polrelid))))
+    FROM pg_policy WHERE polrelid = '{policy.table}'::regclass AND polname = '{policy.name}')); END $$"""
 
 
 def _schema(connection: sa.Connection) -> Iterator[Lapse]:

@@ -11,7 +11,7 @@ from sqlalchemy.exc import SQLAlchemyError
 
 from service.campaigns.actions.drift import drift_of_next
 from service.custody.store.figures import figures as custody_figures
-from service.database import Database
+from service.database import EVERY_SITE, Database
 from service.intake.store.figures import figures
 from service.protection import lapses_seen
 from service.writable import Writable
@@ -91,7 +91,7 @@ class Watch:
 
     async def _stock(self, db: Database) -> dict[str, float]:
         try:
-            async with db.begin() as connection:
+            async with db.begin(EVERY_SITE) as connection:
                 values = dict(await figures(connection))
         except SQLAlchemyError as error:
             _log.warning("no figures", cause=type(error).__name__)
@@ -120,7 +120,7 @@ class Watch:
 
     async def _count_custody(self, db: Database) -> None:
         try:
-            async with db.begin() as connection:
+            async with db.begin(EVERY_SITE) as connection:
                 counts = await custody_figures(connection, self._audit_days)
         except SQLAlchemyError as error:
             _log.warning("no figures of the originals", cause=type(error).__name__)

@@ -22,7 +22,7 @@ from psycopg import sql
 from sqlalchemy import make_url
 
 from deploy.embedded.postgres import LOGINS, MIGRATIONS, SERVICE
-from service.database import Database, migrate
+from service.database import EVERY_SITE, Database, migrate
 from service.objects import Objects, ObjectSettings
 from service.objects.bucket import prepare_bucket
 from service.settings import Settings
@@ -150,7 +150,7 @@ def settings(service_settings: Settings) -> Settings:
 
 @pytest.fixture
 async def db(settings: Settings, anyio_backend: str) -> AsyncIterator[Database]:
-    database = Database(settings.database_url)
+    database = Database(settings.database_url, scope=EVERY_SITE)
     yield database
     await database.close()
 

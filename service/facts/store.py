@@ -121,7 +121,13 @@ async def append(
         return Appended(new, frozenset())
     kept = await recorded(connection, table, repeated)
     return Appended(
-        new, frozenset(fact_id for fact_id, fact in repeated.items() if not same(table, kept[fact_id], fact))
+        new,
+        frozenset(
+            fact_id
+            for fact_id, fact in repeated.items()
+            # A fact that the transaction does not see is one of another site.
+            if fact_id not in kept or not same(table, kept[fact_id], fact)
+        ),
     )
 
 

@@ -192,6 +192,13 @@ DAMAGE = {
     "everybody may write": "GRANT INSERT ON statements TO PUBLIC",
     "a grant too few": "REVOKE INSERT ON sightings FROM sightledger_writer",
     "secrets shown": "GRANT SELECT ON accounts TO sightledger_reader",
+    "a policy dropped": "DROP POLICY site_reads ON statements",
+    "a policy that lets all through": "ALTER POLICY site_reads ON sightings USING (true)",
+    "a further policy": "CREATE POLICY mine ON receipts FOR SELECT USING (true)",
+    "a policy for everybody": "ALTER POLICY site_reads ON receipts TO PUBLIC",
+    "no policies asked": "ALTER TABLE statements DISABLE ROW LEVEL SECURITY",
+    "a function that calls every site one's own": "CREATE OR REPLACE FUNCTION writes_every_site()"
+    " RETURNS boolean LANGUAGE sql STABLE AS 'SELECT true'",
     "tables of one's own": "GRANT CREATE ON SCHEMA public TO sightledger_writer",
 }
 

@@ -19,7 +19,7 @@ from deploy.embedded.postgres import Postgres
 from service.access.rules import Caller
 from service.contract.comparing import ReturnAsked
 from service.custody.actions.sweep import sweep
-from service.database import Database, metadata
+from service.database import EVERY_SITE, Database, metadata
 from service.intake.actions.returns import known_returns
 from service.parts import open_holding
 from service.protection import is_record
@@ -92,7 +92,7 @@ async def test_i6_i7_what_a_restored_database_has_forgotten_is_found_and_brought
     assert make_url(restored.database_url).database != make_url(settings.database_url).database
     assert "2 sound" in shell.run(audit)
     shell.run(orphans_before)
-    db = Database(restored.database_url)
+    db = Database(restored.database_url, scope=EVERY_SITE)
     agent_side = replace(yard, db=db, settings=restored)
     for came in (half_way, *after):
         came.yard = agent_side

@@ -4,7 +4,18 @@ from __future__ import annotations
 
 import sqlalchemy as sa
 
-from service.database import EVERY, id_column, ids, metadata, moment, reference, text, texts, working
+from service.database import (
+    EVERY,
+    belongs_to_site,
+    id_column,
+    ids,
+    metadata,
+    moment,
+    reference,
+    text,
+    texts,
+    working,
+)
 from service.facts.store import fact_table
 
 campaigns = sa.Table(
@@ -161,3 +172,9 @@ unit_images = sa.Table(
     ),
     info=working(deleted=True),
 )
+
+belongs_to_site(bindings, "inspection_id", "site_id")
+belongs_to_site(statements, "inspection_id", "site_id")
+belongs_to_site(inspection_locations, "inspection_id", "site_id")
+belongs_to_site(unit_images, "inspection_id", "site_id")
+belongs_to_site(completion, "site_id")

@@ -11,7 +11,7 @@ from sqlalchemy.dialects.postgresql import insert
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.contract.cards import LARGE_FROM
-from service.database import EVERY, Row, metadata, moment, reference, text, working
+from service.database import EVERY, Row, belongs_to_site, metadata, moment, reference, text, working
 from service.images.store import images
 
 # One upload per digest, whoever sends it. `parts` are the SHA-256 of its parts, 32 bytes each.
@@ -43,6 +43,8 @@ awaited_files = sa.Table(
     sa.Index("ix_awaited_files_digest", "digest"),
     info=working(),
 )
+
+belongs_to_site(awaited_files, "card_return_id", "site_id")
 
 _AT = large_files.c
 # An upload of other parts may take the place of one that nobody asked about for so long.

@@ -5,7 +5,18 @@ from __future__ import annotations
 import sqlalchemy as sa
 from sqlalchemy.dialects.postgresql import JSONB
 
-from service.database import id_column, ids, json, kept_for_ever, metadata, moment, reference, text, texts
+from service.database import (
+    belongs_to_site,
+    id_column,
+    ids,
+    json,
+    kept_for_ever,
+    metadata,
+    moment,
+    reference,
+    text,
+    texts,
+)
 from service.facts.store import fact_table
 
 # Which card was prepared for which inspection, by an agent.
@@ -181,3 +192,13 @@ receipts = sa.Table(
     moment("issued_at"),
     info=kept_for_ever(),
 )
+
+belongs_to_site(card_returns, "site_id")
+belongs_to_site(card_return_parts, "card_return_id", "site_id")
+belongs_to_site(receipts, "card_return_id", "site_id")
+belongs_to_site(sightings, "card_return_id", "site_id")
+# Whoever opens the return of a card that was prepared elsewhere is told so.
+belongs_to_site(cards, "site_id", read_by_all=True)
+# A picture of one site may have stood, or stand, at an inspection of another.
+belongs_to_site(placements, "inspection_id", "site_id", read_by_all=True)
+belongs_to_site(picture_move_items, "to_inspection_id", "site_id", read_by_all=True)
