@@ -157,10 +157,12 @@ def protect(connection: sa.Connection) -> None:
     """Mend every lapse; the transaction is the owner's."""
     driver = connection.connection.driver_connection
     assert driver is not None
-    for lapse in lapses(connection):
-        if lapse.mend:
-            # As it is: a body holds signs that the layers above would take for parameters.
-            driver.execute(lapse.mend)
+    # Twice: to take a table from a role takes its columns too, which are given to it again.
+    for _ in range(2):
+        for lapse in lapses(connection):
+            if lapse.mend:
+                # As it is: a body holds signs that the layers above would take for parameters.
+                driver.execute(lapse.mend)
 
 
 def become_owner(connection: sa.Connection) -> None:

@@ -35,8 +35,9 @@ REFUSED = psycopg.errors.InsufficientPrivilege
 
 @contextmanager
 def logged_in(url: str, login: str) -> Iterator[psycopg.Connection[Any]]:
-    """A connection whose work is undone."""
-    with psycopg.connect(as_login(url, login).replace("+psycopg", "")) as connection:
+    """A connection for all sites, whose work is undone."""
+    address, options = as_login(url, login).replace("+psycopg", ""), "-c sightledger.sites=*"
+    with psycopg.connect(address, options=options) as connection:
         yield connection
         connection.rollback()
 
@@ -204,8 +205,10 @@ DAMAGE = {
 
 
 @pytest.fixture(scope="module")
-def damaged(module_database_url: str) -> sa.Engine:
-    return sa.create_engine(as_login(module_database_url, MIGRATIONS))
+def damaged(module_database_url: str) -> Iterator[sa.Engine]:
+    engine = sa.create_engine(as_login(module_database_url, MIGRATIONS))
+    yield engine
+    engine.dispose()
 
 
 @pytest.mark.parametrize("what", DAMAGE)

