@@ -311,10 +311,10 @@ def make_logins(connection: psycopg.Connection[tuple[object, ...]], password: st
     connection.execute(ROLES)
     for login, role in LOGINS.items():
         if connection.execute("SELECT to_regrole(%s) IS NULL", [login]).fetchone() == (True,):
+            # For a restore, which goes into a new database.
+            may_more = sql.SQL("CREATEDB" if login == MIGRATIONS else "NOCREATEDB")
             connection.execute(
-                sql.SQL("CREATE ROLE {} LOGIN PASSWORD {} IN ROLE {}").format(
-                    sql.Identifier(login), sql.Literal(password), sql.Identifier(role)
+                sql.SQL("CREATE ROLE {} LOGIN {} PASSWORD {} IN ROLE {}").format(
+                    sql.Identifier(login), may_more, sql.Literal(password), sql.Identifier(role)
                 )
             )
-    # For a restore, which goes into a new database.
-    connection.execute(f"ALTER ROLE {MIGRATIONS} CREATEDB")
