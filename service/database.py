@@ -41,7 +41,7 @@ def kept_for_ever(*changing: str, sealed: str = "", secret: Collection[str] = ()
     """The `info` of a table of the record: its rows are never deleted, and of their columns only those
     named `changing` change, those no more from when `sealed` (SQL over the row `old`) is true.
 
-    service.protection has the database hold to it. The reader does not see the columns that are `secret`.
+    service.database_roles has the database hold to it. The reader does not see the columns that are `secret`.
     """
     return {"record": True, "changing": changing, "sealed": sealed, "secret": frozenset(secret)}
 

@@ -20,9 +20,9 @@ from service.access.rules import Caller
 from service.contract.comparing import ReturnAsked
 from service.custody.actions.sweep import sweep
 from service.database import EVERY_SITE, Database, metadata
+from service.database_roles import is_record
 from service.intake.actions.returns import known_returns
 from service.parts import open_holding
-from service.protection import is_record
 from service.settings import Settings
 from tests.commands.own_process import sightledger
 from tests.documents import Shell, blocks
