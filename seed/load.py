@@ -51,7 +51,7 @@ def _passwords(file: Path | None) -> dict[str, str]:
 
 async def _load(settings: Settings, full: bool, passwords: dict[str, str]) -> str:
     scenario = load_scenario()
-    parts = Parts(settings)
+    parts = Parts(settings, every_site=True)
     db = parts.db
     try:
         first, *others = PEOPLE

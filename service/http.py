@@ -31,6 +31,7 @@ from litestar.types import (
 )
 
 from service.contract.wire import DIGEST_PATTERN, Page, new_id
+from service.database import NO_SITE, acting_for
 from service.errors import ConditionMissing, Malformed, Stale
 from service.observe import bind_request
 from service.packing import unpacked
@@ -287,7 +288,8 @@ def framed(app: ASGIApp, *, https: bool) -> ASGIApp:
                     headers["Connection"] = "close"
             await send(message)
 
-        with bind_request(request_id):
+        # Who calls is not known yet, and a request that forgets to say so is for no site.
+        with bind_request(request_id), acting_for(NO_SITE):
             await app(scope, body.receive, send_framed)
 
     return frame

@@ -20,17 +20,19 @@ if TYPE_CHECKING:
 
 class Parts:
     """Each part is made, and its code loaded, when it is first asked for: a command needs few, and at once.
-    `close` ends those that were made."""
+    `close` ends those that were made. `every_site`: for who works for all sites, and not for a caller."""
 
-    def __init__(self, settings: Settings, *, pool_size: int = 10) -> None:
+    def __init__(self, settings: Settings, *, pool_size: int = 10, every_site: bool = False) -> None:
         self.settings = settings
         self._pool_size = pool_size
+        self._every_site = every_site
 
     @cached_property
     def db(self) -> Database:
-        from service.database import Database
+        from service.database import EVERY_SITE, NO_SITE, Database
 
-        return Database(self.settings.database_url, pool_size=self._pool_size)
+        scope = EVERY_SITE if self._every_site else NO_SITE
+        return Database(self.settings.database_url, pool_size=self._pool_size, scope=scope)
 
     @cached_property
     def objects(self) -> Objects:

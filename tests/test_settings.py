@@ -23,7 +23,7 @@ NEEDED = {
     "SIGHTLEDGER_S3_ACCESS_KEY": "key",
     "SIGHTLEDGER_S3_SECRET_KEY": "secret",
 }
-SECRET = {"DATABASE_URL", "S3_ACCESS_KEY", "S3_SECRET_KEY", "METRICS_TOKEN"}
+SECRET = {"DATABASE_URL", "MIGRATION_DATABASE_URL", "S3_ACCESS_KEY", "S3_SECRET_KEY", "METRICS_TOKEN"}
 
 
 def rows_of_the_readme() -> list[tuple[list[str], str]]:
@@ -63,6 +63,7 @@ def test_the_readme_lists_every_setting_of_a_workstation_with_its_default_and_no
 
 GIVEN = {
     **NEEDED,
+    "SIGHTLEDGER_MIGRATION_DATABASE_URL": "postgresql+psycopg://owner:p@host/db",
     "SIGHTLEDGER_S3_PUBLIC_ENDPOINT": "https://store.example.org:8443/s3",
     "SIGHTLEDGER_S3_BUCKET": "originals",
     "SIGHTLEDGER_S3_REGION": "eu-west-1",
@@ -101,6 +102,7 @@ SENSELESS = {
         "postgresql+psycopg://",
         "postgresql+psycopg://host:99999/db",
     ),
+    "MIGRATION_DATABASE_URL": ("postgres://user@host/db", "postgresql+psycopg://host:99999/db"),
     "S3_ENDPOINT": (
         "store:8333",
         "ftp://store",

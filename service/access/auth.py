@@ -13,7 +13,7 @@ from litestar.middleware import AbstractAuthenticationMiddleware, Authentication
 
 from service.access.actions.tokens import caller_of_token
 from service.access.rules import NO_ACCOUNT, Caller
-from service.database import Database
+from service.database import Database, act_for, scope_of
 from service.errors import NotAllowed, NotSignedIn
 from service.settings import Settings
 
@@ -31,7 +31,9 @@ class Authentication(AbstractAuthenticationMiddleware):
 
     async def authenticate_request(self, connection: Connection) -> AuthenticationResult:
         state = connection.app.state
-        return AuthenticationResult(user=await authenticate(state.db, state.settings, connection), auth=None)
+        caller = await authenticate(state.db, state.settings, connection)
+        act_for(scope_of(caller.sites))
+        return AuthenticationResult(user=caller, auth=None)
 
 
 async def authenticate(db: Database, settings: Settings, connection: Connection) -> Caller:

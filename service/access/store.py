@@ -13,7 +13,19 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.access.rules import SPEAKERS, KeyFact
 from service.contract.wire import new_id
-from service.database import Row, id_column, json, metadata, moment, reference, server_now, text, texts
+from service.database import (
+    Row,
+    id_column,
+    json,
+    kept_for_ever,
+    metadata,
+    moment,
+    reference,
+    server_now,
+    text,
+    texts,
+    working,
+)
 from service.errors import NotFound
 from service.facts.store import fact_table
 
@@ -27,6 +39,7 @@ sites = sa.Table(
     text("time_zone"),
     # The code of a card profile; NULL: the agent's own choice.
     text("card_profile", nullable=True),
+    info=working("name", "kind", "time_zone", "card_profile"),
 )
 
 # People of a site who work there without an account. A name that is taken off keeps its row with `until`:
@@ -38,6 +51,7 @@ site_people = sa.Table(
     text("name", primary_key=True),
     moment("since"),
     moment("until", nullable=True),
+    info=working("until"),
 )
 
 # `sites` NULL means every site; roles are the codes of service.access.rules.
@@ -52,6 +66,7 @@ accounts = sa.Table(
     texts("sites", nullable=True),
     moment("created_at"),
     moment("closed_at", nullable=True),
+    info=working("login", "name", "roles", "sites", "password_hash", "closed_at", secret=["password_hash"]),
 )
 
 agents = sa.Table(
@@ -67,6 +82,7 @@ agents = sa.Table(
     moment("retired_at", nullable=True),
     sa.Column("report", JSONB(none_as_null=True)),
     sa.Column("clock_offset_s", sa.Double),
+    info=working("platform", "version", "last_seen_at", "retired_at", "report", "clock_offset_s"),
 )
 
 # Only the SHA-256 of a token is kept: 256 random bits need no slow hash.
@@ -81,6 +97,7 @@ tokens = sa.Table(
     moment("expires_at", nullable=True),
     moment("revoked_at", nullable=True),
     sa.CheckConstraint("(account_id IS NULL) <> (agent_id IS NULL)", name="one_holder"),
+    info=working("revoked_at", secret=["token_hash"]),
 )
 
 enrolment_codes = sa.Table(
@@ -93,6 +110,7 @@ enrolment_codes = sa.Table(
     moment("expires_at"),
     moment("used_at", nullable=True),
     reference("agent_id", "agents.id", nullable=True),
+    info=working("used_at", "agent_id", secret=["code_hash"]),
 )
 
 # What happened to accounts, agents and sites, and who did it; appended to, never changed. A login that
@@ -110,6 +128,7 @@ access_events = sa.Table(
     sa.Column("login_hash", sa.LargeBinary),
     json("detail", nullable=True),
     sa.Index("ix_access_events_login_hash_at", "login_hash", "at"),
+    info=kept_for_ever(secret=["login_hash"]),
 )
 
 # Each key that ever signed receipts, by its RFC 7638 thumbprint, with its public half (`x`, RFC 8037 2); and

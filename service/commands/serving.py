@@ -77,7 +77,7 @@ def worker(
     )
 
     async def run() -> None:
-        parts = Parts(settings)
+        parts = Parts(settings, every_site=True)
         try:
             around = {"db": parts.db, "objects": parts.objects, "settings": settings}
             await work(queue, around, wait=not until_empty)

@@ -8,7 +8,7 @@ from typing import Any
 import sqlalchemy as sa
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-from service.database import Row, insert_rows, json, metadata, moment, text, texts, texts_of
+from service.database import Row, insert_rows, json, kept_for_ever, metadata, moment, text, texts, texts_of
 
 # The bytes, named by digest. A row exists only after the store was seen to hold them (I5).
 # From `looked_at` on it says what the service found in the bytes: their format, pixels, Exif and marks. Until
@@ -29,6 +29,7 @@ images = sa.Table(
     # By the store's clock, when a reading last found the original not sound; NULL: it counts as held. The
     # projection of custody's readings by which intake asks for it again.
     moment("unsound_at", nullable=True),
+    info=kept_for_ever("thumbnail", "looked_at", "format", "width", "height", "exif", "marks", "unsound_at"),
 )
 
 

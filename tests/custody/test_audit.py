@@ -16,7 +16,7 @@ from service.access.rules import Role
 from service.custody.actions.audit import audit_all, audit_digests, audit_share
 from service.custody.actions.overview import read_custody
 from service.custody.store.tables import image_custody, image_readings
-from service.database import Database
+from service.database import EVERY_SITE, Database
 from service.errors import NotAllowed, Unavailable
 from service.facts.rules import standing
 from service.objects import original_key
@@ -119,7 +119,7 @@ async def test_p27_a_bit_flipped_on_the_disk_of_the_store_is_found(
     """In the store's own files, where it lies; so this test has a store of its own."""
     with engines.throwaway_folder() as folder, ObjectStore(folder / "store", throwaway=True) as store:
         settings = with_store(service_settings, store, database_url=fresh_database_url)
-        db, holding = Database(fresh_database_url), open_holding(settings)
+        db, holding = Database(fresh_database_url, scope=EVERY_SITE), open_holding(settings)
         yard = await open_yard(db, settings)
         card = await held(yard, 2)
         digest, body = body_of(card)

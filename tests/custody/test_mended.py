@@ -20,7 +20,7 @@ from service.custody.actions.overview import read_custody
 from service.custody.actions.retain import retain
 from service.custody.actions.retention import record_retention
 from service.custody.store.tables import image_readings
-from service.database import Database
+from service.database import EVERY_SITE, Database
 from service.images.actions import NotYetVerified
 from service.intake.actions.commit import ObjectsMissing
 from service.intake.actions.large import put_large, verify_large
@@ -192,7 +192,7 @@ async def test_p27_p28_a_locked_original_that_rots_on_the_disk_stays_as_evidence
     """On the store's own disk, which this test flips a bit on; so it has a store of its own."""
     with engines.throwaway_folder() as folder, ObjectStore(folder / "store", throwaway=True) as store:
         settings = with_store(service_settings, store, database_url=fresh_database_url)
-        db, holding = Database(fresh_database_url), open_holding(settings)
+        db, holding = Database(fresh_database_url, scope=EVERY_SITE), open_holding(settings)
         yard = await open_yard(db, settings)
         client = client_of(settings)
         try:

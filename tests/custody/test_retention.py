@@ -17,7 +17,7 @@ from service.custody.actions.overview import read_custody
 from service.custody.actions.retain import retain
 from service.custody.actions.retention import put_retention, record_retention
 from service.custody.store.tables import image_custody
-from service.database import Database
+from service.database import EVERY_SITE, Database
 from service.errors import NotAllowed
 from service.objects import ObjectSettings, original_key
 from service.objects.holding import Holding, Lock
@@ -147,7 +147,7 @@ async def test_p28_a_store_without_object_lock_is_told_of_and_hinders_no_intake(
     fresh_database_url: str, service_settings: Settings, bucket: ObjectSettings
 ) -> None:
     settings = replace(service_settings, database_url=fresh_database_url, s3_bucket=bucket.bucket)
-    db = Database(fresh_database_url)
+    db = Database(fresh_database_url, scope=EVERY_SITE)
     with closing(open_holding(settings)) as holding:
         yard = await open_yard(db, settings)
         await ask(db, yard.made.site, 30)

@@ -24,6 +24,7 @@ from tests import factories
 from tests.campaigns import steps
 from tests.commands.in_process import sightledger
 from tests.intake.factories import Yard, claim, jpeg, rows_of
+from tests.live_service import execute
 
 pytestmark = pytest.mark.anyio
 
@@ -104,8 +105,7 @@ async def test_i3_damage_is_found_in_its_projection_and_repaired(
     assert await fold_again(yard.db) == nothing
     for damage in DAMAGE[name]:
         before = await everything_kept(yard.db)
-        async with yard.db.begin() as connection:
-            await connection.execute(sa.text(damage))
+        execute(settings, damage)
         assert (await fold_again(yard.db))[name] > 0, damage
         assert (await fold_again(yard.db, repair=True))[name] > 0, damage
         assert await fold_again(yard.db) == nothing, damage
@@ -177,8 +177,7 @@ async def test_i3_over_random_histories_the_recount_finds_what_was_damaged_and_n
         await something(yard, lead, draw)
         name, damage = draw.choice(damages)
         before = await everything_kept(yard.db)
-        async with yard.db.begin() as connection:
-            await connection.execute(sa.text(damage))
+        execute(settings, damage)
         changed = await everything_kept(yard.db) != before
         differing = await fold_again(yard.db)
         assert bool(differing[name]) == changed, damage

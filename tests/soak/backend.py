@@ -19,7 +19,7 @@ from typing import Protocol
 import httpx
 from sqlalchemy import make_url
 
-from deploy.embedded.postgres import DATABASE, Postgres
+from deploy.embedded.postgres import DATABASE, LOGINS, MIGRATIONS, Postgres
 from deploy.embedded.processes import Child, StartError
 from deploy.embedded.store import ObjectStore
 from deploy.stack import Stack
@@ -191,7 +191,7 @@ class Backend:
     def dump(self) -> Path:
         """Makes a backup of the database as it is now, while everything works."""
         file = self.folder / "backup.sql"
-        file.write_text(self._psql("pg_dump", "--no-owner", DATABASE), "utf-8")
+        file.write_text(self._psql("pg_dump", DATABASE), "utf-8")
         file.chmod(0o644)
         return file
 
@@ -200,14 +200,14 @@ class Backend:
         self.worker.stop()
         self.service.stop()
         self._psql("psql", "-q", "-c", f"DROP DATABASE {DATABASE} WITH (FORCE)", "postgres")
-        self._psql("psql", "-q", "-c", f"CREATE DATABASE {DATABASE}", "postgres")
+        self._psql("psql", "-q", "-c", f"CREATE DATABASE {DATABASE} OWNER {LOGINS[MIGRATIONS]}", "postgres")
         self._psql("psql", "-q", "-v", "ON_ERROR_STOP=1", "-f", str(backup), DATABASE)
         self.service.start()
         self.worker.start()
         wait_until(lambda: self._answers("ready"), 60, "the service did not become ready after a restore")
 
     def _psql(self, program: str, *words: str) -> str:
-        login = make_url(self.postgres.url)
+        login = make_url(self.postgres.url_of(DATABASE))
         where = ("-h", "127.0.0.1", "-p", str(login.port), "-U", login.username or "")
         return self.postgres.run(
             program, *where, *words, environment={"PGPASSWORD": str(login.password or "")}

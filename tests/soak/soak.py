@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from service.database import Database
+from service.database import EVERY_SITE, Database
 from tests import factories
 from tests.campaigns import steps
 from tests.live_service import execute
@@ -60,7 +60,7 @@ def _workplaces(backend: Backend, agents: int, folder: Path) -> list[Workplace]:
     """Agents at two sites by turns, each with a unit of its own to be inspected."""
 
     async def made() -> list[tuple[str, str]]:
-        db = Database(backend.settings.database_url)
+        db = Database(backend.settings.database_url, scope=EVERY_SITE)
         try:
             fleet = await factories.fleet(db)
             sites = [list(fleet.sites)[number % 2] for number in range(agents)]

@@ -16,7 +16,7 @@ from service.campaigns.actions.stating import make_statement
 from service.contract.campaigns import CampaignIn
 from service.contract.wire import new_id
 from service.contract.work import StatementIn
-from service.database import Database
+from service.database import EVERY_SITE, Database
 from service.images.actions import MADE, reduced
 from service.objects import Objects, thumbnail_key
 from service.settings import Settings
@@ -64,7 +64,7 @@ def addresses(scene: Scene) -> list[str]:
 
 
 async def seeded(settings: Settings, objects: Objects) -> Scene:
-    db = Database(settings.database_url)
+    db = Database(settings.database_url, scope=EVERY_SITE)
     try:
         made = await factories.fleet(db)
         worked, untouched = await factories.add_units(db, made, 2)

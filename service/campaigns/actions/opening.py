@@ -35,6 +35,7 @@ from service.errors import Conflict, Invalid, NotAllowed
 from service.facts.store import append
 from service.http import etag_of
 from service.plans.store import plan_by_code, revision_document
+from service.walls import read_across_sites
 
 Unchanged = Callable[[str], None]
 # The reason of the binding that opens an inspection.
@@ -142,6 +143,8 @@ def refuse_closed(campaign: Row) -> None:
 async def _must_run_all(connection: AsyncConnection, caller: Caller, campaign: Row) -> None:
     """Changing a campaign touches all its sites: raise NotAllowed unless the caller has them all."""
     caller.must(Act.RUN_CAMPAIGN)
+    # A site that is not seen would pass for one that is not touched.
+    await read_across_sites(connection)
     rows = await rollup.completion_rows(connection, campaign_ids=[campaign["id"]])
     for site in sorted({row["site"] for row in rows}):
         caller.must(Act.RUN_CAMPAIGN, site)

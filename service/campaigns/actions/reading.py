@@ -33,6 +33,7 @@ from service.contract.campaigns import (
 from service.database import Database, Row
 from service.errors import NotAllowed, NotFound
 from service.plans.store import revision_document
+from service.walls import read_across_sites
 
 
 def no_inspection(inspection_id: UUID) -> NotFound:
@@ -237,6 +238,8 @@ async def inspection_detail(connection: AsyncConnection, inspection_id: UUID) ->
     locations = (await locations_of(connection, [inspection_id]))[inspection_id]
     counts = (await rollup.counts_of(connection, [inspection_id]))[inspection_id]
     uncounted = await uncounted_of(connection, [inspection_id])
+    # They say whether a picture counts elsewhere too, and not where.
+    await read_across_sites(connection)
     pictures = await pictures_by_location(connection, inspection_id)
     return InspectionDetail(
         **_inspection_words(inspection),

@@ -28,6 +28,7 @@ from service.intake.store import moving as store
 from service.intake.store.moving import PlacementRow
 from service.intake.store.showing import show_anew
 from service.intake.store.tables import picture_moves, placements
+from service.walls import read_across_sites
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,6 +56,8 @@ async def move_pictures(db: Database, caller: Caller, body: MoveIn) -> Move:
         raise NotAllowed("An agent does not move pictures: a person does, signed in.")
     order = _order(body)
     async with db.begin() as connection:
+        # What the caller may move is judged by both ends of each picture, which may be of two sites.
+        await read_across_sites(connection)
         ends = await _ends(connection, caller, body)
         if not await recorded_so(connection, picture_moves, order, f"Move {body.id}"):
             async with changing(connection, ends) as inspections:

@@ -11,7 +11,7 @@ from sqlalchemy.dialects.postgresql import insert
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.contract.cards import LARGE_FROM
-from service.database import Row, metadata, moment, reference, text
+from service.database import EVERY, Row, belongs_to_site, metadata, moment, reference, text, working
 from service.images.store import images
 
 # One upload per digest, whoever sends it. `parts` are the SHA-256 of its parts, 32 bytes each.
@@ -29,6 +29,7 @@ large_files = sa.Table(
     moment("assembled_at", nullable=True),
     moment("verified_at", nullable=True),
     moment("refused_at", nullable=True),
+    info=working(EVERY),
 )
 
 # The large files of a card return that were not held when its manifest came, and all files of which the bytes
@@ -40,7 +41,10 @@ awaited_files = sa.Table(
     text("digest", primary_key=True),
     sa.Column("size", sa.BigInteger, nullable=False),
     sa.Index("ix_awaited_files_digest", "digest"),
+    info=working(),
 )
+
+belongs_to_site(awaited_files, "card_return_id", "site_id")
 
 _AT = large_files.c
 # An upload of other parts may take the place of one that nobody asked about for so long.

@@ -31,6 +31,7 @@ from service.records.store.images import (
     placements_of,
     visible_sightings,
 )
+from service.walls import read_across_sites
 
 DOWNLOAD_SECONDS = 300
 
@@ -40,6 +41,8 @@ SIGHTINGS_PER_PAGE = 100
 async def visible_image(connection: AsyncConnection, caller: Caller, digest: str) -> Row:
     """An image of which the caller may see a sighting; raises NotFound, or NotYetVerified."""
     caller.must(Act.READ)
+    # A picture is the caller's where it came in, and where it stands: `visible_sightings` looks at both.
+    await read_across_sites(connection)
     image = await image_by_digest(connection, digest)
     seen = image is not None and await visible_sightings(connection, digest, caller.sites)
     if image is None and await is_awaited(connection, digest, caller.sites):
