@@ -48,7 +48,7 @@ FAILURE_S = 5
 KEYS_S = 600
 # Anybody can send a token that names an unknown key: for it the keys are fetched again once in so many
 # seconds.
-KEYS_AGAIN_S = 30
+KEYS_AGAIN_S = 5
 MOST_KEYS = 100
 # Longer addresses are cut off by proxies; a sign-out without the hint asks the person first.
 LONGEST_HINT = 4_000

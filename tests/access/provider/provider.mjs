@@ -1,13 +1,11 @@
-// An OpenID provider on loopback for the tests of single sign-on. It reads what it is to be from standard
-// input as JSON ({port, issuer, clients, accounts, conformIdTokenClaims}); its people take any password. Its
-// key is made anew at each start, so that a second start is a change of keys.
-import { generateKeyPairSync, randomUUID } from 'node:crypto';
+// An OpenID provider on loopback for the tests of single sign-on. Its only argument says as JSON what it is to be
+// ({port, issuer, clients, people, conformIdTokenClaims, key}); the file `people` may change while it runs. Any
+// password opens any account.
+import { randomUUID } from 'node:crypto';
 import { readFileSync } from 'node:fs';
 import Provider from 'oidc-provider';
 
-const { port, issuer, clients, accounts, conformIdTokenClaims } = JSON.parse(readFileSync(0, 'utf8'));
-const { privateKey } = generateKeyPairSync('rsa', { modulusLength: 2048 });
-const key = { ...privateKey.export({ format: 'jwk' }), kid: randomUUID(), use: 'sig', alg: 'RS256' };
+const { port, issuer, clients, people, conformIdTokenClaims, key } = JSON.parse(process.argv[2]);
 
 const provider = new Provider(issuer, {
   clients,
@@ -17,9 +15,12 @@ const provider = new Provider(issuer, {
   claims: { openid: ['sub', 'sid'], profile: ['name'], groups: ['groups'] },
   scopes: ['openid', 'profile', 'groups'],
   features: { devInteractions: { enabled: true }, backchannelLogout: { enabled: true } },
-  findAccount: (_, sub) => accounts[sub] && { accountId: sub, claims: () => ({ sub, ...accounts[sub] }) },
+  findAccount: (_, sub) => {
+    const told = JSON.parse(readFileSync(people, 'utf8'))[sub];
+    return told && { accountId: sub, claims: () => ({ sub, ...told }) };
+  },
   pkce: { required: () => true },
-  // The logout of the tests goes to the service on this machine.
+  // By default it sends nothing to an address of this machine, where the service under test is.
   fetch: (url, options) => globalThis.fetch(url, { ...options, dispatcher: undefined }),
 });
 for (const event of ['backchannel.error', 'server_error', 'grant.error', 'authorization.error', 'end_session.error']) {
