@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import asyncio
 import time
-from collections.abc import Collection, Mapping
+from collections.abc import Awaitable, Callable, Collection, Mapping
 from dataclasses import dataclass, field
 from typing import Any, TypeVar
 from urllib.parse import quote_plus
@@ -200,18 +200,21 @@ class Provider:
     async def metadata(self) -> Metadata:
         """The provider's metadata, at most a minute old; raises Unavailable."""
         async with self._asking:
-            now = time.monotonic()
-            if self._metadata is not None and now - self._metadata[0] < METADATA_S:
+            if self._metadata is not None and time.monotonic() - self._metadata[0] < METADATA_S:
                 return self._metadata[1]
-            if self._failed is not None and now - self._failed[0] < FAILURE_S:
-                raise self._down(self._failed[1])
-            try:
-                found = await self._discovered()
-            except NoAnswer as error:
-                self._failed = (time.monotonic(), str(error))
-                raise self._down(str(error)) from error
+            found = await self._unless_it_just_failed(self._discovered)
             self._metadata = (time.monotonic(), found)
             return found
+
+    async def _unless_it_just_failed(self, ask: Callable[[], Awaitable[T]]) -> T:
+        """What the provider answers; a failure is told to all who wait for the same. Raises Unavailable."""
+        if self._failed is not None and time.monotonic() - self._failed[0] < FAILURE_S:
+            raise self._down(self._failed[1])
+        try:
+            return await ask()
+        except NoAnswer as error:
+            self._failed = (time.monotonic(), str(error))
+            raise self._down(str(error)) from error
 
     async def _discovered(self) -> Metadata:
         address = f"{self.issuer.rstrip('/')}/.well-known/openid-configuration"
@@ -313,15 +316,14 @@ class Provider:
     async def _fresh_keys(self, metadata: Metadata, seconds: int) -> list[tuple[Key, dict[str, Any]]]:
         """The provider's keys, fetched again when they are older than `seconds`."""
         async with self._asking:
-            now = time.monotonic()
-            if self._keys is not None and now - self._keys[0] < seconds:
+            if self._keys is not None and time.monotonic() - self._keys[0] < seconds:
                 return self._keys[1]
-            try:
-                answer = await self._fetching.get(metadata.jwks_uri)
-                sent = _decoded(answer, _KEYS, "its keys").keys
-            except NoAnswer as error:
-                raise self._down(str(error)) from error
-            usable = [(key, members) for members in sent[:MOST_KEYS] if (key := _public_key(members))]
+
+            async def ask() -> _KeySet:
+                return _decoded(await self._fetching.get(metadata.jwks_uri), _KEYS, "the set of its keys")
+
+            sent = (await self._unless_it_just_failed(ask)).keys[:MOST_KEYS]
+            usable = [(key, members) for members in sent if (key := _public_key(members))]
             self._keys = (time.monotonic(), usable)
             return usable
 

@@ -29,6 +29,7 @@ from joserfc.jwk import RSAKey
 from deploy.embedded.ports import free_port
 from deploy.embedded.processes import Child
 from service.settings import Settings
+from tests.live_service import Running, make_site, running_service
 
 FOLDER = Path(__file__).parent / "provider"
 CLIENT_ID, CLIENT_SECRET = "sightledger-of-the-tests", "secret of the tests: 100 % + more".replace(" ", "_")
@@ -68,6 +69,7 @@ class RunningProvider:
     port: int
     child: Child | None = None
     in_id_token: bool = False
+    client_key: Mapping[str, Any] | None = None
     starts: int = 0
     key: dict[str, Any] = field(default_factory=lambda: new_key())
 
@@ -115,9 +117,13 @@ class RunningProvider:
         self._people.write_text(json.dumps({**people, subject: told}))
 
     def _client(self) -> dict[str, Any]:
+        proof: dict[str, Any] = {"client_secret": CLIENT_SECRET}
+        if self.client_key is not None:
+            signing = {"token_endpoint_auth_method": "private_key_jwt"}
+            proof = {**signing, "jwks": {"keys": [dict(self.client_key)]}}
         return {
             "client_id": CLIENT_ID,
-            "client_secret": CLIENT_SECRET,
+            **proof,
             "redirect_uris": [f"{self.service_url}/sign-in/provider/answer"],
             "post_logout_redirect_uris": [f"{self.service_url}/sign-in"],
             "backchannel_logout_uri": f"{self.service_url}/sign-out/provider",
@@ -165,10 +171,12 @@ def with_provider(settings: Settings, folder: Path, issuer: str, **more: Any) ->
 
 
 @contextmanager
-def running_provider(folder: Path, service_url: str, port: int | None = None) -> Iterator[RunningProvider]:
+def running_provider(
+    folder: Path, service_url: str, port: int, client_key: Mapping[str, Any] | None = None
+) -> Iterator[RunningProvider]:
     """Yields a provider that knows the service at this address."""
     fetched_packages()
-    provider = RunningProvider(folder, service_url, port or free_port())
+    provider = RunningProvider(folder, service_url, port, client_key=client_key)
     for subject, told in PEOPLE.items():
         provider.knows(subject, **told)
     provider.start()
@@ -176,6 +184,19 @@ def running_provider(folder: Path, service_url: str, port: int | None = None) ->
         yield provider
     finally:
         provider.stop()
+
+
+@contextmanager
+def signed_on(settings: Settings, folder: Path) -> Iterator[tuple[Running, RunningProvider]]:
+    """Yields a service and the provider with which people sign in to it; its two sites are there."""
+    for code in ("SSO-WEST", "SSO-EAST"):
+        make_site(settings, code)
+    port = free_port()
+    with (
+        running_service(with_provider(settings, folder, issuer_at(port)), folder) as service,
+        running_provider(folder, service.url, port) as provider,
+    ):
+        yield service, provider
 
 
 FORM = re.compile(r'<form[^>]*action="([^"]+)"[^>]*>(.*?)</form>', re.DOTALL)

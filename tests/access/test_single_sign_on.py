@@ -9,6 +9,7 @@ from typing import Any
 
 import httpx
 import pytest
+from joserfc.jwk import ECKey
 
 from deploy.embedded.ports import free_port
 from service.access.auth import SESSION_COOKIE
@@ -21,38 +22,31 @@ from tests.access.identity_provider import (
     needs_node,
     new_key,
     running_provider,
+    signed_on,
     with_provider,
 )
 from tests.commands.own_process import sightledger
-from tests.live_service import Running, execute, make_site, running_service
+from tests.live_service import Running, execute, running_service
 
 pytestmark = needs_node
-PORT = free_port()
 
 
 @pytest.fixture(scope="module")
-def signed_on(
+def both(
     service_settings: Settings, tmp_path_factory: pytest.TempPathFactory
 ) -> Iterator[tuple[Running, RunningProvider]]:
-    folder = tmp_path_factory.mktemp("single-sign-on")
-    settings = with_provider(service_settings, folder, issuer_at(PORT))
-    for code in ("SSO-WEST", "SSO-EAST"):
-        make_site(service_settings, code)
-    with (
-        running_service(settings, folder) as service,
-        running_provider(folder, service.url, PORT) as provider,
-    ):
-        yield service, provider
+    with signed_on(service_settings, tmp_path_factory.mktemp("single-sign-on")) as running:
+        yield running
 
 
 @pytest.fixture
-def service(signed_on: tuple[Running, RunningProvider]) -> Running:
-    return signed_on[0]
+def service(both: tuple[Running, RunningProvider]) -> Running:
+    return both[0]
 
 
 @pytest.fixture
-def provider(signed_on: tuple[Running, RunningProvider]) -> RunningProvider:
-    return signed_on[1]
+def provider(both: tuple[Running, RunningProvider]) -> RunningProvider:
+    return both[1]
 
 
 def browser(service: Running) -> httpx.Client:
@@ -283,3 +277,36 @@ def test_the_provider_ends_the_sessions_that_it_says_have_ended(
     assert done.status_code < 400, done.text
     assert going.get("/").status_code == 303
     assert staying.get("/").status_code == 200
+
+
+def test_a_code_that_was_stolen_opens_nothing_in_another_browser(
+    service: Running, provider: RunningProvider
+) -> None:
+    """RFC 7636 1: the provider finds that the verifier is not the one of the challenge."""
+    victim, thief = browser(service), browser(service)
+    begun = victim.get("/sign-in/provider")
+    stolen = answered(victim, begun.headers["location"], "otto")
+    state = httpx.URL(thief.get("/sign-in/provider").headers["location"]).params["state"]
+    answer = thief.get(stolen.copy_merge_params({"state": state}))
+    assert answer.status_code == 401
+    assert "refused the sign-in (invalid_grant)" in answer.text
+    assert SESSION_COOKIE not in thief.cookies
+
+
+def test_the_service_proves_itself_with_a_private_key_where_it_has_one(
+    service: Running, provider: RunningProvider, tmp_path: Path
+) -> None:
+    """private_key_jwt, OpenID Connect Core 1.0 9 (from memory)."""
+    key = ECKey.generate_key("P-256", private=True)
+    path = tmp_path / "client.pem"
+    path.write_bytes(key.as_pem(private=True))
+    port = free_port()
+    known = {"sso_client_secret": "", "sso_client_key_file": str(path)}
+    settings = with_provider(service.settings, tmp_path, issuer_at(port), **known)
+    with (
+        running_service(settings, tmp_path) as proving,
+        running_provider(tmp_path, proving.url, port, key.as_dict(private=False)),
+    ):
+        client, answer = sign_in(proving, "otto")
+        assert answer.status_code == 303, answer.text
+        assert rights(client)["name"] == "Otto Example"
