@@ -39,7 +39,8 @@ class LyingProvider:
             "jwks_uri": f"{self.issuer}/keys",
             "userinfo_endpoint": f"{self.issuer}/userinfo",
             "end_session_endpoint": f"{self.issuer}/end",
-            "id_token_signing_alg_values_supported": ["RS256"],
+            # What it announces must not open what the service does not accept.
+            "id_token_signing_alg_values_supported": ["RS256", "HS256", "none"],
             "authorization_response_iss_parameter_supported": True,
         }
         self.keys: list[Any] = [self.key.as_dict(private=False)]
