@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from service.settings import Settings
 
 if TYPE_CHECKING:
+    from service.access.actions.single_sign_on import SingleSignOn
     from service.database import Database
     from service.intake.actions.committing import Commits
     from service.objects import Objects, ObjectSettings
@@ -48,6 +49,13 @@ class Parts:
         from service.signing import Signer
 
         return Signer.load(Path(self.settings.receipt_key_file))
+
+    @cached_property
+    def single_sign_on(self) -> SingleSignOn | None:
+        """None where people sign in with passwords alone; raises SettingError."""
+        from service.access.actions.single_sign_on import open_single_sign_on
+
+        return open_single_sign_on(self.settings)
 
     @cached_property
     def writable(self) -> Writable:

@@ -104,6 +104,39 @@ Level = Annotated[
     Meta(description="debug, info, warning, error or critical"),
 ]
 File = Annotated[str, Meta(min_length=1, description="the path of a file")]
+# An empty value means that there is none.
+FileIfAny = Annotated[
+    str, Meta(pattern=r"^(\S(.*\S)?)?\Z", description="the path of a file without spaces around it, or empty")
+]
+Issuer = Annotated[
+    str,
+    Meta(
+        pattern=rf"^({STORE})?\Z",
+        description="the address of an OpenID provider like https://login.example.org, or empty",
+    ),
+]
+# RFC 6749 A.1 and A.2: visible signs and spaces.
+ClientId = Annotated[
+    str,
+    Meta(pattern=r"^([\x21-\x7E]+)?\Z", description="the client id that the provider gave, without spaces"),
+]
+ClientSecret = Annotated[
+    str,
+    Meta(
+        pattern=r"^([\x21-\x7E]+)?\Z",
+        description="visible ASCII signs without spaces",
+        extra_json_schema=SECRET,
+    ),
+]
+# RFC 6749 3.3; OpenID Connect Core 1.0 3.1.2.1 wants `openid` among them (both from memory).
+Scopes = Annotated[
+    str,
+    Meta(
+        pattern=r"^openid( [\x21\x23-\x5B\x5D-\x7E]+)*\Z",
+        description="names of scopes, openid first, with one space between them",
+    ),
+]
+ClaimName = Annotated[str, Meta(pattern=r"^\S{1,200}\Z", description="the name of a claim, without spaces")]
 
 
 class SettingError(Exception):
@@ -133,6 +166,14 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True, rename=lambda name: f"
     session_hours: Hours = 12
     metrics_token: Bearer = ""
     security_contact: Contact = ""
+    sso_issuer: Issuer = ""
+    sso_client_id: ClientId = ""
+    sso_client_secret: ClientSecret = ""
+    sso_client_key_file: FileIfAny = ""
+    sso_scopes: Scopes = "openid profile"
+    sso_claim: ClaimName = "groups"
+    sso_groups_file: FileIfAny = ""
+    local_accounts: YesNo = "yes"
     log_level: Level = "info"
 
     @property

@@ -23,7 +23,14 @@ NEEDED = {
     "SIGHTLEDGER_S3_ACCESS_KEY": "key",
     "SIGHTLEDGER_S3_SECRET_KEY": "secret",
 }
-SECRET = {"DATABASE_URL", "MIGRATION_DATABASE_URL", "S3_ACCESS_KEY", "S3_SECRET_KEY", "METRICS_TOKEN"}
+SECRET = {
+    "DATABASE_URL",
+    "MIGRATION_DATABASE_URL",
+    "S3_ACCESS_KEY",
+    "S3_SECRET_KEY",
+    "METRICS_TOKEN",
+    "SSO_CLIENT_SECRET",
+}
 
 
 def rows_of_the_readme() -> list[tuple[list[str], str]]:
@@ -79,6 +86,14 @@ GIVEN = {
     "SIGHTLEDGER_SESSION_HOURS": "8760",
     "SIGHTLEDGER_METRICS_TOKEN": "a-token.of~some+length/==",
     "SIGHTLEDGER_SECURITY_CONTACT": "https://example.org/report",
+    "SIGHTLEDGER_SSO_ISSUER": "https://login.example.org/plant",
+    "SIGHTLEDGER_SSO_CLIENT_ID": "sightledger",
+    "SIGHTLEDGER_SSO_CLIENT_SECRET": "a+secret/of%some~length",
+    "SIGHTLEDGER_SSO_CLIENT_KEY_FILE": "/etc/sightledger/client key.pem",
+    "SIGHTLEDGER_SSO_SCOPES": "openid profile groups",
+    "SIGHTLEDGER_SSO_CLAIM": "https://example.org/groups",
+    "SIGHTLEDGER_SSO_GROUPS_FILE": "/etc/sightledger/groups.toml",
+    "SIGHTLEDGER_LOCAL_ACCOUNTS": "no",
     "SIGHTLEDGER_LOG_LEVEL": "warning",
 }
 
@@ -128,6 +143,14 @@ SENSELESS = {
     "SESSION_HOURS": NO_NUMBERS,
     "METRICS_TOKEN": ("two words", "tökén", "token\n"),
     "SECURITY_CONTACT": ("safety@example.org", "http://example.org", "mailto:a b", "mailto:a\r\nX: y"),
+    "SSO_ISSUER": ("login.example.org", "ftp://login", "https://key@login", "https://login?x=1"),
+    "SSO_CLIENT_ID": ("two words", "é"),
+    "SSO_CLIENT_SECRET": ("two words", "schlüssel", "secret\n"),
+    "SSO_CLIENT_KEY_FILE": (" key.pem", "key.pem\n"),
+    "SSO_SCOPES": ("", "profile", "openid,profile", "openid  profile", 'openid "x"'),
+    "SSO_CLAIM": ("", "two words"),
+    "SSO_GROUPS_FILE": (" groups.toml",),
+    "LOCAL_ACCOUNTS": ("", "off", "NO"),
     "LOG_LEVEL": ("", "loud", "INFO"),
 }
 

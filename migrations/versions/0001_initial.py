@@ -919,6 +919,30 @@ def upgrade() -> None:
         sa.UniqueConstraint("refused_id", name=op.f("uq_refusals_settled_refused_id")),
         info={"subject": "refused_id", "content": ("refused_id", "statement_id", "reason", "replaces")},
     )
+    op.create_table(
+        "identities",
+        sa.Column("issuer", sa.Text(), nullable=False),
+        sa.Column("subject", sa.Text(), nullable=False),
+        sa.Column("account_id", sa.UUID(), nullable=False),
+        sa.Column("since", sa.DateTime(timezone=True), nullable=False),
+        sa.ForeignKeyConstraint(["account_id"], ["accounts.id"], name=op.f("fk_identities_account_id")),
+        sa.PrimaryKeyConstraint("issuer", "subject", name=op.f("pk_identities")),
+        sa.UniqueConstraint("account_id", name=op.f("uq_identities_account_id")),
+    )
+    op.create_table(
+        "provider_sessions",
+        sa.Column("token_id", sa.UUID(), nullable=False),
+        sa.Column("issuer", sa.Text(), nullable=False),
+        sa.Column("session_id", sa.Text(), nullable=True),
+        sa.Column("id_token", sa.Text(), nullable=False),
+        sa.ForeignKeyConstraint(
+            ["token_id"], ["tokens.id"], name=op.f("fk_provider_sessions_token_id"), ondelete="CASCADE"
+        ),
+        sa.PrimaryKeyConstraint("token_id", name=op.f("pk_provider_sessions")),
+    )
+    op.create_index(
+        "ix_provider_sessions_issuer_session_id", "provider_sessions", ["issuer", "session_id"], unique=False
+    )
     _install_queue()
 
 

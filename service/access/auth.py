@@ -89,6 +89,15 @@ def must_be_same_origin(connection: Connection, settings: Settings, *, proof_nee
         )
 
 
+def local_accounts_must_be_on(settings: Settings) -> None:
+    """Refuse a password where people sign in with the identity provider alone."""
+    if settings.local_accounts == "no":
+        raise NotAllowed(
+            "Nobody signs in with a password here.",
+            next_step="Sign in with the identity provider. When it is down, ask the operator for a code.",
+        )
+
+
 def provide_caller(request: Request[Any, Any, Any]) -> Caller:
     """The `caller` that handlers ask for."""
     caller: Caller = request.user

@@ -11,7 +11,7 @@ from litestar.di import NamedDependency
 from litestar.params import FromPath, JSONBody, PathParameter
 
 from service.access.actions import agents, keys, people, register, sites
-from service.access.auth import SESSION_COOKIE, must_be_same_origin
+from service.access.auth import SESSION_COOKIE, local_accounts_must_be_on, must_be_same_origin
 from service.access.rules import Caller
 from service.contract.access import (
     Account,
@@ -66,6 +66,7 @@ async def sign_in(
 ) -> Response[SignedIn]:
     """Sign in. The token is for programs; browsers use the cookie that comes with it."""
     must_be_same_origin(request, settings, proof_needed=False)
+    local_accounts_must_be_on(settings)
     signed_in = await people.sign_in(db, data, settings.session_hours)
     return Response(signed_in, status_code=201, cookies=[session_cookie(settings, signed_in)])
 

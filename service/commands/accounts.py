@@ -1,4 +1,4 @@
-"""Accounts of people: `account add`, `account close`."""
+"""Accounts of people: `account add`, `account close`, `account list`, `account let-in`."""
 
 from __future__ import annotations
 
@@ -13,6 +13,7 @@ from service.commands.passwords import PasswordFile, PasswordStdin, read_passwor
 from service.contract.access import AccountIn
 from service.contract.wire import new_id
 from service.errors import NotFound
+from service.settings import read_settings
 
 if TYPE_CHECKING:
     from service.database import Database
@@ -60,3 +61,40 @@ def close(login: str) -> None:
 
     with_database(end)
     typer.echo(f"Account {login} is closed.", err=True)
+
+
+def list_() -> None:
+    """List the open accounts: login, name, roles, and sites (* for every site)."""
+    from service.access import store
+    from service.contract.showing import plain
+
+    async def read(db: Database) -> None:
+        after = None
+        while True:
+            async with db.begin() as connection:
+                rows = await store.account_page(connection, after, 500, None)
+            if not rows:
+                return
+            for row in rows:
+                after = row["login"]
+                if row["closed_at"] is None:
+                    sites = "*" if row["sites"] is None else ",".join(row["sites"])
+                    typer.echo(f"{row['login']}\t{plain(row['name'])}\t{','.join(row['roles'])}\t{sites}")
+
+    with_database(read)
+
+
+def let_in(
+    login: Annotated[str, typer.Argument(help="login of the account, as `account list` shows it")],
+    reason: Annotated[str, typer.Option(help="why, as it stands in the record")],
+) -> None:
+    """Print a code with which one person signs in once, at /sign-in/code, when there is no other way."""
+    from service.access.actions import letting_in
+
+    async def make(db: Database) -> str:
+        async with db.begin() as connection:
+            return await letting_in.make_code(connection, login, reason)
+
+    typer.echo(with_database(make))
+    address = f"{read_settings().public_url.rstrip('/')}/sign-in/code"
+    typer.echo(f"The code is good once, for {letting_in.CODE_MINUTES} minutes, at {address}", err=True)

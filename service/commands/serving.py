@@ -20,11 +20,13 @@ def serve() -> None:
     from granian import Granian
     from granian.constants import Interfaces
 
+    from service.access.actions.single_sign_on import open_single_sign_on
     from service.observe import log_config
     from service.signing import Signer
 
     settings = read_settings()
     Signer.load(Path(settings.receipt_key_file))
+    open_single_sign_on(settings)
     _check_free(settings.host, settings.port)
     with tempfile.TemporaryDirectory(prefix="sightledger-metrics-") as shared:
         if settings.processes > 1:

@@ -25,7 +25,7 @@ from service.objects import Objects
 from service.records.actions import images
 from service.records.actions import units as units_actions
 from service.settings import Settings
-from service.web import actions, refused, rules, settling, sign_in
+from service.web import actions, refused, rules, settling, sign_in, single_sign_on
 from service.web.asked import chosen, id_field, text_field
 from service.web.rendering import page
 from service.writable import Writable
@@ -313,6 +313,7 @@ router = Router(
         *settling.route_handlers,
         *refused.route_handlers,
         *sign_in.route_handlers,
+        *single_sign_on.route_handlers,
         static_file,
     ],
     include_in_schema=False,

@@ -204,7 +204,7 @@ async def test_a_store_function_that_is_called_with_ids_of_another_site_finds_an
     async def read(connection: AsyncConnection) -> list[Any]:
         return [
             await returns.return_by_id(connection, card.id),
-            await returns.receipt_body(connection, card.id),
+            await returns.receipt_bodies(connection, card.id),
             await returns.part_body(connection, card.id, 0),
             (await statements_of(connection, [yard.inspection_id]))[yard.inspection_id],
             await unit_images_by_id(connection, [picture]),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 from base64 import urlsafe_b64decode
 from collections.abc import Iterator
 from contextlib import closing
@@ -17,6 +18,7 @@ from psycopg import sql
 from sqlalchemy import make_url
 
 from deploy.embedded.postgres import Postgres
+from service.access.actions.groups import Rights, read_groups
 from service.access.rules import Caller
 from service.contract.access import JwkSet
 from service.contract.cards import Receipt
@@ -32,7 +34,15 @@ from service.signing import Signer
 from tests.commands.own_process import sightledger
 from tests.documents import Shell, blocks
 from tests.intake.factories import CardBack, Yard, claim, fresh_seed, jpeg, receipt_body
-from tests.live_service import ROOT, environment_of, owners_url, rewriting, running_service, token_of_agent
+from tests.live_service import (
+    ROOT,
+    environment_of,
+    owners_url,
+    rewriting,
+    running_service,
+    token_of_agent,
+    token_of_person,
+)
 
 pytestmark = pytest.mark.anyio
 OPERATING = ROOT / "deploy" / "OPERATING.md"
@@ -194,3 +204,22 @@ async def test_a_receipt_key_that_others_may_have_is_changed_and_its_receipts_ar
             (suspect, False),
             (Signer.load(new_key).key_id, True),
         ]
+
+
+async def test_the_table_of_groups_is_taken_and_the_operator_lets_a_person_in(
+    settings: Settings, shell: Shell, tmp_path: Path
+) -> None:
+    [table] = re.findall(r"^```toml\n(.*?)^```$", OPERATING.read_text("utf-8"), re.MULTILINE | re.DOTALL)
+    path = tmp_path / "groups.toml"
+    path.write_text(table, "utf-8")
+    groups = read_groups(path)
+    assert groups.rights(["plant-inspectors", "works-skibbereen"]) == Rights(["inspector"], ["SKB"])
+    assert groups.rights(["quality-office"]) == Rights(["author"], None)
+
+    account_id, _ = token_of_person(settings, ["auditor"])
+    shell.environment["LOGIN"] = f"test-{account_id}"
+    [let_in] = blocks(OPERATING, "Single sign-on")
+    printed = shell.run(let_in).splitlines()
+    assert printed[0].startswith(f"test-{account_id}\tTest ")
+    assert printed[1].startswith("slo_")
+    assert printed[2].endswith("/sign-in/code")

@@ -14,7 +14,7 @@ from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerificationError
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-from service.access import store
+from service.access import identities, store
 from service.access.actions.tokens import hash_of, new_token
 from service.access.rules import Act, Caller, Role, wait_after
 from service.contract.access import Account, AccountIn, CallerRights, PasswordChange, SignedIn, SignIn
@@ -166,6 +166,11 @@ async def _change(
     check(account_of(row))
     if row["closed_at"]:
         raise Conflict("The account is closed.", next_step="Make a new account.")
+    if await identities.is_of_provider(connection, row["id"]):
+        raise Conflict(
+            f"The identity provider keeps the account of {row['name']}.",
+            next_step="Change the person's groups there, or close the account here.",
+        )
     if "login" in changed and await store.account_by_login(connection, content.login):
         raise Conflict(f"The login {content.login} is taken.", next_step="Choose another login.")
     await store.update_account(connection, row["id"], **changed)
