@@ -8,7 +8,7 @@ import sqlalchemy as sa
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.access.store import accounts, tokens
-from service.database import Row, metadata, moment, reference, server_now, text
+from service.database import Row, kept_for_ever, metadata, moment, reference, server_now, text, working
 
 # A person is known by issuer and subject and by nothing else (OpenID Connect Core 1.0 5.7, from memory):
 # names and e-mail addresses change hands.
@@ -19,6 +19,7 @@ identities = sa.Table(
     text("subject", primary_key=True),
     reference("account_id", "accounts.id", unique=True),
     moment("since"),
+    info=kept_for_ever(),
 )
 
 # What ends a session at the provider too: the name that it gave to its own session, and its proof.
@@ -32,6 +33,7 @@ provider_sessions = sa.Table(
     text("session_id", nullable=True),
     text("id_token"),
     sa.Index("ix_provider_sessions_issuer_session_id", "issuer", "session_id"),
+    info=working(deleted=True, secret=["id_token"]),
 )
 
 
