@@ -10,6 +10,7 @@ from service.settings import Settings
 
 if TYPE_CHECKING:
     from service.database import Database
+    from service.images.looking import Looker
     from service.intake.actions.committing import Commits
     from service.objects import Objects, ObjectSettings
     from service.objects.holding import Holding
@@ -60,6 +61,12 @@ class Parts:
         return Commits()
 
     @cached_property
+    def looker(self) -> Looker:
+        from service.images.looking import Looker
+
+        return Looker()
+
+    @cached_property
     def watch(self) -> Watch:
         from service.watching import Watch
 
@@ -72,9 +79,9 @@ class Parts:
             await self.commits.close()
         if "db" in made:
             await self.db.close()
-        for store in ("objects", "holding"):
-            if store in made:
-                made[store].close()
+        for part in ("objects", "holding", "looker"):
+            if part in made:
+                made[part].close()
 
 
 def open_objects(settings: Settings) -> Objects:

@@ -22,6 +22,7 @@ from psycopg import sql
 from sqlalchemy import make_url
 
 from service.database import Database, migrate
+from service.images.looking import Looker
 from service.objects import Objects, ObjectSettings
 from service.objects.bucket import prepare_bucket
 from service.settings import Settings
@@ -152,6 +153,13 @@ async def db(settings: Settings, anyio_backend: str) -> AsyncIterator[Database]:
     database = Database(settings.database_url)
     yield database
     await database.close()
+
+
+@pytest.fixture(scope="session")
+def looker() -> Iterator[Looker]:
+    """Looks at pictures as the worker does, in a process apart."""
+    with closing(Looker()) as opened:
+        yield opened
 
 
 @pytest.fixture
