@@ -46,7 +46,7 @@ LARGEST_BODY = 10_000_000
 
 
 # What handlers are given by the name of their parameter.
-PROVIDED = ("db", "objects", "settings", "commits", "signer", "writable", "watch")
+PROVIDED = ("db", "objects", "settings", "commits", "signer", "writable", "watch", "checks")
 
 
 def create_app(settings: Settings | None = None) -> Litestar:

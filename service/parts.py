@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from service.intake.actions.committing import Commits
     from service.objects import Objects, ObjectSettings
     from service.objects.holding import Holding
+    from service.plans.actions.checking import Checks
     from service.signing import Signer
     from service.watching import Watch
     from service.writable import Writable
@@ -67,6 +68,12 @@ class Parts:
         return Looker()
 
     @cached_property
+    def checks(self) -> Checks:
+        from service.plans.actions.checking import Checks
+
+        return Checks()
+
+    @cached_property
     def watch(self) -> Watch:
         from service.watching import Watch
 
@@ -79,7 +86,7 @@ class Parts:
             await self.commits.close()
         if "db" in made:
             await self.db.close()
-        for part in ("objects", "holding", "looker"):
+        for part in ("objects", "holding", "looker", "checks"):
             if part in made:
                 made[part].close()
 
