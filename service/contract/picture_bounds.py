@@ -102,7 +102,8 @@ def _take(head: JpegHead, marker: int, file: BinaryIO) -> bool:
 
 def check_jpeg(head: JpegHead, file: BinaryIO) -> None:
     """Raises TooMuch for too many scans or a greedy Exif."""
-    check_exif(bytes(head.exif))
+    if head.exif:
+        check_exif(bytes(head.exif))
     if head.by_passes:
         file.seek(head.scan)
         # Inside a scan no such pair stands for anything else.

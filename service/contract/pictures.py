@@ -179,7 +179,8 @@ def _holds_after(file: BinaryIO, size: int, first: int, wanted: bytes) -> bool:
 def _exif(image: Image.Image) -> dict[str, str]:
     """Tag name -> text, as read: nothing corrected, unknown tags by number, MakerNote left in the file."""
     try:
-        check_exif(_exif_block(image))
+        if image.format == "PNG":
+            check_exif(_exif_of_png(image))
         exif = image.getexif()
         tags: dict[int, Any] = {**dict(exif), **exif.get_ifd(IFD.Exif)}
     except Exception:
@@ -195,8 +196,8 @@ def _exif(image: Image.Image) -> dict[str, str]:
     return texts
 
 
-def _exif_block(image: Image.Image) -> bytes:
-    """Where Pillow reads Exif from, except in a TIFF, which is such a block itself."""
+def _exif_of_png(image: Image.Image) -> bytes:
+    """Where Pillow reads it from. That of a JPEG and a TIFF stands in their headers, held against bounds."""
     block, in_hex = image.info.get("exif"), image.info.get("Raw profile type exif")
     if block is None and isinstance(in_hex, str):
         return bytes.fromhex("".join(in_hex.split("\n")[3:]))

@@ -48,7 +48,7 @@ class Looker:
         self._longest_s = longest_s
         self._child: subprocess.Popen[bytes] | None = None
         self._looked = 0
-        self._told = False
+        self._told = self._closed = False
         self._lock = threading.Lock()
 
     def look(self, original: bytes) -> Look:
@@ -61,7 +61,7 @@ class Looker:
                     found = self._asked(child, original)
                 except _Ended as error:
                     self._end()
-                    if fresh or error.late:
+                    if (fresh or error.late) and not self._closed:
                         return Look(why=str(error))
                     # What it looked at before may be to blame: the next try is the picture's own.
                     continue
@@ -71,10 +71,16 @@ class Looker:
                 return found
 
     def close(self) -> None:
+        """Whoever waits for an answer gets NoChild."""
+        self._closed = True
+        if (child := self._child) is not None:
+            child.kill()
         with self._lock:
             self._end()
 
     def _start(self) -> subprocess.Popen[bytes]:
+        if self._closed:
+            raise NoChild("nobody looks at pictures any more")
         try:
             child = subprocess.Popen(
                 [sys.executable, "-I", "-m", "service.images.child"],

@@ -166,6 +166,29 @@ def test_a_picture_that_takes_too_long_is_given_up_once(monkeypatch: pytest.Monk
         assert looker.look(jpeg(7)).small
 
 
+def test_a_worker_that_ends_waits_for_no_picture_and_blames_none() -> None:
+    looker = Looker()
+    looker.look(jpeg(8))
+    assert looker._child is not None
+    os.kill(looker._child.pid, signal.SIGSTOP)
+    raised: list[BaseException] = []
+
+    def look() -> None:
+        try:
+            looker.look(jpeg(9))
+        except looking.NoChild as error:
+            raised.append(error)
+
+    waiting = threading.Thread(target=look)
+    waiting.start()
+    time.sleep(0.2)
+    start = time.monotonic()
+    looker.close()
+    waiting.join()
+    assert time.monotonic() - start < 5
+    assert len(raised) == 1
+
+
 def test_threads_that_look_at_once_get_their_own_answers(looker: Looker) -> None:
     sizes: dict[int, int] = {}
 
