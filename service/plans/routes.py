@@ -54,7 +54,8 @@ from service.plans import vocabulary
 from service.plans.actions import catalogue, revisions, transitions
 from service.plans.actions.checking import Checks, may_check
 from service.plans.difference import difference_text
-from service.plans.document import canonical, digest, schema_text
+from service.plans.document import canonical, digest
+from service.plans.plan_schema import schema_text
 from service.problems import problems
 
 NewCode = Annotated[str, PathParameter(min_length=1, max_length=64, pattern=CODE_PATTERN)]

@@ -16,7 +16,8 @@ from service.contract.plan_document import PlanDocument
 from service.contract.wire import new_id
 from service.plans import plan_text
 from service.plans.difference import difference, difference_text
-from service.plans.document import check_bytes, check_text, schema_text
+from service.plans.document import check_bytes, check_text
+from service.plans.plan_schema import schema_text
 from tests.live_service import Running, make_site
 from tests.plans.documents import PLAN, document
 
