@@ -47,7 +47,7 @@ LARGEST_BODY = 10_000_000
 
 
 # What handlers are given by the name of their parameter.
-PROVIDED = ("db", "objects", "settings", "commits", "signer", "writable", "watch", "single_sign_on")
+PROVIDED = ("db", "objects", "settings", "commits", "signer", "writable", "watch", "checks", "single_sign_on")
 
 
 def create_app(settings: Settings | None = None) -> Litestar:

@@ -11,9 +11,11 @@ from service.settings import Settings
 if TYPE_CHECKING:
     from service.access.actions.single_sign_on import SingleSignOn
     from service.database import Database
+    from service.images.looking import Looker
     from service.intake.actions.committing import Commits
     from service.objects import Objects, ObjectSettings
     from service.objects.holding import Holding
+    from service.plans.actions.checking import Checks
     from service.signing import Signer
     from service.watching import Watch
     from service.writable import Writable
@@ -70,6 +72,18 @@ class Parts:
         return Commits()
 
     @cached_property
+    def looker(self) -> Looker:
+        from service.images.looking import Looker
+
+        return Looker()
+
+    @cached_property
+    def checks(self) -> Checks:
+        from service.plans.actions.checking import Checks
+
+        return Checks()
+
+    @cached_property
     def watch(self) -> Watch:
         from service.watching import Watch
 
@@ -82,9 +96,9 @@ class Parts:
             await self.commits.close()
         if "db" in made:
             await self.db.close()
-        for store in ("objects", "holding"):
-            if store in made:
-                made[store].close()
+        for part in ("objects", "holding", "looker", "checks"):
+            if part in made:
+                made[part].close()
 
 
 def open_objects(settings: Settings) -> Objects:

@@ -23,6 +23,7 @@ from sqlalchemy import make_url
 
 from deploy.embedded.postgres import LOGINS, MIGRATIONS, SERVICE
 from service.database import EVERY_SITE, Database, migrate
+from service.images.looking import Looker
 from service.objects import Objects, ObjectSettings
 from service.objects.bucket import prepare_bucket
 from service.settings import Settings
@@ -153,6 +154,13 @@ async def db(settings: Settings, anyio_backend: str) -> AsyncIterator[Database]:
     database = Database(settings.database_url, scope=EVERY_SITE)
     yield database
     await database.close()
+
+
+@pytest.fixture(scope="session")
+def looker() -> Iterator[Looker]:
+    """Looks at pictures as the worker does, in a process apart."""
+    with closing(Looker()) as opened:
+        yield opened
 
 
 @pytest.fixture

@@ -37,6 +37,7 @@ def upgrade() -> None:
         sa.Column("size", sa.BigInteger(), nullable=False),
         sa.Column("verified_at", sa.DateTime(timezone=True), nullable=False),
         sa.Column("thumbnail", sa.Text(), nullable=True),
+        sa.Column("no_thumbnail", sa.Text(), nullable=True),
         sa.Column("looked_at", sa.DateTime(timezone=True), nullable=True),
         sa.Column("format", sa.Text(), nullable=True),
         sa.Column("width", sa.Integer(), nullable=True),

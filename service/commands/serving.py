@@ -81,7 +81,12 @@ def worker(
     async def run() -> None:
         parts = Parts(settings, every_site=True)
         try:
-            around = {"db": parts.db, "objects": parts.objects, "settings": settings}
+            around = {
+                "db": parts.db,
+                "objects": parts.objects,
+                "looker": parts.looker,
+                "settings": settings,
+            }
             await work(queue, around, wait=not until_empty)
         finally:
             await parts.close()

@@ -20,6 +20,8 @@ images = sa.Table(
     sa.Column("size", sa.BigInteger, nullable=False),
     moment("verified_at"),
     text("thumbnail", nullable=True),
+    # Why there is none; NULL: there is one, or nobody has tried.
+    text("no_thumbnail", nullable=True),
     moment("looked_at", nullable=True),
     text("format", nullable=True),
     sa.Column("width", sa.Integer),

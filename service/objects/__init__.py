@@ -156,6 +156,16 @@ def _client(
     return client
 
 
+# Of what is given out, by the end of its name; everything else is bytes.
+MEDIA_TYPES = {
+    "jpg": "image/jpeg",
+    "png": "image/png",
+    "tif": "image/tiff",
+    "bmp": "image/bmp",
+    "mp4": "video/mp4",
+}
+
+
 class Objects:
     """One bucket. Made once per process: the clients keep their connections and are thread-safe."""
 
@@ -221,9 +231,13 @@ class Objects:
         return PutTicket(url, headers)
 
     def presign_get(self, key: str, filename: str, expires_s: int) -> str:
-        """An address that gives the bytes to whoever has it, as `filename`, for `expires_s` seconds."""
+        """An address that gives the bytes to whoever has it, as `filename`, for `expires_s` seconds. What a
+        browser takes them for follows from that name, never from what was said when they came in."""
         safe = re.sub(r"[^A-Za-z0-9._-]", "_", filename)
-        query = {"response-content-disposition": f'attachment; filename="{safe}"'}
+        query = {
+            "response-content-disposition": f'attachment; filename="{safe}"',
+            "response-content-type": MEDIA_TYPES.get(safe.rpartition(".")[2], "application/octet-stream"),
+        }
         return self._sign_public.url("GET", self._path(key), expires_s, query=query)
 
     def _path(self, key: str) -> str:

@@ -40,7 +40,7 @@ STATE_CHOICES = [
     ("no_statement", "a location without statement"),
 ]
 # The formats that browsers can show; any other original is downloaded.
-SHOWN_FORMATS = frozenset({"JPEG", "PNG", "BMP", "GIF", "WEBP"})
+SHOWN_FORMATS = frozenset({"JPEG", "PNG", "BMP"})
 UTC = rules.zone_of(None)
 
 

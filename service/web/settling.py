@@ -62,13 +62,14 @@ class OpenPicture:
     path: str
     digest: str
     marks: list[str]
+    no_thumbnail: str | None
     why: str
 
 
 def _open_picture(row: Row) -> OpenPicture:
     at = row["picture_id"]
     pick = f"s{row['sighting_id']}" if at is None else f"p{at}"
-    return OpenPicture(pick, row["path"], row["digest"], row["marks"], why_open(row))
+    return OpenPicture(pick, row["path"], row["digest"], row["marks"], row["no_thumbnail"], why_open(row))
 
 
 def why_open(row: Row) -> str:

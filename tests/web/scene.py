@@ -17,7 +17,8 @@ from service.contract.campaigns import CampaignIn
 from service.contract.wire import new_id
 from service.contract.work import StatementIn
 from service.database import EVERY_SITE, Database
-from service.images.actions import MADE, reduced
+from service.images.actions import MADE
+from service.images.rules import reduced
 from service.objects import Objects, thumbnail_key
 from service.settings import Settings
 from tests import factories

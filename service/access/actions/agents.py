@@ -148,7 +148,8 @@ async def retire(db: Database, caller: Caller, agent_id: UUID) -> EnrolledAgent:
     caller.must(Act.RUN_SITE)
     async with db.begin() as connection:
         agent = await _enrolled(connection, agent_id)
-        caller.must(Act.RUN_SITE, agent.site)
+        if not caller.at(agent.site):
+            raise _no_agent(agent_id)
         row = await store.agent(connection, agent_id)
         assert row is not None
         if row["retired_at"] is None:
@@ -170,8 +171,12 @@ async def list_agents(
 async def _enrolled(connection: AsyncConnection, agent_id: UUID) -> EnrolledAgent:
     row = await store.agent(connection, agent_id)
     if row is None:
-        raise NotFound(f"There is no agent {agent_id}.", next_step="Take an id of GET /api/v1/agents.")
+        raise _no_agent(agent_id)
     return _agent_of(row)
+
+
+def _no_agent(agent_id: UUID) -> NotFound:
+    return NotFound(f"There is no agent {agent_id}.", next_step="Take an id of GET /api/v1/agents.")
 
 
 def _agent_of(row: Row) -> EnrolledAgent:

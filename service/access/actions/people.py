@@ -108,10 +108,12 @@ async def list_accounts(db: Database, caller: Caller, after: str | None, limit: 
 
 async def read_account(db: Database, caller: Caller, account_id: UUID) -> Account:
     """One's own account, or any at the administrator's sites."""
+    if caller.account_id != account_id:
+        caller.must(Act.RUN_SITE)
     async with db.begin() as connection:
         row = await _known(connection, account_id)
     if caller.account_id != account_id:
-        _must_run(caller, row["sites"])
+        _must_keep(caller, row)
     return account_of(row)
 
 
@@ -211,6 +213,14 @@ def _must_run(caller: Caller, sites: list[str] | None) -> None:
         caller.must(Act.RUN_SITE, site)
 
 
+def _must_keep(caller: Caller, account: Row) -> None:
+    """An account that has no site of the caller's is not told from one that is not there."""
+    sites = account["sites"]
+    if sites is not None and not any(map(caller.at, sites)):
+        raise _no_account(account["id"])
+    _must_run(caller, sites)
+
+
 async def change_password(db: Database, caller: Caller, account_id: UUID, change: PasswordChange) -> None:
     """A person's own new password; every other session of the account ends."""
     if caller.account_id != account_id:
@@ -229,7 +239,7 @@ async def close_account(db: Database, caller: Caller, account_id: UUID) -> Accou
     caller.must(Act.RUN_SITE)
     async with db.begin() as connection:
         row = await _known(connection, account_id)
-        _must_run(caller, row["sites"])
+        _must_keep(caller, row)
         return await end_account(connection, row, by=caller.account_id)
 
 
@@ -247,8 +257,12 @@ async def end_account(connection: AsyncConnection, row: Row, *, by: UUID | None)
 async def _known(connection: AsyncConnection, account_id: UUID) -> Row:
     row = await store.account(connection, account_id, lock=True)
     if row is None:
-        raise NotFound(f"There is no account {account_id}.", next_step="Take an id of GET /api/v1/accounts.")
+        raise _no_account(account_id)
     return row
+
+
+def _no_account(account_id: UUID) -> NotFound:
+    return NotFound(f"There is no account {account_id}.", next_step="Take an id of GET /api/v1/accounts.")
 
 
 def account_of(row: Any) -> Account:

@@ -75,7 +75,17 @@ async def read_image(
         facts = await placements_of(connection, [row["id"] for row in sightings])
         places = (await places_of(connection, [digest], caller.sites))[digest]
     stands_at, stands_more = named_places(places)
-    names = ("digest", "size", "looked_at", "format", "width", "height", "exif", "verified_at")
+    names = (
+        "digest",
+        "size",
+        "looked_at",
+        "format",
+        "width",
+        "height",
+        "exif",
+        "verified_at",
+        "no_thumbnail",
+    )
     detail = ImageDetail(
         **{name: image[name] for name in names},
         marks=[mark for mark in image["marks"] if mark in MARKS_OF_BYTES],
@@ -139,8 +149,9 @@ async def thumbnail(db: Database, objects: Objects, caller: Caller, digest: str)
     async with db.begin() as connection:
         image = await visible_image(connection, caller, digest)
     if image["thumbnail"] != MADE:
+        why = f": {image['no_thumbnail']}" if image["no_thumbnail"] else ""
         raise NotFound(
-            f"There is no thumbnail of image {digest}.",
+            f"There is no thumbnail of image {digest}{why}.",
             consequence="The original is held and can be downloaded.",
             next_step="Download the original.",
         )

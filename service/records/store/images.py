@@ -35,7 +35,7 @@ LIMIT :limit
 # The service shows what it found in the bytes; before it looked, what the first sighting that took them for a
 # picture says, else what the first sighting says.
 _IMAGE = """
-SELECT image.digest, image.size, image.verified_at, image.thumbnail, image.looked_at,
+SELECT image.digest, image.size, image.verified_at, image.thumbnail, image.no_thumbnail, image.looked_at,
        coalesce(image.marks, sighting.marks, '{}') AS marks,
        coalesce(image.exif, sighting.exif, '{}') AS exif,
        coalesce(image.format, sighting.format) AS format, coalesce(image.width, sighting.width) AS width,
