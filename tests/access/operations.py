@@ -7,9 +7,11 @@ from dataclasses import dataclass
 from typing import Any
 from uuid import UUID
 
+import httpx
 import msgspec
 import sqlalchemy as sa
 
+from service.access.rules import Role
 from service.campaigns.store.tables import unit_images
 from service.contract.cards import LARGE_FROM
 from service.contract.wire import new_id
@@ -17,7 +19,7 @@ from service.intake.store.tables import sightings
 from service.settings import Settings
 from tests.campaigns import steps
 from tests.intake.factories import Yard, claim, file_of, jpeg, rows_of
-from tests.live_service import Running, execute, token_of_person
+from tests.live_service import Running, execute, token_of_agent, token_of_person
 
 Operation = tuple[str, str]
 
@@ -290,3 +292,10 @@ async def everything_at_a_site(yard: Yard, settings: Settings) -> Theirs:
 def described(service: Running) -> set[Operation]:
     paths = service.client().get("/api/v1/schema/openapi.json").json()["paths"]
     return {(method, path) for path, item in paths.items() for method in item if method != "parameters"}
+
+
+def outsiders(service: Running, theirs: Theirs) -> dict[str, httpx.Client]:
+    return {
+        "a person with every role": service.client_for(list(Role), [theirs.own_site]),
+        "an agent": service.client(token_of_agent(service.settings, theirs.own_site)[1]),
+    }

@@ -6,7 +6,6 @@ has to say which it is.
 
 from __future__ import annotations
 
-import httpx
 import pytest
 import sqlalchemy as sa
 
@@ -27,10 +26,11 @@ from tests.access.operations import (
     Theirs,
     described,
     everything_at_a_site,
+    outsiders,
 )
 from tests.campaigns import steps
 from tests.intake.factories import Yard, claim, jpeg, rows_of
-from tests.live_service import Running, everything_held, token_of_agent
+from tests.live_service import Running, everything_held
 
 pytestmark = pytest.mark.anyio
 
@@ -38,13 +38,6 @@ pytestmark = pytest.mark.anyio
 @pytest.fixture
 async def theirs(yard: Yard, service_settings: Settings) -> Theirs:
     return await everything_at_a_site(yard, service_settings)
-
-
-def outsiders(service: Running, theirs: Theirs) -> dict[str, httpx.Client]:
-    return {
-        "a person with every role": service.client_for(list(Role), [theirs.own_site]),
-        "an agent": service.client(token_of_agent(service.settings, theirs.own_site)[1]),
-    }
 
 
 def test_every_operation_is_known_here(service: Running) -> None:

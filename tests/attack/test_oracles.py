@@ -8,12 +8,18 @@ import httpx
 import pytest
 
 from service.contract.wire import new_id
-from tests.access.test_sites_apart import NAMED, Operation, Theirs, outsiders, theirs
+from service.settings import Settings
+from tests.access.operations import NAMED, Operation, Theirs, everything_at_a_site, outsiders
+from tests.intake.factories import Yard
 from tests.live_service import Running
 
-__all__ = ["theirs"]
-
 pytestmark = pytest.mark.anyio
+
+
+@pytest.fixture
+async def theirs(yard: Yard, service_settings: Settings) -> Theirs:
+    return await everything_at_a_site(yard, service_settings)
+
 
 # That there is a site is no secret; what is asked for here is named by its site's code.
 BY_SITE = ("/api/v1/sites/{code}", "/api/v1/enrolment-codes")

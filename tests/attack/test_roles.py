@@ -83,7 +83,7 @@ WRITES: dict[Operation, frozenset[str]] = {
     ("put", "/api/v1/plan-revisions/{revision_id}"): PLANNERS,
     ("put", "/api/v1/plan-revisions/{revision_id}/document"): PLANNERS,
     ("post", "/api/v1/plan-revisions/{revision_id}/events"): PLANNERS,
-    ("post", "/api/v1/plan-checks"): ANYBODY,
+    ("post", "/api/v1/plan-checks"): frozenset({"author", "approver"}),
     ("delete", "/api/v1/sessions/current"): PEOPLE,
 }
 PLAN_BODIES: dict[str, Any] = {
