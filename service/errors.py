@@ -60,6 +60,10 @@ class NotFound(Refusal):
     status, slug, title = 404, "not-found", "There is no such record"
 
 
+class TooSlow(Refusal):
+    status, slug, title = 408, "too-slow", "The request did not come in time"
+
+
 class Conflict(Refusal):
     status, slug, title = 409, "conflict", "The request does not fit the record as it stands"
 

@@ -155,7 +155,8 @@ class Service:
         named = {**self._headers, **(headers or {})}
         if body is not None:
             named["Content-Type"] = "application/json"
-            if len(body) > WORTH_PACKING:
+            # The service unpacks what comes with a card, and nothing else.
+            if len(body) > WORTH_PACKING and path.startswith("/card"):
                 body, named["Content-Encoding"] = gzip.compress(body, 1, mtime=0), "gzip"
         elif method == "POST":
             named["Content-Length"] = "0"

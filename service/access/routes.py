@@ -13,6 +13,7 @@ from litestar.params import FromPath, JSONBody, PathParameter
 from service.access.actions import agents, people, register, sites
 from service.access.auth import SESSION_COOKIE, must_be_same_origin
 from service.access.rules import Caller
+from service.bodies import LONG_BODY, NOBODY_SENDS
 from service.contract.access import (
     Account,
     AccountIn,
@@ -54,6 +55,7 @@ SiteCode = Annotated[str, PathParameter(max_length=64, pattern=CODE_PATTERN)]
     "/sessions",
     status_code=201,
     exclude_from_auth=True,
+    request_max_body_size=NOBODY_SENDS,
     security=[{}],
     responses=problems(400, 401, 403, 429),
 )
@@ -167,7 +169,14 @@ async def make_code(
     return await agents.make_code(db, caller, data)
 
 
-@post("/agents", status_code=201, exclude_from_auth=True, security=[{}], responses=problems(400, 403, 409))
+@post(
+    "/agents",
+    status_code=201,
+    exclude_from_auth=True,
+    request_max_body_size=NOBODY_SENDS,
+    security=[{}],
+    responses=problems(400, 403, 409),
+)
 async def enrol(
     data: JSONBody[EnrolAgent], db: NamedDependency[Database], signer: NamedDependency[Signer]
 ) -> AgentEnrolled:
@@ -250,7 +259,12 @@ async def read_people(
     return conditional(request, found)
 
 
-@put("/sites/{code:str}/people", status_code=200, responses=problems(400, 401, 403, 404, 412, 422, 428))
+@put(
+    "/sites/{code:str}/people",
+    status_code=200,
+    request_max_body_size=LONG_BODY,
+    responses=problems(400, 401, 403, 404, 412, 422, 428),
+)
 async def put_people(
     request: AnyRequest,
     code: SiteCode,

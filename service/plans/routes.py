@@ -22,6 +22,7 @@ from litestar.openapi.spec import (
 from litestar.params import FromPath, FromQuery, JSONBody, PathParameter, QueryParameter
 
 from service.access.rules import Caller
+from service.bodies import LONG_BODY
 from service.contract.plan_document import PlanDocument
 from service.contract.plans import (
     ApplicableLocation,
@@ -183,6 +184,7 @@ async def list_revisions(
     "/plan-revisions/{revision_id:uuid}",
     status_code=200,
     operation_class=TakesDocument,
+    request_max_body_size=LONG_BODY,
     responses=problems(400, 401, 403, 409, 422),
 )
 async def create_draft(
@@ -233,6 +235,7 @@ async def read_document(
     "/plan-revisions/{revision_id:uuid}/document",
     status_code=200,
     operation_class=TakesDocument,
+    request_max_body_size=LONG_BODY,
     responses=problems(400, 401, 403, 404, 409, 412, 422, 428),
 )
 async def edit_draft(
@@ -296,7 +299,13 @@ async def read_difference(
     )
 
 
-@post("/plan-checks", status_code=200, operation_class=TakesDocument, responses=problems(400, 401, 403))
+@post(
+    "/plan-checks",
+    status_code=200,
+    operation_class=TakesDocument,
+    request_max_body_size=LONG_BODY,
+    responses=problems(400, 401, 403),
+)
 async def check_document(request: AnyRequest) -> PlanCheck:
     """Check a document and record nothing."""
     checked = await _checked(request)

@@ -13,6 +13,7 @@ from service.access.actions import people
 from service.access.auth import must_be_same_origin
 from service.access.routes import session_cookie
 from service.access.rules import Caller
+from service.bodies import NOBODY_SENDS
 from service.contract.access import SignIn
 from service.database import Database
 from service.errors import Malformed, NotSignedIn, Refusal, TooMany
@@ -21,8 +22,6 @@ from service.settings import Settings
 from service.web.asked import sent_form
 from service.web.rendering import page
 from service.web.rules import local_path
-
-LONGEST_FORM = 16_384
 
 
 def _form_page(settings: Settings, back: str, login: str, refusal: Refusal | None) -> Response[str]:
@@ -44,14 +43,20 @@ async def form(request: AnyRequest, settings: NamedDependency[Settings]) -> Resp
     return _form_page(settings, local_path(request.query_params.get("next")), "", None)
 
 
-@post("/sign-in", name="page_sign_in_sent", exclude_from_auth=True, status_code=200)
+@post(
+    "/sign-in",
+    name="page_sign_in_sent",
+    exclude_from_auth=True,
+    request_max_body_size=NOBODY_SENDS,
+    status_code=200,
+)
 async def sign_in(
     request: AnyRequest, db: NamedDependency[Database], settings: NamedDependency[Settings]
 ) -> Response[Any]:
     """Every browser names the origin of a form it sends; without it another site could sign a visitor in
     to an account of its own."""
     must_be_same_origin(request, settings, proof_needed=True)
-    fields = dict(await sent_form(request, 10, LONGEST_FORM))
+    fields = dict(await sent_form(request, 10, NOBODY_SENDS))
     back, login = local_path(fields.get("next")), fields.get("login", "").strip()
     try:
         credentials = msgspec.convert({"login": login, "password": fields.get("password", "")}, SignIn)
