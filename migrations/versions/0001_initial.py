@@ -151,6 +151,8 @@ def upgrade() -> None:
         sa.Column("agent_id", sa.UUID(), nullable=True),
         sa.Column("site_id", sa.UUID(), nullable=True),
         sa.Column("login_hash", sa.LargeBinary(), nullable=True),
+        sa.Column("network_hash", sa.LargeBinary(), nullable=True),
+        sa.Column("device_hash", sa.LargeBinary(), nullable=True),
         sa.Column("detail", postgresql.JSONB(none_as_null=True, astext_type=sa.Text()), nullable=True),
         sa.ForeignKeyConstraint(["account_id"], ["accounts.id"], name=op.f("fk_access_events_account_id")),
         sa.ForeignKeyConstraint(["agent_id"], ["agents.id"], name=op.f("fk_access_events_agent_id")),
@@ -163,6 +165,8 @@ def upgrade() -> None:
     op.create_index(op.f("ix_access_events_account_id"), "access_events", ["account_id"], unique=False)
     op.create_index(op.f("ix_access_events_agent_id"), "access_events", ["agent_id"], unique=False)
     op.create_index("ix_access_events_login_hash_at", "access_events", ["login_hash", "at"], unique=False)
+    op.create_index("ix_access_events_network_hash_at", "access_events", ["network_hash", "at"], unique=False)
+    op.create_index("ix_access_events_device_hash_at", "access_events", ["device_hash", "at"], unique=False)
     op.create_table(
         "campaigns",
         sa.Column("id", sa.UUID(), nullable=False),
@@ -201,6 +205,17 @@ def upgrade() -> None:
         info={"subject": None, "content": ("kind", "started_at", "ended_at", "found", "replaces")},
     )
     op.create_index("ix_custody_runs_kind_number", "custody_runs", ["kind", "number"], unique=False)
+    op.create_table(
+        "devices",
+        sa.Column("id", sa.UUID(), nullable=False),
+        sa.Column("token_hash", sa.LargeBinary(), nullable=False),
+        sa.Column("account_id", sa.UUID(), nullable=False),
+        sa.Column("created_at", sa.DateTime(timezone=True), nullable=False),
+        sa.ForeignKeyConstraint(["account_id"], ["accounts.id"], name=op.f("fk_devices_account_id")),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_devices")),
+        sa.UniqueConstraint("token_hash", name=op.f("uq_devices_token_hash")),
+    )
+    op.create_index(op.f("ix_devices_account_id"), "devices", ["account_id"], unique=False)
     op.create_table(
         "enrolment_codes",
         sa.Column("id", sa.UUID(), nullable=False),

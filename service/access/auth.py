@@ -11,13 +11,14 @@ from litestar import Request
 from litestar.connection import ASGIConnection
 from litestar.middleware import AbstractAuthenticationMiddleware, AuthenticationResult
 
-from service.access.actions.tokens import caller_of_token
-from service.access.rules import NO_ACCOUNT, Caller
+from service.access.actions.tokens import caller_of_token, hash_of
+from service.access.rules import NO_ACCOUNT, Caller, Visitor, address_of, network_of
 from service.database import Database
 from service.errors import NotAllowed, NotSignedIn
 from service.settings import Settings
 
 SESSION_COOKIE = "sightledger_session"
+DEVICE_COOKIE = "sightledger_device_"
 SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
 
 # The holder of the metrics token has no role and no site, so that every act is refused to it.
@@ -62,6 +63,21 @@ def bearer_token(connection: Connection) -> str | None:
             "The Authorization header holds no bearer token.", next_step="Send Authorization: Bearer TOKEN."
         )
     return token.strip()
+
+
+def device_cookie(login: str) -> str:
+    """The name of the cookie by which a browser is known to an account: several people share a browser."""
+    return DEVICE_COOKIE + hash_of(login).hex()[:16]
+
+
+def visitor_of(connection: Connection, settings: Settings, login: str) -> Visitor:
+    """From which network, and from which device of the account, somebody signs in."""
+    address = address_of(
+        connection.client.host if connection.client else "",
+        connection.headers.getall("x-forwarded-for", []),
+        trusted_proxy=settings.trusted_proxy == "yes",
+    )
+    return Visitor(network_of(address), connection.cookies.get(device_cookie(login)))
 
 
 def must_be_same_origin(connection: Connection, settings: Settings, *, proof_needed: bool) -> None:

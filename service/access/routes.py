@@ -10,8 +10,8 @@ from litestar.datastructures import Cookie
 from litestar.di import NamedDependency
 from litestar.params import FromPath, JSONBody, PathParameter
 
-from service.access.actions import agents, people, register, sites
-from service.access.auth import SESSION_COOKIE, must_be_same_origin
+from service.access.actions import agents, people, register, signing_in, sites
+from service.access.auth import SESSION_COOKIE, device_cookie, must_be_same_origin, visitor_of
 from service.access.rules import Caller
 from service.bodies import LONG_BODY, NOBODY_SENDS
 from service.contract.access import (
@@ -67,8 +67,27 @@ async def sign_in(
 ) -> Response[SignedIn]:
     """Sign in. The token is for programs; browsers use the cookie that comes with it."""
     must_be_same_origin(request, settings, proof_needed=False)
-    signed_in = await people.sign_in(db, data, settings.session_hours)
-    return Response(signed_in, status_code=201, cookies=[session_cookie(settings, signed_in)])
+    visitor = visitor_of(request, settings, data.login)
+    opened = await signing_in.sign_in(db, data, settings.session_hours, visitor)
+    return Response(opened.signed_in, status_code=201, cookies=cookies_of(settings, opened, data.login))
+
+
+def cookies_of(settings: Settings, opened: signing_in.Opened, login: str) -> list[Cookie]:
+    """The cookies of a new session, and of a device that was not known to the account."""
+    made = [session_cookie(settings, opened.signed_in)]
+    if opened.device is not None:
+        made.append(
+            Cookie(
+                key=device_cookie(login),
+                value=opened.device,
+                max_age=signing_in.DEVICE_DAYS * 86_400,
+                path="/",
+                httponly=True,
+                samesite="lax",
+                secure=settings.secure_cookies,
+            )
+        )
+    return made
 
 
 def session_cookie(settings: Settings, signed_in: SignedIn | None) -> Cookie:
@@ -89,7 +108,7 @@ async def sign_out(
     db: NamedDependency[Database], caller: NamedDependency[Caller], settings: NamedDependency[Settings]
 ) -> Response[None]:
     """End the session the request came with."""
-    await people.sign_out(db, caller)
+    await signing_in.sign_out(db, caller)
     return Response(None, status_code=204, cookies=[session_cookie(settings, None)])
 
 
@@ -130,7 +149,11 @@ async def read_account(
     return conditional(request, account)
 
 
-@put("/accounts/{account_id:uuid}", status_code=200, responses=problems(400, 401, 403, 409, 412, 422, 428))
+@put(
+    "/accounts/{account_id:uuid}",
+    status_code=200,
+    responses=problems(400, 401, 403, 409, 412, 422, 428, 429),
+)
 async def put_account(
     request: AnyRequest,
     account_id: FromPath[UUID],
@@ -142,7 +165,11 @@ async def put_account(
     return tagged(await people.put_account(db, caller, account_id, data, unchanged(request)))
 
 
-@put("/accounts/{account_id:uuid}/password", status_code=204, responses=problems(400, 401, 403, 404))
+@put(
+    "/accounts/{account_id:uuid}/password",
+    status_code=204,
+    responses=problems(400, 401, 403, 404, 409, 429),
+)
 async def change_password(
     account_id: FromPath[UUID],
     data: JSONBody[PasswordChange],

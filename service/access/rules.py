@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import ipaddress
+from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
 from uuid import UUID
@@ -115,12 +117,47 @@ def plain_code(typed: str) -> str:
 
 
 FREE_TRIES = 5
+# A site stands behind one address: at the change of shift many people type, and some of them badly.
+FREE_TRIES_OF_A_NETWORK = 40
 LONGEST_WAIT_S = 900
 
 
-def wait_after(tries: int) -> int:
-    """Seconds that must pass after the last of `tries` failed sign-ins: none for the first five, then
-    2 s, doubled with each further one, at most 15 minutes."""
-    if tries < FREE_TRIES:
+def wait_after(tries: int, free: int = FREE_TRIES) -> int:
+    """Seconds that must pass after the last of `tries` failed sign-ins: none while they are fewer than
+    `free`, then 2 s, doubled with each further one, at most 15 minutes."""
+    if tries < free:
         return 0
-    return min(LONGEST_WAIT_S, 1 << min(tries - FREE_TRIES + 1, 20))
+    return min(LONGEST_WAIT_S, 1 << min(tries - free + 1, 20))
+
+
+@dataclass(frozen=True, slots=True)
+class Visitor:
+    """Where a sign-in comes from. `network` as of `network_of`, None for the server's own command line;
+    `device` is what the browser was given at an earlier sign-in to the same account."""
+
+    network: str | None
+    device: str | None = None
+
+
+AT_THE_SERVER = Visitor(None)
+
+
+def network_of(address: str) -> str:
+    """What an address counts as: an IPv4 address as itself, an IPv6 address as its /64, which one subscriber
+    has whole (RFC 6177 2). What is no address counts as one and the same."""
+    try:
+        found = ipaddress.ip_address(address.strip().strip("[]").partition("%")[0])
+    except ValueError:
+        return "unknown"
+    if isinstance(found, ipaddress.IPv6Address):
+        if found.ipv4_mapped is not None:
+            return str(found.ipv4_mapped)
+        return str(ipaddress.ip_network((found, 64), strict=False))
+    return str(found)
+
+
+def address_of(connected: str, forwarded: Iterable[str], *, trusted_proxy: bool) -> str:
+    """The address a request comes from: the one that connected, or behind a trusted proxy the last of
+    X-Forwarded-For, which is the one the proxy itself saw. What stands before it, anybody may write."""
+    last = ",".join(forwarded).rpartition(",")[2].strip()
+    return last if trusted_proxy and last else connected

@@ -82,6 +82,17 @@ tokens = sa.Table(
     sa.CheckConstraint("(account_id IS NULL) <> (agent_id IS NULL)", name="one_holder"),
 )
 
+# Browsers that an account was signed in to from; only the SHA-256 of what they show is kept.
+devices = sa.Table(
+    "devices",
+    metadata,
+    id_column(),
+    sa.Column("token_hash", sa.LargeBinary, nullable=False, unique=True),
+    reference("account_id", "accounts.id", index=True),
+    moment("created_at"),
+)
+MOST_DEVICES = 20
+
 enrolment_codes = sa.Table(
     "enrolment_codes",
     metadata,
@@ -107,8 +118,12 @@ access_events = sa.Table(
     reference("agent_id", "agents.id", nullable=True, index=True),
     reference("site_id", "sites.id", nullable=True),
     sa.Column("login_hash", sa.LargeBinary),
+    sa.Column("network_hash", sa.LargeBinary),
+    sa.Column("device_hash", sa.LargeBinary),
     json("detail", nullable=True),
     sa.Index("ix_access_events_login_hash_at", "login_hash", "at"),
+    sa.Index("ix_access_events_network_hash_at", "network_hash", "at"),
+    sa.Index("ix_access_events_device_hash_at", "device_hash", "at"),
 )
 
 
@@ -224,24 +239,75 @@ async def update_account(connection: AsyncConnection, account_id: UUID, **change
     await connection.execute(sa.update(accounts).where(accounts.c.id == account_id).values(**changed))
 
 
+_TRIED, _SIGNED_IN = access_events.c.kind == "sign_in_tried", access_events.c.kind == "signed_in"
+Tries = tuple[int, datetime | None]
+
+
 async def tries_since_success(
-    connection: AsyncConnection, login_hash: bytes, since: datetime
-) -> list[datetime]:
-    """When sign-in with this login was tried since `since` and the last success, the newest first."""
-    mine = access_events.c.login_hash == login_hash
-    success = (
-        sa.select(sa.func.max(access_events.c.at))
-        .where(mine, access_events.c.kind == "signed_in")
-        .scalar_subquery()
-    )
+    connection: AsyncConnection,
+    since: datetime,
+    *,
+    login_hash: bytes | None = None,
+    device_hash: bytes | None = None,
+) -> Tries:
+    """How often sign-in was tried since `since` and the last success, and when last: from a device, or with a
+    login from devices that are not known."""
+    of = access_events.c
+    mine = of.device_hash == device_hash if login_hash is None else of.login_hash == login_hash
+    if login_hash is not None:
+        mine &= of.device_hash.is_(None)
+    success = sa.select(sa.func.max(of.at)).where(mine, _SIGNED_IN).scalar_subquery()
     query = (
-        sa.select(access_events.c.at)
-        .where(mine, access_events.c.kind == "sign_in_tried", access_events.c.at > since)
-        .where(sa.or_(success.is_(None), access_events.c.at > success))
-        .order_by(access_events.c.at.desc())
-        .limit(100)
+        sa.select(sa.func.count(), sa.func.max(of.at))
+        .where(mine, _TRIED, of.at > since)
+        .where(sa.or_(success.is_(None), of.at > success))
     )
-    return list(await connection.scalars(query))
+    many, last = (await connection.execute(query)).one()
+    return many, last
+
+
+async def failures_from(connection: AsyncConnection, network_hash: bytes, since: datetime) -> Tries:
+    """How many tries from a network address failed since `since`, those of known devices left out, and when
+    it last tried. A success takes away its own try and no other: an account of one's own is no eraser."""
+    of = access_events.c
+    tried, signed_in = sa.func.count().filter(_TRIED), sa.func.count().filter(_SIGNED_IN)
+    query = sa.select(tried - signed_in, sa.func.max(of.at).filter(_TRIED)).where(
+        of.network_hash == network_hash, of.device_hash.is_(None), of.at > since
+    )
+    many, last = (await connection.execute(query)).one()
+    return many, last
+
+
+async def times_noted(connection: AsyncConnection, kind: str, account_id: UUID, since: datetime) -> Tries:
+    """How often something happened to an account since `since`, and when last."""
+    of = access_events.c
+    query = sa.select(sa.func.count(), sa.func.max(of.at)).where(
+        of.kind == kind, of.account_id == account_id, of.at > since
+    )
+    many, last = (await connection.execute(query)).one()
+    return many, last
+
+
+async def knows_device(
+    connection: AsyncConnection, account_id: UUID, device_hash: bytes | None, since: datetime
+) -> bool:
+    """Whether the account was signed in to from this device, which was given its mark after `since`."""
+    if device_hash is None:
+        return False
+    of = devices.c
+    query = sa.select(of.id).where(
+        of.token_hash == device_hash, of.account_id == account_id, of.created_at > since
+    )
+    return (await connection.scalar(query)) is not None
+
+
+async def insert_device(connection: AsyncConnection, device_hash: bytes, account_id: UUID) -> None:
+    """Keep a device of an account, and of older ones the newest."""
+    of = devices.c
+    row = {"id": new_id(), "token_hash": device_hash, "account_id": account_id, "created_at": server_now()}
+    await connection.execute(sa.insert(devices).values(**row))
+    older = sa.select(of.id).where(of.account_id == account_id).order_by(of.id.desc()).offset(MOST_DEVICES)
+    await connection.execute(sa.delete(devices).where(of.id.in_(older.scalar_subquery())))
 
 
 async def insert_code(connection: AsyncConnection, row: Mapping[str, Any]) -> None:

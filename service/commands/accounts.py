@@ -30,6 +30,7 @@ def add(
     import msgspec
 
     from service.access.actions import people
+    from service.access.actions.passwords import hash_password
 
     password = read_password("Password", password_file, password_stdin, confirm=True)
     sent = {"login": login, "name": name, "roles": role, "sites": site or None, "password": password}
@@ -39,8 +40,9 @@ def add(
         stop(f"The account was not made: {in_words(error, sent)}", REFUSED)
 
     async def make(db: Database) -> None:
+        password_hash = await hash_password(password)
         async with db.begin() as connection:
-            await people.add_account(connection, new_id(), account, by=None)
+            await people.add_account(connection, new_id(), account, password_hash, by=None)
 
     with_database(make)
     typer.echo(f"Account {login} can sign in.", err=True)

@@ -9,9 +9,9 @@ from litestar import Response, get, post
 from litestar.di import NamedDependency
 from litestar.response import Redirect
 
-from service.access.actions import people
-from service.access.auth import must_be_same_origin
-from service.access.routes import session_cookie
+from service.access.actions import signing_in
+from service.access.auth import must_be_same_origin, visitor_of
+from service.access.routes import cookies_of, session_cookie
 from service.access.rules import Caller
 from service.bodies import NOBODY_SENDS
 from service.contract.access import SignIn
@@ -60,19 +60,20 @@ async def sign_in(
     back, login = local_path(fields.get("next")), fields.get("login", "").strip()
     try:
         credentials = msgspec.convert({"login": login, "password": fields.get("password", "")}, SignIn)
-        signed_in = await people.sign_in(db, credentials, settings.session_hours)
+        visitor = visitor_of(request, settings, login)
+        opened = await signing_in.sign_in(db, credentials, settings.session_hours, visitor)
     except (NotSignedIn, TooMany) as refusal:
         return _form_page(settings, back, login, refusal)
     except msgspec.ValidationError:
         return _form_page(settings, back, login, Malformed("Give both the account and the password."))
-    return Redirect(back, status_code=303, cookies=[session_cookie(settings, signed_in)])
+    return Redirect(back, status_code=303, cookies=cookies_of(settings, opened, login))
 
 
 @post("/sign-out", name="page_sign_out", status_code=200)
 async def sign_out(
     db: NamedDependency[Database], caller: NamedDependency[Caller], settings: NamedDependency[Settings]
 ) -> Redirect:
-    await people.sign_out(db, caller)
+    await signing_in.sign_out(db, caller)
     return Redirect("/sign-in", status_code=303, cookies=[session_cookie(settings, None)])
 
 

@@ -28,15 +28,18 @@ class Strain:
 
 
 @contextmanager
-def honest_requests(service: Running, path: str = "/api/v1/keys") -> Iterator[Strain]:
-    """Asks for `path` again and again while the block runs, by a connection of its own."""
+def honest_requests(service: Running, token: str | None = None) -> Iterator[Strain]:
+    """Asks again and again while the block runs, by a connection of its own; with a token for what needs the
+    database."""
     strain, ended = Strain(), threading.Event()
+    path = "/api/v1/keys" if token is None else "/api/v1/callers/me"
+    headers = {} if token is None else {"Authorization": f"Bearer {token}"}
 
     def ask() -> None:
-        with httpx.Client(base_url=service.url, timeout=60) as client:
+        with httpx.Client(base_url=service.url, timeout=60, headers=headers) as client:
             while not ended.is_set():
                 begun = time.monotonic()
-                client.get(path)
+                client.get(path).raise_for_status()
                 strain.waits.append(time.monotonic() - begun)
                 ended.wait(0.05)
 
