@@ -56,6 +56,10 @@ class NotAllowed(Refusal):
     status, slug, title = 403, "not-allowed", "The caller may not do this"
 
 
+class PasswordWasReset(Refusal):
+    status, slug, title = 403, "password-reset", "A new password must be set first"
+
+
 class NotFound(Refusal):
     status, slug, title = 404, "not-found", "There is no such record"
 

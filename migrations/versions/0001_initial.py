@@ -20,8 +20,39 @@ def upgrade() -> None:
         sa.Column("sites", postgresql.ARRAY(sa.Text()), nullable=True),
         sa.Column("created_at", sa.DateTime(timezone=True), nullable=False),
         sa.Column("closed_at", sa.DateTime(timezone=True), nullable=True),
+        sa.Column("reset_at", sa.DateTime(timezone=True), nullable=True),
+        sa.Column("reset_by", sa.UUID(), nullable=True),
+        sa.ForeignKeyConstraint(["reset_by"], ["accounts.id"], name=op.f("fk_accounts_reset_by")),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_accounts")),
         sa.UniqueConstraint("login", name=op.f("uq_accounts_login")),
+    )
+    op.create_table(
+        "account_proposals",
+        sa.Column("id", sa.UUID(), nullable=False),
+        sa.Column("account_id", sa.UUID(), nullable=False),
+        sa.Column("roles_before", postgresql.ARRAY(sa.Text()), nullable=False),
+        sa.Column("sites_before", postgresql.ARRAY(sa.Text()), nullable=True),
+        sa.Column("roles", postgresql.ARRAY(sa.Text()), nullable=False),
+        sa.Column("sites", postgresql.ARRAY(sa.Text()), nullable=True),
+        sa.Column("password_hash", sa.Text(), nullable=True),
+        sa.Column("proposed_by", sa.UUID(), nullable=False),
+        sa.Column("proposed_at", sa.DateTime(timezone=True), nullable=False),
+        sa.Column("decision", sa.Text(), nullable=True),
+        sa.Column("decided_by", sa.UUID(), nullable=True),
+        sa.Column("decided_at", sa.DateTime(timezone=True), nullable=True),
+        sa.ForeignKeyConstraint(
+            ["account_id"], ["accounts.id"], name=op.f("fk_account_proposals_account_id")
+        ),
+        sa.ForeignKeyConstraint(
+            ["decided_by"], ["accounts.id"], name=op.f("fk_account_proposals_decided_by")
+        ),
+        sa.ForeignKeyConstraint(
+            ["proposed_by"], ["accounts.id"], name=op.f("fk_account_proposals_proposed_by")
+        ),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_account_proposals")),
+    )
+    op.create_index(
+        op.f("ix_account_proposals_account_id"), "account_proposals", ["account_id"], unique=False
     )
     op.create_table(
         "equipment_types",

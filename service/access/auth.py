@@ -11,7 +11,7 @@ from litestar import Request
 from litestar.connection import ASGIConnection
 from litestar.middleware import AbstractAuthenticationMiddleware, AuthenticationResult
 
-from service.access.actions.tokens import caller_of_token, hash_of
+from service.access.actions.tokens import caller_of_token, hash_of, must_have_set_password
 from service.access.rules import NO_ACCOUNT, Caller, Visitor, address_of, network_of
 from service.database import Database
 from service.errors import NotAllowed, NotSignedIn
@@ -19,6 +19,8 @@ from service.settings import Settings
 
 SESSION_COOKIE = "sightledger_session"
 DEVICE_COOKIE = "sightledger_device_"
+# What a route's `opt` holds that serves a person whose password somebody else set.
+BEFORE_NEW_PASSWORD: dict[str, Any] = {"before_new_password": True}
 SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
 
 # The holder of the metrics token has no role and no site, so that every act is refused to it.
@@ -32,7 +34,10 @@ class Authentication(AbstractAuthenticationMiddleware):
 
     async def authenticate_request(self, connection: Connection) -> AuthenticationResult:
         state = connection.app.state
-        return AuthenticationResult(user=await authenticate(state.db, state.settings, connection), auth=None)
+        caller = await authenticate(state.db, state.settings, connection)
+        if not connection.route_handler.opt.get("before_new_password"):
+            await must_have_set_password(state.db, caller)
+        return AuthenticationResult(user=caller, auth=None)
 
 
 async def authenticate(db: Database, settings: Settings, connection: Connection) -> Caller:

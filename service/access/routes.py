@@ -10,13 +10,21 @@ from litestar.datastructures import Cookie
 from litestar.di import NamedDependency
 from litestar.params import FromPath, JSONBody, PathParameter
 
-from service.access.actions import agents, people, register, signing_in, sites
-from service.access.auth import SESSION_COOKIE, device_cookie, must_be_same_origin, visitor_of
+from service.access.actions import agents, people, proposals, register, signing_in, sites
+from service.access.auth import (
+    BEFORE_NEW_PASSWORD,
+    SESSION_COOKIE,
+    device_cookie,
+    must_be_same_origin,
+    visitor_of,
+)
 from service.access.rules import Caller
 from service.bodies import LONG_BODY, NOBODY_SENDS
 from service.contract.access import (
     Account,
     AccountIn,
+    AccountProposal,
+    AccountProposed,
     AgentEnrolled,
     AgentReport,
     CallerRights,
@@ -26,6 +34,7 @@ from service.contract.access import (
     JwkSet,
     NewCode,
     PasswordChange,
+    ProposalDecision,
     SignedIn,
     SignIn,
     Site,
@@ -103,7 +112,7 @@ def session_cookie(settings: Settings, signed_in: SignedIn | None) -> Cookie:
     )
 
 
-@delete("/sessions/current", status_code=204, responses=problems(401, 403))
+@delete("/sessions/current", status_code=204, opt=BEFORE_NEW_PASSWORD, responses=problems(401, 403))
 async def sign_out(
     db: NamedDependency[Database], caller: NamedDependency[Caller], settings: NamedDependency[Settings]
 ) -> Response[None]:
@@ -112,7 +121,7 @@ async def sign_out(
     return Response(None, status_code=204, cookies=[session_cookie(settings, None)])
 
 
-@get("/callers/me", responses=problems(401))
+@get("/callers/me", opt=BEFORE_NEW_PASSWORD, responses=problems(401))
 async def read_caller(caller: NamedDependency[Caller]) -> CallerRights:
     """Who the service takes the caller for, and what the caller may do."""
     return people.rights_of(caller)
@@ -168,7 +177,8 @@ async def put_account(
 @put(
     "/accounts/{account_id:uuid}/password",
     status_code=204,
-    responses=problems(400, 401, 403, 404, 409, 429),
+    opt=BEFORE_NEW_PASSWORD,
+    responses=problems(400, 401, 403, 404, 409, 422, 429),
 )
 async def change_password(
     account_id: FromPath[UUID],
@@ -186,6 +196,50 @@ async def close_account(
 ) -> Account:
     """Close an account. Its facts stay."""
     return await people.close_account(db, caller, account_id)
+
+
+@put(
+    "/account-proposals/{proposal_id:uuid}",
+    status_code=200,
+    responses=problems(400, 401, 403, 404, 409, 422, 429),
+)
+async def propose(
+    proposal_id: FromPath[UUID],
+    data: JSONBody[AccountProposed],
+    db: NamedDependency[Database],
+    caller: NamedDependency[Caller],
+) -> AccountProposal:
+    """Propose a change that one administrator alone may not make: to make an account approver or
+    administrator, to let one reach further, to set a password of one."""
+    return await proposals.propose(db, caller, proposal_id, data)
+
+
+@get("/account-proposals", responses=problems(400, 401, 403))
+async def list_proposals(
+    request: AnyRequest,
+    db: NamedDependency[Database],
+    caller: NamedDependency[Caller],
+    cursor: Cursor = None,
+    limit: PageSize = 100,
+) -> Response[Page[AccountProposal]]:
+    """Proposed changes of accounts, the newest id first, decided or not."""
+    items = await proposals.list_proposals(db, caller, decode_cursor(cursor, UUID), limit)
+    return paged(request, items, limit, lambda item: item.id)
+
+
+@post(
+    "/account-proposals/{proposal_id:uuid}/decision",
+    status_code=200,
+    responses=problems(400, 401, 403, 404, 409),
+)
+async def decide(
+    proposal_id: FromPath[UUID],
+    data: JSONBody[ProposalDecision],
+    db: NamedDependency[Database],
+    caller: NamedDependency[Caller],
+) -> AccountProposal:
+    """Confirm or refuse another administrator's proposal, or withdraw one's own."""
+    return await proposals.decide(db, caller, proposal_id, data.decision)
 
 
 @post("/enrolment-codes", status_code=201, responses=problems(400, 401, 403, 404))
@@ -315,6 +369,9 @@ router = Router(
         put_account,
         change_password,
         close_account,
+        propose,
+        list_proposals,
+        decide,
         make_code,
         enrol,
         list_agents,

@@ -49,6 +49,26 @@ ACTS: dict[Role, frozenset[Act]] = {
     Role.ADMINISTRATOR: frozenset({Act.READ, Act.RUN_SITE}),
 }
 
+# Who may decide that a plan is right, and who may give roles: one administrator alone gives neither.
+GUARDED = frozenset({Role.APPROVER, Role.ADMINISTRATOR})
+
+
+def within(sites: Iterable[str] | None, reach: Iterable[str] | None) -> bool:
+    """Whether all of `sites` lie in `reach`; None means every site."""
+    return reach is None or (sites is not None and set(sites) <= set(reach))
+
+
+def needs_second(
+    roles_before: Iterable[str],
+    sites_before: Iterable[str] | None,
+    roles: Iterable[str],
+    sites: Iterable[str] | None,
+) -> bool:
+    """Whether a change of an account gives a guarded role, or has one reach further."""
+    given = GUARDED.intersection(roles)
+    return bool(given - set(roles_before)) or (bool(given) and not within(sites, sites_before))
+
+
 # The id of a caller who is neither a person with an account nor an agent.
 NO_ACCOUNT = UUID(int=0)
 # The roles that may state a location complete, and in whose name an agent may therefore state it.
@@ -66,6 +86,8 @@ class Caller:
     sites: frozenset[str] | None
     agent: bool = False
     token_id: UUID | None = None
+    # Somebody else set the password: nothing is done with it before the person has set another.
+    password_reset: bool = False
 
     @property
     def account_id(self) -> UUID | None:

@@ -51,6 +51,27 @@ accounts = sa.Table(
     texts("sites", nullable=True),
     moment("created_at"),
     moment("closed_at", nullable=True),
+    # When somebody else set the password, and who; NULL once the person has set another.
+    moment("reset_at", nullable=True),
+    reference("reset_by", "accounts.id", nullable=True),
+)
+
+# Changes of accounts that wait for a second administrator, or waited: what was, what is to be, who decided.
+account_proposals = sa.Table(
+    "account_proposals",
+    metadata,
+    id_column(),
+    reference("account_id", "accounts.id", index=True),
+    texts("roles_before"),
+    texts("sites_before", nullable=True),
+    texts("roles"),
+    texts("sites", nullable=True),
+    text("password_hash", nullable=True),
+    reference("proposed_by", "accounts.id"),
+    moment("proposed_at"),
+    text("decision", nullable=True),
+    reference("decided_by", "accounts.id", nullable=True),
+    moment("decided_at", nullable=True),
 )
 
 agents = sa.Table(
@@ -133,7 +154,8 @@ async def note(connection: AsyncConnection, kind: str, **more: Any) -> None:
 
 
 _account_fields = [
-    accounts.c[name] for name in ("id", "login", "name", "roles", "sites", "closed_at", "created_at")
+    accounts.c[name]
+    for name in ("id", "login", "name", "roles", "sites", "closed_at", "created_at", "reset_at", "reset_by")
 ]
 _agent_fields = [
     *(agents.c[name] for name in ("id", "name", "enrolled_at", "last_seen_at", "retired_at", "report")),
@@ -157,6 +179,7 @@ async def token_holder(connection: AsyncConnection, token_hash: bytes) -> Row | 
             sa.func.coalesce(accounts.c.name, agents.c.name).label("name"),
             accounts.c.roles,
             accounts.c.sites,
+            accounts.c.reset_at,
             sites.c.code.label("agent_site"),
             sa.func.coalesce(accounts.c.closed_at, agents.c.retired_at).label("ended_at"),
         )
@@ -233,6 +256,60 @@ async def insert_account(connection: AsyncConnection, row: Mapping[str, Any]) ->
     """False when the id or the login is taken."""
     query = insert(accounts).values(**row).on_conflict_do_nothing().returning(accounts.c.id)
     return (await connection.scalar(query)) is not None
+
+
+async def administrators(connection: AsyncConnection, *, but: UUID | None = None) -> list[Row]:
+    """Administrators whose account is open."""
+    query = sa.select(*_account_fields).where(
+        accounts.c.closed_at.is_(None), accounts.c.roles.contains(["administrator"])
+    )
+    if but is not None:
+        query = query.where(accounts.c.id != but)
+    return list((await connection.execute(query)).mappings())
+
+
+async def insert_proposal(connection: AsyncConnection, row: Mapping[str, Any]) -> None:
+    await connection.execute(sa.insert(account_proposals).values(**row))
+
+
+async def update_proposal(connection: AsyncConnection, proposal_id: UUID, **changed: Any) -> None:
+    query = sa.update(account_proposals).where(account_proposals.c.id == proposal_id)
+    await connection.execute(query.values(**changed))
+
+
+_proposer, _decider = accounts.alias("proposer"), accounts.alias("decider")
+_proposals = (
+    sa.select(
+        account_proposals,
+        accounts.c.login,
+        accounts.c.name,
+        _proposer.c.name.label("proposer"),
+        _decider.c.name.label("decider"),
+    )
+    .join(accounts, accounts.c.id == account_proposals.c.account_id)
+    .join(_proposer, _proposer.c.id == account_proposals.c.proposed_by)
+    .outerjoin(_decider, _decider.c.id == account_proposals.c.decided_by)
+)
+
+
+async def proposal(connection: AsyncConnection, proposal_id: UUID, *, lock: bool = False) -> Row | None:
+    query = _proposals.where(account_proposals.c.id == proposal_id)
+    found = await connection.execute(query.with_for_update(of=account_proposals) if lock else query)
+    return found.mappings().first()
+
+
+async def proposal_page(
+    connection: AsyncConnection, before: UUID | None, limit: int, at: Iterable[str] | None
+) -> list[Row]:
+    """Proposals, the newest id first; `at` keeps those about these sites alone."""
+    query = _proposals.order_by(account_proposals.c.id.desc()).limit(limit)
+    if before is not None:
+        query = query.where(account_proposals.c.id < before)
+    if at is not None:
+        reach = list(at)
+        query = query.where(account_proposals.c.sites.contained_by(reach))
+        query = query.where(account_proposals.c.sites_before.contained_by(reach))
+    return list((await connection.execute(query)).mappings())
 
 
 async def update_account(connection: AsyncConnection, account_id: UUID, **changed: Any) -> None:

@@ -49,7 +49,7 @@ class Person:
     @asynccontextmanager
     async def _signed_in(self, db: Database) -> AsyncIterator[Caller]:
         from service.access.actions.signing_in import sign_in, sign_out
-        from service.access.actions.tokens import caller_of_token
+        from service.access.actions.tokens import caller_of_token, must_have_set_password
         from service.access.rules import AT_THE_SERVER
         from service.contract.access import SignIn
 
@@ -57,6 +57,7 @@ class Person:
         opened = await sign_in(db, credentials, SESSION_HOURS, AT_THE_SERVER)
         caller = await caller_of_token(db, opened.signed_in.token)
         try:
+            await must_have_set_password(db, caller)
             yield caller
         finally:
             await sign_out(db, caller)

@@ -9,14 +9,14 @@ from litestar import Response, get, post
 from litestar.di import NamedDependency
 from litestar.response import Redirect
 
-from service.access.actions import signing_in
-from service.access.auth import must_be_same_origin, visitor_of
+from service.access.actions import people, signing_in
+from service.access.auth import BEFORE_NEW_PASSWORD, must_be_same_origin, visitor_of
 from service.access.routes import cookies_of, session_cookie
 from service.access.rules import Caller
 from service.bodies import NOBODY_SENDS
-from service.contract.access import SignIn
+from service.contract.access import PasswordChange, SignIn
 from service.database import Database
-from service.errors import Malformed, NotSignedIn, Refusal, TooMany
+from service.errors import Conflict, Invalid, Malformed, NotAllowed, NotSignedIn, Refusal, TooMany
 from service.http import AnyRequest
 from service.settings import Settings
 from service.web.asked import sent_form
@@ -69,7 +69,51 @@ async def sign_in(
     return Redirect(back, status_code=303, cookies=cookies_of(settings, opened, login))
 
 
-@post("/sign-out", name="page_sign_out", status_code=200)
+async def _new_password_page(
+    db: Database, settings: Settings, caller: Caller, refusal: Refusal | None
+) -> Response[str]:
+    made = page(
+        settings,
+        "new_password.html",
+        status=refusal.status if refusal else 200,
+        reset=await people.read_reset(db, caller),
+        name=caller.name,
+        refusal=refusal,
+    )
+    if refusal is not None and refusal.retry_after_s is not None:
+        made.headers["Retry-After"] = str(refusal.retry_after_s)
+    return made
+
+
+@get("/new-password", name="page_new_password", opt=BEFORE_NEW_PASSWORD)
+async def new_password_form(
+    db: NamedDependency[Database], caller: NamedDependency[Caller], settings: NamedDependency[Settings]
+) -> Response[str]:
+    return await _new_password_page(db, settings, caller, None)
+
+
+@post("/new-password", name="page_new_password_sent", opt=BEFORE_NEW_PASSWORD, status_code=200)
+async def new_password(
+    request: AnyRequest,
+    db: NamedDependency[Database],
+    caller: NamedDependency[Caller],
+    settings: NamedDependency[Settings],
+) -> Response[Any]:
+    """Set a password of one's own, with the present one."""
+    fields = dict(await sent_form(request, 10, NOBODY_SENDS))
+    try:
+        sent = {"current": fields.get("current", ""), "new": fields.get("new", "")}
+        change = msgspec.convert(sent, PasswordChange)
+        await people.change_password(db, caller, caller.person(), change)
+    except msgspec.ValidationError:
+        short = Malformed("A new password has 12 characters or more.")
+        return await _new_password_page(db, settings, caller, short)
+    except (Conflict, Invalid, NotAllowed, TooMany) as refusal:
+        return await _new_password_page(db, settings, caller, refusal)
+    return Redirect("/", status_code=303)
+
+
+@post("/sign-out", name="page_sign_out", opt=BEFORE_NEW_PASSWORD, status_code=200)
 async def sign_out(
     db: NamedDependency[Database], caller: NamedDependency[Caller], settings: NamedDependency[Settings]
 ) -> Redirect:
@@ -77,4 +121,4 @@ async def sign_out(
     return Redirect("/sign-in", status_code=303, cookies=[session_cookie(settings, None)])
 
 
-route_handlers = [form, sign_in, sign_out]
+route_handlers = [form, sign_in, new_password_form, new_password, sign_out]

@@ -11,7 +11,7 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.access import store
 from service.access.actions.passwords import NOBODYS_HASH, password_fits
-from service.access.actions.tokens import hash_of, new_token
+from service.access.actions.tokens import hash_of, new_token, reset_of
 from service.access.rules import FREE_TRIES, FREE_TRIES_OF_A_NETWORK, Caller, Visitor, wait_after
 from service.contract.access import SignedIn, SignIn
 from service.database import Database, Row, serialise, server_now
@@ -72,8 +72,14 @@ async def sign_in(db: Database, credentials: SignIn, session_hours: int, visitor
         if new_device is not None:
             await store.insert_device(connection, hash_of(new_device), row["id"])
         await store.note(connection, "signed_in", account_id=row["id"], **counted.columns())
+        reset = await reset_of(connection, row)
     signed_in = SignedIn(
-        token=token, expires_at=expires_at, name=row["name"], roles=row["roles"], sites=row["sites"]
+        token=token,
+        expires_at=expires_at,
+        name=row["name"],
+        roles=row["roles"],
+        sites=row["sites"],
+        password_reset=reset,
     )
     return Opened(signed_in, new_device)
 

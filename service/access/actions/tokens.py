@@ -5,10 +5,13 @@ from __future__ import annotations
 import hashlib
 import secrets
 
+from sqlalchemy.ext.asyncio import AsyncConnection
+
 from service.access import store
-from service.access.rules import Caller, Role
-from service.database import Database, server_now
-from service.errors import NotSignedIn
+from service.access.rules import OPERATOR, Caller, Role
+from service.contract.access import PasswordReset
+from service.database import Database, Row, server_now
+from service.errors import NotSignedIn, PasswordWasReset
 
 
 def new_token(prefix: str) -> str:
@@ -37,4 +40,29 @@ async def caller_of_token(db: Database, token: str) -> Caller:
         frozenset(Role(role) for role in row["roles"]),
         None if row["sites"] is None else frozenset(row["sites"]),
         token_id=row["token_id"],
+        password_reset=row["reset_at"] is not None,
     )
+
+
+async def reset_of(connection: AsyncConnection, row: Row) -> PasswordReset | None:
+    """When somebody else set the password of an account, and who; None where the person set it."""
+    if row["reset_at"] is None:
+        return None
+    by = None if row["reset_by"] is None else await store.account(connection, row["reset_by"])
+    return PasswordReset(at=row["reset_at"], by=OPERATOR.name if by is None else by["name"])
+
+
+async def must_have_set_password(db: Database, caller: Caller) -> None:
+    """Raise PasswordWasReset while the caller's password is one that somebody else set."""
+    if not caller.password_reset:
+        return
+    async with db.begin() as connection:
+        row = await store.account(connection, caller.person())
+        reset = None if row is None else await reset_of(connection, row)
+    if reset is not None:
+        raise PasswordWasReset(
+            f"The password was set by {reset.by} at {reset.at:%Y-%m-%d %H:%M} UTC. It is good for setting "
+            "another, and for nothing else.",
+            next_step="Set a new password (PUT /api/v1/accounts/ID/password, or the page /new-password). "
+            "If you did not ask for this, tell an administrator at once.",
+        )
