@@ -74,6 +74,7 @@ TicketSeconds = Annotated[
 ]
 Days = Annotated[int, Meta(ge=1, le=3650, description="a whole number of days from 1 to 3650")]
 Hours = Annotated[int, Meta(ge=1, le=8760, description="a whole number of hours from 1 to 8760")]
+Minutes = Annotated[int, Meta(ge=10, le=525_600, description="a whole number of minutes from 10 to 525600")]
 YesNo = Annotated[Literal["yes", "no"], Meta(description="yes or no")]
 # RFC 6750 2.1; empty: none.
 Bearer = Annotated[
@@ -115,6 +116,7 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True, rename=lambda name: f"
     sweep_days: Days = 30
     sweep_deletes: YesNo = "no"
     session_hours: Hours = 12
+    session_idle_minutes: Minutes = 240
     trusted_proxy: YesNo = "no"
     metrics_token: Bearer = ""
     log_level: Level = "info"

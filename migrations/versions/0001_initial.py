@@ -361,6 +361,7 @@ def upgrade() -> None:
         sa.Column("created_at", sa.DateTime(timezone=True), nullable=False),
         sa.Column("expires_at", sa.DateTime(timezone=True), nullable=True),
         sa.Column("revoked_at", sa.DateTime(timezone=True), nullable=True),
+        sa.Column("used_at", sa.DateTime(timezone=True), nullable=True),
         sa.CheckConstraint("(account_id IS NULL) <> (agent_id IS NULL)", name=op.f("ck_tokens_one_holder")),
         sa.ForeignKeyConstraint(["account_id"], ["accounts.id"], name=op.f("fk_tokens_account_id")),
         sa.ForeignKeyConstraint(["agent_id"], ["agents.id"], name=op.f("fk_tokens_agent_id")),

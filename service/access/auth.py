@@ -4,6 +4,7 @@ ends in `authenticate`; nothing behind it knows how it was proved."""
 from __future__ import annotations
 
 import hmac
+from datetime import timedelta
 from typing import Any
 from urllib.parse import urlsplit
 
@@ -12,7 +13,7 @@ from litestar.connection import ASGIConnection
 from litestar.middleware import AbstractAuthenticationMiddleware, AuthenticationResult
 
 from service.access.actions.tokens import caller_of_token, hash_of, must_have_set_password
-from service.access.rules import NO_ACCOUNT, Caller, Visitor, address_of, network_of
+from service.access.rules import NO_ACCOUNT, Caller, Visitor, address_of, network_of, origin_of
 from service.database import Database
 from service.errors import NotAllowed, NotSignedIn
 from service.settings import Settings
@@ -42,11 +43,11 @@ class Authentication(AbstractAuthenticationMiddleware):
 
 async def authenticate(db: Database, settings: Settings, connection: Connection) -> Caller:
     """The caller behind a request; raises NotSignedIn, or NotAllowed for a cookie used across sites."""
-    token = bearer_token(connection)
+    token, idle = bearer_token(connection), timedelta(minutes=settings.session_idle_minutes)
     if token is not None:
         if settings.metrics_token and hmac.compare_digest(token.encode(), settings.metrics_token.encode()):
             return METRICS_READER
-        return await caller_of_token(db, token)
+        return await caller_of_token(db, token, idle)
     cookie = connection.cookies.get(SESSION_COOKIE)
     if cookie is None:
         raise NotSignedIn(
@@ -54,7 +55,7 @@ async def authenticate(db: Database, settings: Settings, connection: Connection)
         )
     if connection.scope.get("method") not in SAFE_METHODS:
         must_be_same_origin(connection, settings, proof_needed=True)
-    return await caller_of_token(db, cookie)
+    return await caller_of_token(db, cookie, idle)
 
 
 def bearer_token(connection: Connection) -> str | None:
@@ -95,10 +96,9 @@ def must_be_same_origin(connection: Connection, settings: Settings, *, proof_nee
     if site is not None:
         same = site == "same-origin"
     elif origin is not None:
-        same = urlsplit(origin).netloc in (
-            urlsplit(settings.public_url).netloc,
-            connection.headers.get("host"),
-        )
+        scheme = urlsplit(settings.public_url).scheme
+        own = (settings.public_url, f"{scheme}://{connection.headers.get('host', '')}")
+        same = origin_of(origin) in {origin_of(address) for address in own}
     else:
         same = not proof_needed
     if not same:

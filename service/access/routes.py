@@ -35,6 +35,7 @@ from service.contract.access import (
     NewCode,
     PasswordChange,
     ProposalDecision,
+    Session,
     SignedIn,
     SignIn,
     Site,
@@ -118,6 +119,21 @@ async def sign_out(
 ) -> Response[None]:
     """End the session the request came with."""
     await signing_in.sign_out(db, caller)
+    return Response(None, status_code=204, cookies=[session_cookie(settings, None)])
+
+
+@get("/sessions", responses=problems(401, 403))
+async def list_sessions(db: NamedDependency[Database], caller: NamedDependency[Caller]) -> list[Session]:
+    """One's own sessions, the newest first."""
+    return await signing_in.list_sessions(db, caller)
+
+
+@delete("/sessions", status_code=204, responses=problems(401, 403))
+async def end_sessions(
+    db: NamedDependency[Database], caller: NamedDependency[Caller], settings: NamedDependency[Settings]
+) -> Response[None]:
+    """End all of one's own sessions, this one too; no device is known any more."""
+    await signing_in.end_sessions(db, caller)
     return Response(None, status_code=204, cookies=[session_cookie(settings, None)])
 
 
@@ -362,6 +378,8 @@ router = Router(
     route_handlers=[
         sign_in,
         sign_out,
+        list_sessions,
+        end_sessions,
         read_caller,
         read_keys,
         list_accounts,

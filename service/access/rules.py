@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import ipaddress
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
+from urllib.parse import urlsplit
 from uuid import UUID
 
 from service.errors import NotAllowed
@@ -176,6 +178,52 @@ def network_of(address: str) -> str:
             return str(found.ipv4_mapped)
         return str(ipaddress.ip_network((found, 64), strict=False))
     return str(found)
+
+
+# Without a port an origin has that of its scheme (RFC 6454 4).
+_PORTS = {"http": 80, "https": 443}
+
+
+def origin_of(address: str) -> tuple[str, str, int | None]:
+    """Scheme, host and port of an address: the same of two pages of one origin (RFC 6454 5). What is no such
+    address has an origin that is no page's."""
+    try:
+        parts = urlsplit(address)
+        port = parts.port or _PORTS.get(parts.scheme)
+    except ValueError:
+        return "", "", None
+    return parts.scheme, parts.hostname or "", port
+
+
+# Words that passwords are made of most, written down by hand for this list from what people at such sites
+# choose: words for a password, names of seasons, months and days, rows of keys, and the trade's own words.
+_WORDS = """
+password passwort pass secret geheim welcome willkommen hello hallo letmein changeme change default admin
+administrator root user guest test demo login account manager inspector inspection engineer sightledger
+videoscope scope camera turbine gearbox service site spring summer autumn winter fruehling sommer herbst
+january february march april june july august september october november december monday tuesday wednesday
+thursday friday saturday sunday qwertyuiop qwertzuiop qwerty qwertz asdfghjkl asdfgh zxcvbnm yxcvbnm
+abcdefghijkl abcdefgh abcdef abcd abc iloveyou love dragon monkey football sunshine princess master shadow
+superman batman trustno one two three my the is and your new old please
+"""
+COMMON = tuple(_WORDS.split())
+_COMMON = re.compile("|".join(sorted(COMMON, key=len, reverse=True)))
+_LOOKALIKES = str.maketrans({"0": "o", "1": "i", "3": "e", "4": "a", "5": "s", "7": "t", "@": "a", "$": "s"})
+LEAST_CHARACTERS, LEAST_LETTERS = 5, 4
+
+
+def password_fault(password: str, login: str) -> str | None:
+    """Why a password is too easy to guess, in words; None where it is not. What is left of it without common
+    words, digits and signs has to hold something (NIST SP 800-63B 5.1.1.2, from memory)."""
+    plain = password.casefold()
+    if len(set(plain.replace(" ", ""))) < LEAST_CHARACTERS:
+        return "has fewer than five different characters"
+    if len(login) >= LEAST_LETTERS and login.casefold() in plain:
+        return "holds the login"
+    for form in (plain, plain.translate(_LOOKALIKES)):
+        if sum(map(str.isalpha, _COMMON.sub("", form))) < LEAST_LETTERS:
+            return "is made of common words, rows of keys, digits and signs"
+    return None
 
 
 def address_of(connected: str, forwarded: Iterable[str], *, trusted_proxy: bool) -> str:

@@ -100,6 +100,8 @@ tokens = sa.Table(
     moment("created_at"),
     moment("expires_at", nullable=True),
     moment("revoked_at", nullable=True),
+    # A moment at most USED_SECONDS before the token was last used; NULL: it never was.
+    moment("used_at", nullable=True),
     sa.CheckConstraint("(account_id IS NULL) <> (agent_id IS NULL)", name="one_holder"),
 )
 
@@ -113,6 +115,8 @@ devices = sa.Table(
     moment("created_at"),
 )
 MOST_DEVICES = 20
+
+USED_SECONDS = 300
 
 enrolment_codes = sa.Table(
     "enrolment_codes",
@@ -174,6 +178,8 @@ async def token_holder(connection: AsyncConnection, token_hash: bytes) -> Row | 
             tokens.c.id.label("token_id"),
             tokens.c.expires_at,
             tokens.c.revoked_at,
+            tokens.c.used_at,
+            tokens.c.created_at,
             tokens.c.account_id,
             tokens.c.agent_id,
             sa.func.coalesce(accounts.c.name, agents.c.name).label("name"),
@@ -210,6 +216,22 @@ async def insert_token(
             expires_at=expires_at,
         )
     )
+
+
+async def note_use(connection: AsyncConnection, token_id: UUID) -> None:
+    await connection.execute(sa.update(tokens).where(tokens.c.id == token_id).values(used_at=server_now()))
+
+
+async def sessions_of(connection: AsyncConnection, account_id: UUID) -> list[Row]:
+    """The sessions of an account that still count, the newest first."""
+    of = tokens.c
+    query = (
+        sa.select(of.id, of.created_at, of.used_at, of.expires_at)
+        .where(of.account_id == account_id, of.revoked_at.is_(None))
+        .where(sa.or_(of.expires_at.is_(None), of.expires_at > server_now()))
+        .order_by(of.id.desc())
+    )
+    return list((await connection.execute(query)).mappings())
 
 
 async def revoke_tokens(
@@ -376,6 +398,10 @@ async def knows_device(
         of.token_hash == device_hash, of.account_id == account_id, of.created_at > since
     )
     return (await connection.scalar(query)) is not None
+
+
+async def delete_devices(connection: AsyncConnection, account_id: UUID) -> None:
+    await connection.execute(sa.delete(devices).where(devices.c.account_id == account_id))
 
 
 async def insert_device(connection: AsyncConnection, device_hash: bytes, account_id: UUID) -> None:

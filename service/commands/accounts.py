@@ -40,7 +40,7 @@ def add(
     import msgspec
 
     from service.access.actions import people
-    from service.access.actions.passwords import hash_password
+    from service.access.actions.passwords import hash_password, must_be_hard_to_guess
 
     password = read_password("Password", password_file, password_stdin, confirm=True)
     sent = {"login": login, "name": name, "roles": role, "sites": site or None, "password": password}
@@ -50,6 +50,7 @@ def add(
         stop(f"The account was not made: {in_words(error, sent)}", REFUSED)
 
     async def make(db: Database) -> None:
+        must_be_hard_to_guess(password, login)
         password_hash = await hash_password(password)
         async with db.begin() as connection:
             await people.add_account(connection, new_id(), account, password_hash, by=None)

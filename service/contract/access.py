@@ -85,6 +85,16 @@ class SignedIn(Wire):
     password_reset: PasswordReset | None
 
 
+class Session(Wire):
+    """One session of the caller's. `used_at` lags by up to five minutes; null: not used yet."""
+
+    id: UUID
+    created_at: UtcTime
+    used_at: UtcTime | None
+    expires_at: UtcTime | None
+    current: bool
+
+
 class CallerRights(Wire):
     """Who calls, and what the caller may do; `sites` null means every site."""
 

@@ -13,7 +13,8 @@ import anyio
 from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerificationError
 
-from service.errors import TooMany
+from service.access.rules import password_fault
+from service.errors import Invalid, TooMany
 
 T = TypeVar("T")
 
@@ -33,6 +34,16 @@ class _Turn:
 
 
 _turns: dict[UUID, _Turn] = {}
+
+
+def must_be_hard_to_guess(password: str, login: str) -> None:
+    """Raise Invalid for a password that somebody who knows the login would try."""
+    fault = password_fault(password, login)
+    if fault is not None:
+        raise Invalid(
+            f"The password {fault}.",
+            next_step="Choose another, such as three or four words that nobody would put together.",
+        )
 
 
 async def hash_password(password: str) -> str:

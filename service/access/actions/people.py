@@ -10,7 +10,12 @@ import msgspec
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.access import store
-from service.access.actions.passwords import hash_password, one_at_a_time, password_fits
+from service.access.actions.passwords import (
+    hash_password,
+    must_be_hard_to_guess,
+    one_at_a_time,
+    password_fits,
+)
 from service.access.actions.signing_in import refuse_if_often
 from service.access.actions.tokens import reset_of
 from service.access.rules import GUARDED, Act, Caller, Role, needs_second, within
@@ -61,7 +66,7 @@ async def put_account(
     meant for it. The same content again changes nothing and needs no check."""
     must_run(caller, content.sites)
     async with one_at_a_time(account_id):
-        password_hash = await _hash_to_keep(db, caller, account_id, content.password)
+        password_hash = await _hash_to_keep(db, caller, account_id, content)
         async with db.begin() as connection:
             # Of the same request sent twice at once, the second finds what the first made (I8).
             await serialise(connection, f"account {account_id}")
@@ -72,10 +77,12 @@ async def put_account(
             return await _change(connection, caller, row, content, password_hash, check)
 
 
-async def _hash_to_keep(db: Database, caller: Caller, account_id: UUID, password: str | None) -> str | None:
+async def _hash_to_keep(db: Database, caller: Caller, account_id: UUID, content: AccountIn) -> str | None:
     """The hash of the account's password, that which it has where the password fits; None without one."""
+    password = content.password
     if password is None:
         return None
+    must_be_hard_to_guess(password, content.login)
     async with db.begin() as connection:
         row = await store.account(connection, account_id)
         if row is not None:
@@ -236,6 +243,7 @@ async def change_password(db: Database, caller: Caller, account_id: UUID, change
             raise NotAllowed("The current password does not fit.")
         if change.new == change.current and row["reset_at"] is not None:
             raise Invalid("The new password is the one that was set for you.", next_step="Choose another.")
+        must_be_hard_to_guess(change.new, row["login"])
         password_hash = await hash_password(change.new)
         async with db.begin() as connection:
             if (await known_account(connection, account_id))["password_hash"] != row["password_hash"]:

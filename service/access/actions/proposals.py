@@ -7,7 +7,7 @@ from uuid import UUID
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.access import store
-from service.access.actions.passwords import hash_password, one_at_a_time
+from service.access.actions.passwords import hash_password, must_be_hard_to_guess, one_at_a_time
 from service.access.actions.people import checked_scope, keep_an_administrator, known_account, must_run
 from service.access.actions.signing_in import refuse_if_often
 from service.access.rules import Act, Caller, Role, within
@@ -53,6 +53,7 @@ async def _hash_to_keep(db: Database, caller: Caller, content: AccountProposed) 
     async with db.begin() as connection:
         row = await known_account(connection, content.account)
         must_run(caller, row["sites"])
+        must_be_hard_to_guess(content.password, row["login"])
         await refuse_if_often(connection, row)
     return await hash_password(content.password)
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from math import ceil
+from uuid import UUID
 
 import anyio
 from sqlalchemy.ext.asyncio import AsyncConnection
@@ -13,13 +14,15 @@ from service.access import store
 from service.access.actions.passwords import NOBODYS_HASH, password_fits
 from service.access.actions.tokens import hash_of, new_token, reset_of
 from service.access.rules import FREE_TRIES, FREE_TRIES_OF_A_NETWORK, Caller, Visitor, wait_after
-from service.contract.access import SignedIn, SignIn
+from service.contract.access import Session, SignedIn, SignIn
 from service.database import Database, Row, serialise, server_now
 from service.errors import NotAllowed, NotSignedIn, TooMany
 
 THROTTLE_WINDOW = timedelta(hours=1)
 # RFC 6265bis: user agents keep a cookie for 400 days at most.
 DEVICE_DAYS = 400
+# Of one account at a time; the oldest ends.
+MOST_SESSIONS = 20
 # Tries take few of the database's connections, however many come at once.
 _trying = anyio.CapacityLimiter(3)
 
@@ -69,6 +72,7 @@ async def sign_in(db: Database, credentials: SignIn, session_hours: int, visitor
     new_device = None if known or visitor.network is None else new_token("sld")
     async with db.begin() as connection:
         await store.insert_token(connection, hash_of(token), account_id=row["id"], expires_at=expires_at)
+        await _end_the_oldest(connection, row["id"])
         if new_device is not None:
             await store.insert_device(connection, hash_of(new_device), row["id"])
         await store.note(connection, "signed_in", account_id=row["id"], **counted.columns())
@@ -82,6 +86,11 @@ async def sign_in(db: Database, credentials: SignIn, session_hours: int, visitor
         password_reset=reset,
     )
     return Opened(signed_in, new_device)
+
+
+async def _end_the_oldest(connection: AsyncConnection, account_id: UUID) -> None:
+    for session in (await store.sessions_of(connection, account_id))[MOST_SESSIONS:]:
+        await store.revoke_tokens(connection, token_id=session["id"])
 
 
 async def _refuse_if_throttled(connection: AsyncConnection, counted: _Try) -> None:
@@ -128,3 +137,19 @@ async def sign_out(db: Database, caller: Caller) -> None:
     async with db.begin() as connection:
         await store.revoke_tokens(connection, token_id=caller.token_id)
         await store.note(connection, "signed_out", account_id=caller.account_id)
+
+
+async def list_sessions(db: Database, caller: Caller) -> list[Session]:
+    """The caller's own sessions that still count, the newest first."""
+    async with db.begin() as connection:
+        rows = await store.sessions_of(connection, caller.person())
+    return [Session(**row, current=row["id"] == caller.token_id) for row in rows]
+
+
+async def end_sessions(db: Database, caller: Caller) -> None:
+    """End every session of the caller's, this one too, and forget the devices that are known."""
+    account_id = caller.person()
+    async with db.begin() as connection:
+        await store.revoke_tokens(connection, account_id=account_id)
+        await store.delete_devices(connection, account_id)
+        await store.note(connection, "sessions_ended", account_id=account_id, by_account_id=account_id)

@@ -4,7 +4,11 @@ from __future__ import annotations
 
 import hashlib
 import secrets
+from datetime import timedelta
+from uuid import UUID
 
+import structlog
+from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.access import store
@@ -12,6 +16,8 @@ from service.access.rules import OPERATOR, Caller, Role
 from service.contract.access import PasswordReset
 from service.database import Database, Row, server_now
 from service.errors import NotSignedIn, PasswordWasReset
+
+_log = structlog.get_logger("service.access.tokens")
 
 
 def new_token(prefix: str) -> str:
@@ -23,14 +29,20 @@ def hash_of(secret: str) -> bytes:
     return hashlib.sha256(secret.encode("utf-8", "replace")).digest()
 
 
-async def caller_of_token(db: Database, token: str) -> Caller:
-    """Who holds `token`; raises NotSignedIn when it is unknown, expired or revoked, or its holder left."""
+async def caller_of_token(db: Database, token: str, idle: timedelta | None = None) -> Caller:
+    """Who holds `token`; raises NotSignedIn when it is unknown, expired or revoked, its holder left, or a
+    person did not use it for as long as `idle`."""
     async with db.begin() as connection:
         row = await store.token_holder(connection, hash_of(token))
     if row is None or row["revoked_at"] or row["ended_at"]:
         raise NotSignedIn("The token is not valid.", next_step="Sign in, or enrol the workstation again.")
     if row["expires_at"] and row["expires_at"] <= server_now():
         raise NotSignedIn("The session has ended.", next_step="Sign in again.")
+    unused = server_now() - (row["used_at"] or row["created_at"])
+    if row["account_id"] and idle is not None and unused > idle:
+        raise NotSignedIn("The session was not used for long and has ended.", next_step="Sign in again.")
+    if row["used_at"] is None or unused > timedelta(seconds=store.USED_SECONDS):
+        await _note_use(db, row["token_id"])
     if row["agent_id"]:
         sites = frozenset({row["agent_site"]})
         return Caller(row["agent_id"], row["name"], frozenset(), sites, agent=True, token_id=row["token_id"])
@@ -42,6 +54,15 @@ async def caller_of_token(db: Database, token: str) -> Caller:
         token_id=row["token_id"],
         password_reset=row["reset_at"] is not None,
     )
+
+
+async def _note_use(db: Database, token_id: UUID) -> None:
+    """A database that takes no writes now still answers who calls."""
+    try:
+        async with db.begin() as connection:
+            await store.note_use(connection, token_id)
+    except SQLAlchemyError as error:
+        _log.warning("the use of a token was not noted", cause=type(error).__name__)
 
 
 async def reset_of(connection: AsyncConnection, row: Row) -> PasswordReset | None:
