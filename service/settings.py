@@ -117,6 +117,7 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True, rename=lambda name: f"
     sweep_deletes: YesNo = "no"
     session_hours: Hours = 12
     session_idle_minutes: Minutes = 240
+    agent_token_days: Days = 400
     trusted_proxy: YesNo = "no"
     metrics_token: Bearer = ""
     log_level: Level = "info"

@@ -27,6 +27,7 @@ from service.contract.access import (
     AccountProposed,
     AgentEnrolled,
     AgentReport,
+    AgentToken,
     CallerRights,
     EnrolAgent,
     EnrolledAgent,
@@ -275,10 +276,13 @@ async def make_code(
     responses=problems(400, 403, 409),
 )
 async def enrol(
-    data: JSONBody[EnrolAgent], db: NamedDependency[Database], signer: NamedDependency[Signer]
+    data: JSONBody[EnrolAgent],
+    db: NamedDependency[Database],
+    signer: NamedDependency[Signer],
+    settings: NamedDependency[Settings],
 ) -> AgentEnrolled:
     """Enrol a workstation with a one-time code. Repeat it as it was when the answer is lost."""
-    return await agents.enrol(db, signer.jwks(), data)
+    return await agents.enrol(db, signer.jwks(), data, settings.agent_token_days)
 
 
 @get("/agents", responses=problems(400, 401, 403))
@@ -304,6 +308,17 @@ async def report(
 ) -> EnrolledAgent:
     """What the agent says of itself; the answer holds how far its clock is off."""
     return await agents.report(db, caller, agent_id, data)
+
+
+@post("/agents/{agent_id:uuid}/token", status_code=201, responses=problems(400, 401, 403))
+async def renew_token(
+    agent_id: FromPath[UUID],
+    db: NamedDependency[Database],
+    caller: NamedDependency[Caller],
+    settings: NamedDependency[Settings],
+) -> AgentToken:
+    """A further token for the agent that asks. Those before it end a week after it was first used."""
+    return await agents.renew_token(db, caller, agent_id, settings.agent_token_days)
 
 
 @delete("/agents/{agent_id:uuid}", status_code=200, responses=problems(400, 401, 403, 404))
@@ -394,6 +409,7 @@ router = Router(
         enrol,
         list_agents,
         report,
+        renew_token,
         retire,
         list_sites,
         read_site,

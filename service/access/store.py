@@ -222,6 +222,15 @@ async def note_use(connection: AsyncConnection, token_id: UUID) -> None:
     await connection.execute(sa.update(tokens).where(tokens.c.id == token_id).values(used_at=server_now()))
 
 
+async def end_agent_tokens_before(
+    connection: AsyncConnection, agent_id: UUID, created_at: datetime, end: datetime
+) -> None:
+    """Let the tokens that an agent was given before `created_at` end at `end`, if they do not before."""
+    of = tokens.c
+    query = sa.update(tokens).where(of.agent_id == agent_id, of.created_at < created_at)
+    await connection.execute(query.values(expires_at=sa.func.least(of.expires_at, end)))
+
+
 async def sessions_of(connection: AsyncConnection, account_id: UUID) -> list[Row]:
     """The sessions of an account that still count, the newest first."""
     of = tokens.c

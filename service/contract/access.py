@@ -27,6 +27,13 @@ class AgentEnrolled(Wire):
     keys: JwkSet
 
 
+class AgentToken(Wire):
+    """A further token of an agent. Those before it end some days after it was first used."""
+
+    token: str
+    expires_at: UtcTime
+
+
 class Jwk(Wire):
     """A public Ed25519 key as RFC 8037 (OKP) writes it."""
 

@@ -162,6 +162,7 @@ NAMED: dict[Operation, Callable[[Theirs], dict[str, Any] | None]] = {
     ("post", "/api/v1/account-proposals/{proposal_id}/decision"): lambda _: {"decision": "confirmed"},
     ("post", "/api/v1/enrolment-codes"): lambda it: {"site": it.site},
     ("put", "/api/v1/agents/{agent_id}/report"): lambda _: REPORT,
+    ("post", "/api/v1/agents/{agent_id}/token"): lambda _: None,
     ("delete", "/api/v1/agents/{agent_id}"): lambda _: None,
     ("get", "/api/v1/sites/{code}"): lambda _: None,
     ("put", "/api/v1/sites/{code}"): lambda _: SITE,

@@ -15,6 +15,7 @@ from service.access.rules import CODE_ALPHABET, Act, Caller, plain_code
 from service.contract.access import (
     AgentEnrolled,
     AgentReport,
+    AgentToken,
     EnrolAgent,
     EnrolledAgent,
     EnrolmentCode,
@@ -52,7 +53,7 @@ async def issue_code(connection: AsyncConnection, new_code: NewCode, *, by: UUID
     return EnrolmentCode(code=code, site=site["code"], expires_at=row["expires_at"])
 
 
-async def enrol(db: Database, keys: JwkSet, enrolment: EnrolAgent) -> AgentEnrolled:
+async def enrol(db: Database, keys: JwkSet, enrolment: EnrolAgent, token_days: int) -> AgentEnrolled:
     """Enrol a workstation with a one-time code; whoever holds the code is the caller.
 
     A repeated request (I8) gets a fresh token and ends the one before, because no token is kept
@@ -69,8 +70,7 @@ async def enrol(db: Database, keys: JwkSet, enrolment: EnrolAgent) -> AgentEnrol
             await _first_enrolment(connection, code, enrolment)
         else:
             await _repeated_enrolment(connection, code, enrolment)
-        token = new_token("sla")
-        await store.insert_token(connection, hash_of(token), agent_id=enrolment.id)
+        token = (await _new_token(connection, enrolment.id, token_days)).token
     return AgentEnrolled(
         id=enrolment.id,
         site=code["site"],
@@ -79,6 +79,23 @@ async def enrol(db: Database, keys: JwkSet, enrolment: EnrolAgent) -> AgentEnrol
         token=token,
         keys=keys,
     )
+
+
+async def renew_token(db: Database, caller: Caller, agent_id: UUID, token_days: int) -> AgentToken:
+    """A further token, asked for with one that is good. Nothing ends before the new one was used, so that a
+    lost answer costs nothing: ask again."""
+    if caller.agent_id != agent_id:
+        raise NotAllowed("Only the agent itself renews its token.")
+    async with db.begin() as connection:
+        made = await _new_token(connection, agent_id, token_days)
+        await store.note(connection, "token_renewed", agent_id=agent_id)
+    return made
+
+
+async def _new_token(connection: AsyncConnection, agent_id: UUID, days: int) -> AgentToken:
+    token, expires_at = new_token("sla"), server_now() + timedelta(days=days)
+    await store.insert_token(connection, hash_of(token), agent_id=agent_id, expires_at=expires_at)
+    return AgentToken(token=token, expires_at=expires_at)
 
 
 async def _first_enrolment(connection: AsyncConnection, code: Row, enrolment: EnrolAgent) -> None:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import secrets
 from datetime import timedelta
-from uuid import UUID
 
 import structlog
 from sqlalchemy.exc import SQLAlchemyError
@@ -16,6 +15,9 @@ from service.access.rules import OPERATOR, Caller, Role
 from service.contract.access import PasswordReset
 from service.database import Database, Row, server_now
 from service.errors import NotSignedIn, PasswordWasReset
+
+# An agent's token is good for so long after a newer one was first used: a push may be under way with it.
+LAST_DAYS = 7
 
 _log = structlog.get_logger("service.access.tokens")
 
@@ -42,7 +44,7 @@ async def caller_of_token(db: Database, token: str, idle: timedelta | None = Non
     if row["account_id"] and idle is not None and unused > idle:
         raise NotSignedIn("The session was not used for long and has ended.", next_step="Sign in again.")
     if row["used_at"] is None or unused > timedelta(seconds=store.USED_SECONDS):
-        await _note_use(db, row["token_id"])
+        await _note_use(db, row)
     if row["agent_id"]:
         sites = frozenset({row["agent_site"]})
         return Caller(row["agent_id"], row["name"], frozenset(), sites, agent=True, token_id=row["token_id"])
@@ -56,11 +58,15 @@ async def caller_of_token(db: Database, token: str, idle: timedelta | None = Non
     )
 
 
-async def _note_use(db: Database, token_id: UUID) -> None:
-    """A database that takes no writes now still answers who calls."""
+async def _note_use(db: Database, row: Row) -> None:
+    """A database that takes no writes now still answers who calls. Whoever first uses a new token of an agent
+    has it, so that those before it are no longer needed."""
     try:
         async with db.begin() as connection:
-            await store.note_use(connection, token_id)
+            await store.note_use(connection, row["token_id"])
+            if row["agent_id"] and row["used_at"] is None:
+                end = server_now() + timedelta(days=LAST_DAYS)
+                await store.end_agent_tokens_before(connection, row["agent_id"], row["created_at"], end)
     except SQLAlchemyError as error:
         _log.warning("the use of a token was not noted", cause=type(error).__name__)
 
