@@ -158,8 +158,9 @@ def token_of_person(
             ),
         )
         connection.execute(
-            "INSERT INTO tokens (id, token_hash, account_id, created_at) VALUES (%s, %s, %s, %s)",
-            (new_id(), hash_of(token), account_id, now),
+            "INSERT INTO tokens (id, token_hash, account_id, created_at, used_at) "
+            "VALUES (%s, %s, %s, %s, %s)",
+            (new_id(), hash_of(token), account_id, now, now),
         )
     return account_id, token
 
@@ -186,8 +187,8 @@ def token_of_agent(settings: Settings, site: str) -> tuple[UUID, str]:
             (agent_id, f"ws-{agent_id.hex[-6:]}", now, site),
         )
         connection.execute(
-            "INSERT INTO tokens (id, token_hash, agent_id, created_at) VALUES (%s, %s, %s, %s)",
-            (new_id(), hash_of(token), agent_id, now),
+            "INSERT INTO tokens (id, token_hash, agent_id, created_at, used_at) VALUES (%s, %s, %s, %s, %s)",
+            (new_id(), hash_of(token), agent_id, now, now),
         )
     return agent_id, token
 

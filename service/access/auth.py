@@ -10,10 +10,13 @@ from urllib.parse import urlsplit
 
 from litestar import Request
 from litestar.connection import ASGIConnection
+from litestar.datastructures import Cookie
 from litestar.middleware import AbstractAuthenticationMiddleware, AuthenticationResult
 
+from service.access.actions.signing_in import DEVICE_DAYS, Opened
 from service.access.actions.tokens import caller_of_token, hash_of, must_have_set_password
 from service.access.rules import NO_ACCOUNT, Caller, Visitor, address_of, network_of, origin_of
+from service.contract.access import SignedIn
 from service.database import Database
 from service.errors import NotAllowed, NotSignedIn
 from service.settings import Settings
@@ -74,6 +77,37 @@ def bearer_token(connection: Connection) -> str | None:
 def device_cookie(login: str) -> str:
     """The name of the cookie by which a browser is known to an account: several people share a browser."""
     return DEVICE_COOKIE + hash_of(login).hex()[:16]
+
+
+def cookies_of(settings: Settings, opened: Opened, login: str) -> list[Cookie]:
+    """The cookies of a new session, and of a device that was not known to the account."""
+    made = [session_cookie(settings, opened.signed_in)]
+    if opened.device is not None:
+        made.append(
+            Cookie(
+                key=device_cookie(login),
+                value=opened.device,
+                max_age=DEVICE_DAYS * 86_400,
+                path="/",
+                httponly=True,
+                samesite="lax",
+                secure=settings.secure_cookies,
+            )
+        )
+    return made
+
+
+def session_cookie(settings: Settings, signed_in: SignedIn | None) -> Cookie:
+    """The cookie of a session; None: one that ends it in the browser."""
+    return Cookie(
+        key=SESSION_COOKIE,
+        value=signed_in.token if signed_in else "",
+        max_age=settings.session_hours * 3600 if signed_in else 0,
+        path="/",
+        httponly=True,
+        samesite="lax",
+        secure=settings.secure_cookies,
+    )
 
 
 def visitor_of(connection: Connection, settings: Settings, login: str) -> Visitor:

@@ -6,16 +6,15 @@ from typing import Annotated
 from uuid import UUID
 
 from litestar import Response, Router, delete, get, post, put
-from litestar.datastructures import Cookie
 from litestar.di import NamedDependency
 from litestar.params import FromPath, JSONBody, PathParameter
 
 from service.access.actions import agents, people, proposals, register, signing_in, sites
 from service.access.auth import (
     BEFORE_NEW_PASSWORD,
-    SESSION_COOKIE,
-    device_cookie,
+    cookies_of,
     must_be_same_origin,
+    session_cookie,
     visitor_of,
 )
 from service.access.rules import Caller
@@ -81,37 +80,6 @@ async def sign_in(
     visitor = visitor_of(request, settings, data.login)
     opened = await signing_in.sign_in(db, data, settings.session_hours, visitor)
     return Response(opened.signed_in, status_code=201, cookies=cookies_of(settings, opened, data.login))
-
-
-def cookies_of(settings: Settings, opened: signing_in.Opened, login: str) -> list[Cookie]:
-    """The cookies of a new session, and of a device that was not known to the account."""
-    made = [session_cookie(settings, opened.signed_in)]
-    if opened.device is not None:
-        made.append(
-            Cookie(
-                key=device_cookie(login),
-                value=opened.device,
-                max_age=signing_in.DEVICE_DAYS * 86_400,
-                path="/",
-                httponly=True,
-                samesite="lax",
-                secure=settings.secure_cookies,
-            )
-        )
-    return made
-
-
-def session_cookie(settings: Settings, signed_in: SignedIn | None) -> Cookie:
-    """The cookie of a session; None: one that ends it in the browser."""
-    return Cookie(
-        key=SESSION_COOKIE,
-        value=signed_in.token if signed_in else "",
-        max_age=settings.session_hours * 3600 if signed_in else 0,
-        path="/",
-        httponly=True,
-        samesite="lax",
-        secure=settings.secure_cookies,
-    )
 
 
 @delete("/sessions/current", status_code=204, opt=BEFORE_NEW_PASSWORD, responses=problems(401, 403))

@@ -10,8 +10,13 @@ from litestar.di import NamedDependency
 from litestar.response import Redirect
 
 from service.access.actions import people, signing_in
-from service.access.auth import BEFORE_NEW_PASSWORD, must_be_same_origin, visitor_of
-from service.access.routes import cookies_of, session_cookie
+from service.access.auth import (
+    BEFORE_NEW_PASSWORD,
+    cookies_of,
+    must_be_same_origin,
+    session_cookie,
+    visitor_of,
+)
 from service.access.rules import Caller
 from service.bodies import NOBODY_SENDS
 from service.contract.access import PasswordChange, SignIn

@@ -9,7 +9,7 @@ from uuid import UUID
 import msgspec
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-from service.access import store
+from service.access import credentials, store
 from service.access.actions.tokens import hash_of, new_token
 from service.access.rules import CODE_ALPHABET, Act, Caller, plain_code
 from service.contract.access import (
@@ -94,7 +94,7 @@ async def renew_token(db: Database, caller: Caller, agent_id: UUID, token_days: 
 
 async def _new_token(connection: AsyncConnection, agent_id: UUID, days: int) -> AgentToken:
     token, expires_at = new_token("sla"), server_now() + timedelta(days=days)
-    await store.insert_token(connection, hash_of(token), agent_id=agent_id, expires_at=expires_at)
+    await credentials.insert_token(connection, hash_of(token), agent_id=agent_id, expires_at=expires_at)
     return AgentToken(token=token, expires_at=expires_at)
 
 
@@ -138,7 +138,7 @@ async def _repeated_enrolment(connection: AsyncConnection, code: Row, enrolment:
         enrolment.version,
     ):
         raise Conflict("The same enrolment was sent before with another name, platform or version.")
-    await store.revoke_tokens(connection, agent_id=enrolment.id)
+    await credentials.revoke_tokens(connection, agent_id=enrolment.id)
     await store.note(connection, "token_issued_again", agent_id=enrolment.id, site_id=code["site_id"])
 
 
@@ -170,7 +170,7 @@ async def retire(db: Database, caller: Caller, agent_id: UUID) -> EnrolledAgent:
         assert row is not None
         if row["retired_at"] is None:
             await store.update_agent(connection, agent_id, retired_at=server_now())
-            await store.revoke_tokens(connection, agent_id=agent_id)
+            await credentials.revoke_tokens(connection, agent_id=agent_id)
             await store.note(connection, "agent_retired", agent_id=agent_id, by_account_id=caller.account_id)
     return agent
 

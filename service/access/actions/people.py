@@ -9,7 +9,7 @@ from uuid import UUID
 import msgspec
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-from service.access import store
+from service.access import credentials, store
 from service.access.actions.passwords import (
     hash_password,
     must_be_hard_to_guess,
@@ -161,7 +161,7 @@ async def _change(
         reset = {"reset_at": server_now(), "reset_by": caller.account_id}
     await store.update_account(connection, row["id"], **changed, **reset)
     if reset:
-        await store.revoke_tokens(connection, account_id=row["id"], but=caller.token_id)
+        await credentials.revoke_tokens(connection, account_id=row["id"], but=caller.token_id)
     detail = {name: "changed" if name == "password_hash" else value for name, value in changed.items()}
     await store.note(
         connection, "account_changed", account_id=row["id"], by_account_id=caller.account_id, detail=detail
@@ -253,7 +253,7 @@ async def change_password(db: Database, caller: Caller, account_id: UUID, change
             await store.update_account(
                 connection, account_id, password_hash=password_hash, reset_at=None, reset_by=None
             )
-            await store.revoke_tokens(connection, account_id=account_id, but=caller.token_id)
+            await credentials.revoke_tokens(connection, account_id=account_id, but=caller.token_id)
             await store.note(connection, "password_changed", account_id=account_id, by_account_id=account_id)
 
 
@@ -273,7 +273,7 @@ async def end_account(connection: AsyncConnection, row: Row, *, by: UUID | None)
     await keep_an_administrator(connection, row, [], [])
     now = server_now()
     await store.update_account(connection, row["id"], closed_at=now)
-    await store.revoke_tokens(connection, account_id=row["id"])
+    await credentials.revoke_tokens(connection, account_id=row["id"])
     await store.note(connection, "account_closed", account_id=row["id"], by_account_id=by)
     return account_of({**row, "closed_at": now})
 

@@ -6,7 +6,7 @@ from uuid import UUID
 
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-from service.access import store
+from service.access import credentials, store
 from service.access.actions.passwords import hash_password, must_be_hard_to_guess, one_at_a_time
 from service.access.actions.people import checked_scope, keep_an_administrator, known_account, must_run
 from service.access.actions.signing_in import refuse_if_often
@@ -37,7 +37,7 @@ async def propose(
                 "sites": sites,
             }
             must_run(caller, (await known_account(connection, content.account))["sites"])
-            found = await store.proposal(connection, proposal_id)
+            found = await credentials.proposal(connection, proposal_id)
             if found is None:
                 row = await _open_account(connection, content.account)
                 await _insert(connection, proposal_id, row, wanted, password_hash)
@@ -65,7 +65,7 @@ async def _insert(
     wanted: dict[str, object],
     password_hash: str | None,
 ) -> None:
-    await store.insert_proposal(
+    await credentials.insert_proposal(
         connection,
         {
             "id": proposal_id,
@@ -92,7 +92,7 @@ async def list_proposals(
     """Proposals at the administrator's sites, the newest id first, decided or not."""
     caller.must(Act.RUN_SITE)
     async with db.begin() as connection:
-        rows = await store.proposal_page(connection, before, limit, caller.sites)
+        rows = await credentials.proposal_page(connection, before, limit, caller.sites)
         return [proposal_of(row) for row in rows]
 
 
@@ -111,7 +111,7 @@ async def decide(db: Database, caller: Caller, proposal_id: UUID, decision: Deci
         _must_be_meant(found, decider, decision)
         if decision == "confirmed":
             await _take_effect(connection, found, decider)
-        await store.update_proposal(
+        await credentials.update_proposal(
             connection, proposal_id, decision=decision, decided_by=decider, decided_at=server_now()
         )
         await store.note(
@@ -158,7 +158,7 @@ async def _take_effect(connection: AsyncConnection, found: Row, decider: UUID) -
             "reset_at": server_now(),
             "reset_by": found["proposed_by"],
         }
-        await store.revoke_tokens(connection, account_id=row["id"])
+        await credentials.revoke_tokens(connection, account_id=row["id"])
     await store.update_account(connection, row["id"], **changed)
 
 
@@ -170,7 +170,7 @@ async def _open_account(connection: AsyncConnection, account_id: UUID) -> Row:
 
 
 async def _known(connection: AsyncConnection, proposal_id: UUID, *, lock: bool = False) -> Row:
-    found = await store.proposal(connection, proposal_id, lock=lock)
+    found = await credentials.proposal(connection, proposal_id, lock=lock)
     if found is None:
         raise NotFound(
             f"There is no proposal {proposal_id}.", next_step="Take an id of GET /api/v1/account-proposals."

@@ -10,7 +10,7 @@ import structlog
 from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-from service.access import store
+from service.access import credentials, store
 from service.access.rules import OPERATOR, Caller, Role
 from service.contract.access import PasswordReset
 from service.database import Database, Row, server_now
@@ -35,7 +35,7 @@ async def caller_of_token(db: Database, token: str, idle: timedelta | None = Non
     """Who holds `token`; raises NotSignedIn when it is unknown, expired or revoked, its holder left, or a
     person did not use it for as long as `idle`."""
     async with db.begin() as connection:
-        row = await store.token_holder(connection, hash_of(token))
+        row = await credentials.token_holder(connection, hash_of(token))
     if row is None or row["revoked_at"] or row["ended_at"]:
         raise NotSignedIn("The token is not valid.", next_step="Sign in, or enrol the workstation again.")
     if row["expires_at"] and row["expires_at"] <= server_now():
@@ -63,10 +63,10 @@ async def _note_use(db: Database, row: Row) -> None:
     has it, so that those before it are no longer needed."""
     try:
         async with db.begin() as connection:
-            await store.note_use(connection, row["token_id"])
+            await credentials.note_use(connection, row["token_id"])
             if row["agent_id"] and row["used_at"] is None:
                 end = server_now() + timedelta(days=LAST_DAYS)
-                await store.end_agent_tokens_before(connection, row["agent_id"], row["created_at"], end)
+                await credentials.end_agent_tokens_before(connection, row["agent_id"], row["created_at"], end)
     except SQLAlchemyError as error:
         _log.warning("the use of a token was not noted", cause=type(error).__name__)
 
