@@ -10,6 +10,7 @@ import difflib
 import hashlib
 import os
 import sys
+import time
 import tomllib
 from collections.abc import Iterator, Mapping
 from pathlib import Path
@@ -161,6 +162,13 @@ class State:
                 "Enrol again.",
             ) from error
 
+    def token_age(self) -> float:
+        """Seconds since the token was kept, by the clock of this computer, which may have been wrong then."""
+        return abs(time.time() - (self.folder / "token").stat().st_mtime)
+
+    def keep_token(self, token: str) -> None:
+        private.write(self.folder / "token", token.encode("ascii"))
+
     def enrolment_id(self, code: str) -> UUID:
         """The id to enrol under: the same for the same code, so that a lost answer can be had again (I8)."""
         path = self.folder / "enrolling"
@@ -175,7 +183,7 @@ class State:
 
     def keep_enrolment(self, enrolment: Enrolment, token: str) -> None:
         """Token first: an enrolment without a token would look whole."""
-        private.write(self.folder / "token", token.encode("ascii"))
+        self.keep_token(token)
         private.write(self.folder / "enrolment.json", msgspec.json.encode(enrolment))
 
 

@@ -36,7 +36,14 @@ for command in DEEDS:
     app.command(command.__name__.replace("_", "-"))(command)
 
 NOUNS = (
-    ("account", "Accounts of people.", (accounts.add, accounts.close, accounts.list_, accounts.let_in)),
+    (
+        "account",
+        "Accounts of people.",
+        (
+            *(accounts.add, accounts.close, accounts.list_, accounts.let_in),
+            *(accounts.propose, accounts.proposals, accounts.confirm, accounts.refuse, accounts.withdraw),
+        ),
+    ),
     ("site", "Sites.", (sites.add, sites.import_)),
     ("person", "People of a site who have no account.", (people.add, people.import_)),
     ("type", "Equipment types and their builds.", (types.add, types.import_)),

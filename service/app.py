@@ -21,6 +21,7 @@ import service.plans.routes
 import service.records.routes
 import service.web.routes
 from service.access.auth import SESSION_COOKIE, Authentication, provide_caller
+from service.bodies import BODY
 from service.contract.wire import build_shapes
 from service.described import DescribedJson
 from service.disclosure import security_txt
@@ -41,9 +42,6 @@ ROUTERS: list[Router] = [
     service.custody.routes.router,
     service.web.routes.router,
 ]
-
-# A manifest part of 500 files with Exif stays well below; image bytes never come this way.
-LARGEST_BODY = 10_000_000
 
 
 # What handlers are given by the name of their parameter.
@@ -76,7 +74,7 @@ def create_app(settings: Settings | None = None) -> Litestar:
         exception_handlers=with_pages(EXCEPTION_HANDLERS),
         openapi_config=openapi_config(),
         request_class=ServiceRequest,
-        request_max_body_size=LARGEST_BODY,
+        request_max_body_size=BODY,
         logging_config=None,
     )
     app.state.db = parts.db
@@ -96,8 +94,8 @@ def openapi_config() -> OpenAPIConfig:
         version=version("sightledger"),
         description=(
             "Standard plans, campaigns, card returns and image history. Ids are UUIDv7 made by the caller; "
-            "the same request again gives the same answer. Bodies may be packed with gzip "
-            "(Content-Encoding); so are long answers of intake, for those who take it (Accept-Encoding). "
+            "the same request again gives the same answer. Bodies sent to intake may be packed with gzip "
+            "(Content-Encoding); so are its long answers, for those who take it (Accept-Encoding). "
             "Refusals are application/problem+json (RFC 9457)."
         ),
         openapi_router=Router(

@@ -84,6 +84,7 @@ TicketSeconds = Annotated[
 ]
 Days = Annotated[int, Meta(ge=1, le=3650, description="a whole number of days from 1 to 3650")]
 Hours = Annotated[int, Meta(ge=1, le=8760, description="a whole number of hours from 1 to 8760")]
+Minutes = Annotated[int, Meta(ge=10, le=525_600, description="a whole number of minutes from 10 to 525600")]
 YesNo = Annotated[Literal["yes", "no"], Meta(description="yes or no")]
 # RFC 6750 2.1; empty: none.
 Bearer = Annotated[
@@ -164,6 +165,9 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True, rename=lambda name: f"
     sweep_days: Days = 30
     sweep_deletes: YesNo = "no"
     session_hours: Hours = 12
+    session_idle_minutes: Minutes = 240
+    agent_token_days: Days = 400
+    trusted_proxy: YesNo = "no"
     metrics_token: Bearer = ""
     security_contact: Contact = ""
     sso_issuer: Issuer = ""

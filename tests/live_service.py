@@ -84,13 +84,15 @@ class Running:
     def account(
         self, login: str, password: str, roles: Sequence[str], sites: Sequence[str] | None = None
     ) -> UUID:
-        """Makes an account that can sign in with its password."""
+        """Makes an account that can sign in with its password. It gets its roles by the database: some of
+        them need two administrators."""
         administrator = self.client_for(["administrator"])
         account_id = new_id()
-        body = {"login": login, "name": login.title(), "roles": list(roles), "password": password}
+        body = {"login": login, "name": login.title(), "roles": ["auditor"], "password": password}
         sites_sent = None if sites is None else list(sites)
         answer = administrator.put(f"/api/v1/accounts/{account_id}", json={**body, "sites": sites_sent})
         answer.raise_for_status()
+        execute(self.settings, "UPDATE accounts SET roles = %s WHERE id = %s", list(roles), account_id)
         return account_id
 
     def sign_in(self, login: str, password: str) -> SignedIn:
@@ -182,8 +184,9 @@ def token_of_person(
             ),
         )
         connection.execute(
-            "INSERT INTO tokens (id, token_hash, account_id, created_at) VALUES (%s, %s, %s, %s)",
-            (new_id(), hash_of(token), account_id, now),
+            "INSERT INTO tokens (id, token_hash, account_id, created_at, used_at) "
+            "VALUES (%s, %s, %s, %s, %s)",
+            (new_id(), hash_of(token), account_id, now, now),
         )
     return account_id, token
 
@@ -210,8 +213,8 @@ def token_of_agent(settings: Settings, site: str) -> tuple[UUID, str]:
             (agent_id, f"ws-{agent_id.hex[-6:]}", now, site),
         )
         connection.execute(
-            "INSERT INTO tokens (id, token_hash, agent_id, created_at) VALUES (%s, %s, %s, %s)",
-            (new_id(), hash_of(token), agent_id, now),
+            "INSERT INTO tokens (id, token_hash, agent_id, created_at, used_at) VALUES (%s, %s, %s, %s, %s)",
+            (new_id(), hash_of(token), agent_id, now, now),
         )
     return agent_id, token
 

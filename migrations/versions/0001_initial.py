@@ -20,8 +20,39 @@ def upgrade() -> None:
         sa.Column("sites", postgresql.ARRAY(sa.Text()), nullable=True),
         sa.Column("created_at", sa.DateTime(timezone=True), nullable=False),
         sa.Column("closed_at", sa.DateTime(timezone=True), nullable=True),
+        sa.Column("reset_at", sa.DateTime(timezone=True), nullable=True),
+        sa.Column("reset_by", sa.UUID(), nullable=True),
+        sa.ForeignKeyConstraint(["reset_by"], ["accounts.id"], name=op.f("fk_accounts_reset_by")),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_accounts")),
         sa.UniqueConstraint("login", name=op.f("uq_accounts_login")),
+    )
+    op.create_table(
+        "account_proposals",
+        sa.Column("id", sa.UUID(), nullable=False),
+        sa.Column("account_id", sa.UUID(), nullable=False),
+        sa.Column("roles_before", postgresql.ARRAY(sa.Text()), nullable=False),
+        sa.Column("sites_before", postgresql.ARRAY(sa.Text()), nullable=True),
+        sa.Column("roles", postgresql.ARRAY(sa.Text()), nullable=False),
+        sa.Column("sites", postgresql.ARRAY(sa.Text()), nullable=True),
+        sa.Column("password_hash", sa.Text(), nullable=True),
+        sa.Column("proposed_by", sa.UUID(), nullable=False),
+        sa.Column("proposed_at", sa.DateTime(timezone=True), nullable=False),
+        sa.Column("decision", sa.Text(), nullable=True),
+        sa.Column("decided_by", sa.UUID(), nullable=True),
+        sa.Column("decided_at", sa.DateTime(timezone=True), nullable=True),
+        sa.ForeignKeyConstraint(
+            ["account_id"], ["accounts.id"], name=op.f("fk_account_proposals_account_id")
+        ),
+        sa.ForeignKeyConstraint(
+            ["decided_by"], ["accounts.id"], name=op.f("fk_account_proposals_decided_by")
+        ),
+        sa.ForeignKeyConstraint(
+            ["proposed_by"], ["accounts.id"], name=op.f("fk_account_proposals_proposed_by")
+        ),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_account_proposals")),
+    )
+    op.create_index(
+        op.f("ix_account_proposals_account_id"), "account_proposals", ["account_id"], unique=False
     )
     op.create_table(
         "equipment_types",
@@ -152,6 +183,8 @@ def upgrade() -> None:
         sa.Column("agent_id", sa.UUID(), nullable=True),
         sa.Column("site_id", sa.UUID(), nullable=True),
         sa.Column("login_hash", sa.LargeBinary(), nullable=True),
+        sa.Column("network_hash", sa.LargeBinary(), nullable=True),
+        sa.Column("device_hash", sa.LargeBinary(), nullable=True),
         sa.Column("detail", postgresql.JSONB(none_as_null=True, astext_type=sa.Text()), nullable=True),
         sa.ForeignKeyConstraint(["account_id"], ["accounts.id"], name=op.f("fk_access_events_account_id")),
         sa.ForeignKeyConstraint(["agent_id"], ["agents.id"], name=op.f("fk_access_events_agent_id")),
@@ -164,6 +197,8 @@ def upgrade() -> None:
     op.create_index(op.f("ix_access_events_account_id"), "access_events", ["account_id"], unique=False)
     op.create_index(op.f("ix_access_events_agent_id"), "access_events", ["agent_id"], unique=False)
     op.create_index("ix_access_events_login_hash_at", "access_events", ["login_hash", "at"], unique=False)
+    op.create_index("ix_access_events_network_hash_at", "access_events", ["network_hash", "at"], unique=False)
+    op.create_index("ix_access_events_device_hash_at", "access_events", ["device_hash", "at"], unique=False)
     op.create_table(
         "campaigns",
         sa.Column("id", sa.UUID(), nullable=False),
@@ -202,6 +237,17 @@ def upgrade() -> None:
         info={"subject": None, "content": ("kind", "started_at", "ended_at", "found", "replaces")},
     )
     op.create_index("ix_custody_runs_kind_number", "custody_runs", ["kind", "number"], unique=False)
+    op.create_table(
+        "devices",
+        sa.Column("id", sa.UUID(), nullable=False),
+        sa.Column("token_hash", sa.LargeBinary(), nullable=False),
+        sa.Column("account_id", sa.UUID(), nullable=False),
+        sa.Column("created_at", sa.DateTime(timezone=True), nullable=False),
+        sa.ForeignKeyConstraint(["account_id"], ["accounts.id"], name=op.f("fk_devices_account_id")),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_devices")),
+        sa.UniqueConstraint("token_hash", name=op.f("uq_devices_token_hash")),
+    )
+    op.create_index(op.f("ix_devices_account_id"), "devices", ["account_id"], unique=False)
     op.create_table(
         "enrolment_codes",
         sa.Column("id", sa.UUID(), nullable=False),
@@ -338,6 +384,7 @@ def upgrade() -> None:
         sa.Column("created_at", sa.DateTime(timezone=True), nullable=False),
         sa.Column("expires_at", sa.DateTime(timezone=True), nullable=True),
         sa.Column("revoked_at", sa.DateTime(timezone=True), nullable=True),
+        sa.Column("used_at", sa.DateTime(timezone=True), nullable=True),
         sa.CheckConstraint("(account_id IS NULL) <> (agent_id IS NULL)", name=op.f("ck_tokens_one_holder")),
         sa.ForeignKeyConstraint(["account_id"], ["accounts.id"], name=op.f("fk_tokens_account_id")),
         sa.ForeignKeyConstraint(["agent_id"], ["agents.id"], name=op.f("fk_tokens_agent_id")),

@@ -21,6 +21,7 @@ from litestar.openapi.spec import (
 from litestar.params import FromPath, FromQuery, JSONBody, PathParameter, QueryParameter
 
 from service.access.rules import Act, Caller
+from service.bodies import LONG_BODY
 from service.contract.plan_document import PlanDocument
 from service.contract.plans import (
     ApplicableLocation,
@@ -179,6 +180,7 @@ async def list_revisions(
     "/plan-revisions/{revision_id:uuid}",
     status_code=200,
     operation_class=TakesDocument,
+    request_max_body_size=LONG_BODY,
     responses=problems(400, 401, 403, 409, 422, 429, 503),
 )
 async def create_draft(
@@ -232,6 +234,7 @@ async def read_document(
     "/plan-revisions/{revision_id:uuid}/document",
     status_code=200,
     operation_class=TakesDocument,
+    request_max_body_size=LONG_BODY,
     responses=problems(400, 401, 403, 404, 409, 412, 422, 428, 429, 503),
 )
 async def edit_draft(
@@ -302,6 +305,7 @@ async def read_difference(
     "/plan-checks",
     status_code=200,
     operation_class=TakesDocument,
+    request_max_body_size=LONG_BODY,
     responses=problems(400, 401, 403, 429, 503),
 )
 async def check_document(

@@ -13,8 +13,8 @@ from litestar.response import Redirect
 
 from service.access.actions.letting_in import sign_in_with_code
 from service.access.actions.single_sign_on import ANSWER_PATH, Begun, SingleSignOn
-from service.access.auth import must_be_same_origin
-from service.access.routes import session_cookie
+from service.access.auth import must_be_same_origin, session_cookie
+from service.bodies import NOBODY_SENDS
 from service.database import Database
 from service.errors import NotFound, NotSignedIn, Refusal
 from service.http import AnyRequest
@@ -22,7 +22,7 @@ from service.settings import Settings
 from service.web.asked import sent_form
 from service.web.rendering import page
 from service.web.rules import local_path
-from service.web.sign_in import LONGEST_FORM, form_page
+from service.web.sign_in import form_page
 
 BEGUN_SECONDS = 600
 LONGEST_BACK = 1_000
@@ -82,7 +82,7 @@ async def answer(
     begun, back = begun_in(request, settings)
     over = begun_cookie(settings, None)
     try:
-        brought = {name: value for name, value in request.query_params.items() if len(value) <= LONGEST_FORM}
+        brought = {name: value for name, value in request.query_params.items() if len(value) <= NOBODY_SENDS}
         signed_in = await _provider(single_sign_on).finish(db, brought, begun)
     except Refusal as refusal:
         made = form_page(settings, back, "", refusal)
@@ -91,7 +91,7 @@ async def answer(
     return Redirect(back, status_code=303, cookies=[session_cookie(settings, signed_in), over])
 
 
-@post("/sign-out/provider", exclude_from_auth=True, status_code=200)
+@post("/sign-out/provider", exclude_from_auth=True, request_max_body_size=NOBODY_SENDS, status_code=200)
 async def signed_out_at_provider(
     request: AnyRequest,
     db: NamedDependency[Database],
@@ -101,7 +101,7 @@ async def signed_out_at_provider(
     (Back-Channel Logout 1.0 2.5, 2.8)."""
     status = 200
     try:
-        fields = dict(await sent_form(request, 10, LONGEST_FORM))
+        fields = dict(await sent_form(request, 10, NOBODY_SENDS))
         token = fields.get("logout_token", "")
         await _provider(single_sign_on).signed_out_at_provider(db, token)
     except NotSignedIn:
@@ -118,12 +118,18 @@ async def code_form(settings: NamedDependency[Settings]) -> Response[str]:
     return _code_page(settings, None)
 
 
-@post("/sign-in/code", name="page_code_sent", exclude_from_auth=True, status_code=200)
+@post(
+    "/sign-in/code",
+    name="page_code_sent",
+    exclude_from_auth=True,
+    request_max_body_size=NOBODY_SENDS,
+    status_code=200,
+)
 async def code_sent(
     request: AnyRequest, db: NamedDependency[Database], settings: NamedDependency[Settings]
 ) -> Response[Any]:
     must_be_same_origin(request, settings, proof_needed=True)
-    fields = dict(await sent_form(request, 10, LONGEST_FORM))
+    fields = dict(await sent_form(request, 10, NOBODY_SENDS))
     try:
         signed_in = await sign_in_with_code(db, fields.get("code", "").strip(), settings.session_hours)
     except NotSignedIn as refusal:

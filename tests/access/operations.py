@@ -31,6 +31,8 @@ SHARED_PREFIXES = (
 )
 OWN_OR_PUBLIC: set[Operation] = {
     ("post", "/api/v1/sessions"),
+    ("get", "/api/v1/sessions"),
+    ("delete", "/api/v1/sessions"),
     ("delete", "/api/v1/sessions/current"),
     ("get", "/api/v1/callers/me"),
     ("get", "/api/v1/keys"),
@@ -65,6 +67,7 @@ class Theirs:
     picture_id: UUID
     sighting_id: UUID
     account_id: UUID
+    proposal_id: UUID
     agent_id: UUID
     own_site: str
     mine: UUID
@@ -143,8 +146,13 @@ NAMED: dict[Operation, Callable[[Theirs], dict[str, Any] | None]] = {
     ("put", "/api/v1/accounts/{account_id}"): lambda it: it.account([it.own_site]),
     ("put", "/api/v1/accounts/{account_id}/password"): lambda _: PASSWORDS,
     ("delete", "/api/v1/accounts/{account_id}"): lambda _: None,
+    ("put", "/api/v1/account-proposals/{proposal_id}"): lambda it: {
+        "account": str(it.account_id), "roles": ["auditor"], "sites": [it.own_site],
+    },
+    ("post", "/api/v1/account-proposals/{proposal_id}/decision"): lambda _: {"decision": "confirmed"},
     ("post", "/api/v1/enrolment-codes"): lambda it: {"site": it.site},
     ("put", "/api/v1/agents/{agent_id}/report"): lambda _: REPORT,
+    ("post", "/api/v1/agents/{agent_id}/token"): lambda _: None,
     ("delete", "/api/v1/agents/{agent_id}"): lambda _: None,
     ("get", "/api/v1/sites/{code}"): lambda _: None,
     ("put", "/api/v1/sites/{code}"): lambda _: SITE,
@@ -194,6 +202,7 @@ NAMED: dict[Operation, Callable[[Theirs], dict[str, Any] | None]] = {
 # Each answers what the caller may see, and nothing of the other site.
 LISTS: set[Operation] = {
     ("get", "/api/v1/accounts"),
+    ("get", "/api/v1/account-proposals"),
     ("get", "/api/v1/agents"),
     ("get", "/api/v1/sites"),
     ("get", "/api/v1/campaigns"),
@@ -263,6 +272,15 @@ async def everything_at_a_site(yard: Yard, settings: Settings) -> Theirs:
         " recorded_at) VALUES (%s, %s, %s, %s, %s, 'two-levels', now(), 1, now())",
         card_id, yard.made.sites[yard.made.site], yard.agent.id, yard.inspection_id, yard.revision_id,
     )  # fmt: skip
+    account_id, _ = token_of_person(settings, ["inspector"], [yard.made.site])
+    proposal_id = new_id()
+    execute(
+        settings,
+        "INSERT INTO account_proposals (id, account_id, roles_before, sites_before, roles, sites, "
+        "proposed_by, proposed_at) VALUES (%s, %s, '{inspector}', %s, '{approver}', %s, %s, now())",
+        proposal_id, account_id, [yard.made.site], [yard.made.site],
+        token_of_person(settings, ["administrator"])[0],
+    )  # fmt: skip
     (shown,) = await rows_of(
         yard.db, sa.select(unit_images).where(unit_images.c.inspection_id == yard.inspection_id)
     )
@@ -282,7 +300,8 @@ async def everything_at_a_site(yard: Yard, settings: Settings) -> Theirs:
         digest=card.files[0].sha256,
         picture_id=shown["id"],
         sighting_id=seen["id"],
-        account_id=token_of_person(settings, ["inspector"], [yard.made.site])[0],
+        account_id=account_id,
+        proposal_id=proposal_id,
         agent_id=yard.agent.id,
         own_site=yard.made.other_site,
         mine=await yard.another_inspection(site=yard.made.other_site),

@@ -6,8 +6,8 @@ from datetime import timedelta
 
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-from service.access import store
-from service.access.actions.single_sign_on import open_session
+from service.access import credentials, store
+from service.access.actions.signing_in import open_session
 from service.access.actions.tokens import hash_of, new_token
 from service.contract.access import SignedIn
 from service.database import Database, serialise, server_now
@@ -28,7 +28,7 @@ async def make_code(connection: AsyncConnection, login: str, reason: str) -> str
     if row["closed_at"]:
         raise Conflict(f"The account {login} is closed.", next_step="Make a new account.")
     code, until = new_token(PREFIX), server_now() + timedelta(minutes=CODE_MINUTES)
-    await store.insert_token(connection, hash_of(code), account_id=row["id"], expires_at=until)
+    await credentials.insert_token(connection, hash_of(code), account_id=row["id"], expires_at=until)
     await store.note(connection, "let_in", account_id=row["id"], detail={"reason": reason})
     return code
 
@@ -39,12 +39,16 @@ async def sign_in_with_code(db: Database, code: str, hours: int) -> SignedIn:
     async with db.begin() as connection:
         await serialise(connection, f"code {hash_of(code).hex()}")
         # A session's own token is no code: it must not make itself a longer session.
-        token = await store.token_holder(connection, hash_of(code)) if code.startswith(f"{PREFIX}_") else None
+        token = (
+            await credentials.token_holder(connection, hash_of(code))
+            if code.startswith(f"{PREFIX}_")
+            else None
+        )
         if token is None or token["revoked_at"] or token["ended_at"] or token["expires_at"] <= server_now():
             raise NotSignedIn(
                 "The code is not known, was used, or is too old.", next_step="Ask the operator for another."
             )
         row = await store.account(connection, token["account_id"])
         assert row is not None
-        await store.revoke_tokens(connection, token_id=token["token_id"])
-        return await open_session(connection, row, hours, "a code of the operator")
+        await credentials.revoke_tokens(connection, token_id=token["token_id"])
+        return await open_session(connection, row, hours, detail={"by": "a code of the operator"})

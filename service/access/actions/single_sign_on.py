@@ -11,7 +11,6 @@ import secrets
 from base64 import urlsafe_b64encode
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import timedelta
 from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
@@ -23,10 +22,11 @@ from cryptography.hazmat.primitives.serialization import load_pem_private_key
 from joserfc.jwk import ECKey, RSAKey
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-from service.access import identities, store
-from service.access.actions import people
+from service.access import credentials, identities, store
+from service.access.actions import signing_in
 from service.access.actions.groups import Groups, Rights, named_groups, read_groups
-from service.access.actions.tokens import hash_of, new_token
+from service.access.actions.signing_in import open_session
+from service.access.actions.tokens import hash_of
 from service.access.rules import Caller
 from service.contract.access import SignedIn
 from service.contract.showing import plain
@@ -196,7 +196,7 @@ class SingleSignOn:
             return row
         await store.update_account(connection, row["id"], **changed)
         if _lost(row, now):
-            await store.revoke_tokens(connection, account_id=row["id"])
+            await credentials.revoke_tokens(connection, account_id=row["id"])
         detail = {**changed, "single_sign_on": {"issuer": self.issuer}}
         await store.note(connection, "account_changed", account_id=row["id"], detail=detail)
         found = await store.account(connection, row["id"])
@@ -204,7 +204,7 @@ class SingleSignOn:
         return found
 
     async def _session(self, connection: AsyncConnection, row: Row, proven: Proven) -> SignedIn:
-        signed_in = await open_session(connection, row, self._session_hours, "single sign-on")
+        signed_in = await open_session(connection, row, self._session_hours, detail={"by": "single sign-on"})
         await identities.insert_session(
             connection, hash_of(signed_in.token), self.issuer, proven.session_id, proven.id_token
         )
@@ -217,7 +217,7 @@ class SingleSignOn:
         if caller.token_id is not None:
             async with db.begin() as connection:
                 id_token = await identities.take_session(connection, caller.token_id)
-        await people.sign_out(db, caller)
+        await signing_in.sign_out(db, caller)
         return None if id_token is None else await self._provider.sign_out_address(id_token)
 
     async def signed_out_at_provider(self, db: Database, logout_token: str) -> None:
@@ -230,12 +230,12 @@ class SingleSignOn:
                     connection, self.issuer, order.session_id, order.subject
                 )
                 for token in ended:
-                    await store.revoke_tokens(connection, token_id=token["id"])
+                    await credentials.revoke_tokens(connection, token_id=token["id"])
                     await store.note(connection, "signed_out_by_provider", account_id=token["account_id"])
             elif order.subject is not None:
                 row = await identities.account_of(connection, self.issuer, order.subject)
                 if row is not None:
-                    await store.revoke_tokens(connection, account_id=row["id"])
+                    await credentials.revoke_tokens(connection, account_id=row["id"])
                     await store.note(connection, "signed_out_by_provider", account_id=row["id"])
 
 
@@ -267,16 +267,6 @@ def _name(claims: Mapping[str, Any]) -> str:
     raise NotSignedIn(
         "The identity provider tells no name of yours, and the record names who did what.",
         next_step="Ask those who keep the provider to send the claim `name` (scope profile).",
-    )
-
-
-async def open_session(connection: AsyncConnection, row: Row, hours: int, how: str) -> SignedIn:
-    """A new session of an account, and who or what opened it in the record."""
-    token, expires_at = new_token("slp"), server_now() + timedelta(hours=hours)
-    await store.insert_token(connection, hash_of(token), account_id=row["id"], expires_at=expires_at)
-    await store.note(connection, "signed_in", account_id=row["id"], detail={"by": how})
-    return SignedIn(
-        token=token, expires_at=expires_at, name=row["name"], roles=row["roles"], sites=row["sites"]
     )
 
 
