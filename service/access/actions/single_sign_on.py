@@ -173,7 +173,8 @@ class SingleSignOn:
         row = {
             "id": account_id,
             **values,
-            "password_hash": await people.hash_password(secrets.token_urlsafe(32)),
+            # No hash of any password.
+            "password_hash": "-",
             "created_at": server_now(),
         }
         await store.insert_account(connection, row)
