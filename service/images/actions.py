@@ -18,7 +18,7 @@ from service.database import Database, server_now, storable_json
 from service.errors import Conflict, NotFound
 from service.images.store import images_held, note_looked_at
 from service.jobs import THUMBNAILS, defer_each
-from service.objects import Objects
+from service.objects import Objects, Original
 
 
 class NotYetVerified(Conflict):
@@ -92,9 +92,9 @@ async def make_thumbnails(db: Database, objects: Objects, digests: Sequence[str]
         try:
             if image["size"] > LARGEST_JUDGED:
                 raise NoThumbnail(f"{image['size']} bytes are too many")
-            original = await _sound_bytes(objects, digest)
-            found = await asyncio.to_thread(_told_by, original)
-            small = await asyncio.to_thread(reduced, original)
+            data = await _sound_bytes(objects, Original(image["site"], digest))
+            found = await asyncio.to_thread(_told_by, data)
+            small = await asyncio.to_thread(reduced, data)
             await objects.write(objects.thumbnail_key(digest), small, "image/jpeg")
             outcomes[digest] = MADE
         except NoThumbnail as error:
@@ -108,14 +108,14 @@ async def make_thumbnails(db: Database, objects: Objects, digests: Sequence[str]
     return outcomes
 
 
-async def _sound_bytes(objects: Objects, digest: str) -> bytes:
+async def _sound_bytes(objects: Objects, original: Original) -> bytes:
     try:
-        original = await objects.read(objects.original_key(digest))
+        data = await objects.read(original.key)
     except NotFound as error:
         raise NotSound("the store does not have the original") from error
-    if hashlib.sha256(original).hexdigest() != digest:
+    if hashlib.sha256(data).hexdigest() != original.digest:
         raise NotSound("the original's bytes in the store are not those it is named by")
-    return original
+    return data
 
 
 def _told_by(original: bytes) -> dict[str, Any]:
