@@ -101,7 +101,8 @@ async def test_p27_who_looks_is_shown_those_of_his_sites_however_many_there_are_
     await here.go_through()
     for card in (elsewhere, here):
         for file in card.files:
-            s3.delete_object(Bucket=settings.s3_bucket, Key=yard.original(file.sha256).key)
+            original = yard.original(file.sha256, card.opening.site)
+            s3.delete_object(Bucket=settings.s3_bucket, Key=original.key)
     await audit_all(db, holding)
     auditor = await factories.person(db, Role.AUDITOR, at=[yard.made.other_site])
     custody = await read_custody(db, auditor, 90)

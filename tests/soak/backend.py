@@ -101,6 +101,8 @@ class Backend:
         self.stack = contextlib.ExitStack()
         self.parts: dict[str, Part] = {}
         self.kills: Counter[str] = Counter()
+        # Site and digest of the originals that were made to vanish.
+        self.vanished: set[tuple[str, str]] = set()
         self.peaks: dict[str, float] = {}
 
     def __enter__(self) -> Backend:
@@ -176,8 +178,8 @@ class Backend:
             self.parts[name].kill()
 
     def vanish(self, choice: int) -> str | None:
-        """Deletes a recorded original in all its versions; returns its digest, or None when there is none. What
-        another site brought of the same bytes stays."""
+        """Deletes a recorded original in all its versions; returns its digest, or None when there is none.
+        What another site brought of the same bytes stays."""
         rows = execute(self.settings, "SELECT digest, site FROM images ORDER BY digest")
         if not rows:
             return None
@@ -187,6 +189,7 @@ class Backend:
             told = client.list_object_versions(Bucket=self.settings.s3_bucket, Prefix=key)
             for version in told.get("Versions", []):
                 client.delete_object(Bucket=self.settings.s3_bucket, Key=key, VersionId=version["VersionId"])
+        self.vanished.add((site, digest))
         return str(digest)
 
     def dump(self) -> Path:

@@ -94,7 +94,7 @@ async def _audit(
         found = await _read(holding, batch)
         elsewhere = await _sound_elsewhere(db, holding, batch, found)
         async with db.begin() as connection:
-            for readings in (found, elsewhere):
+            for readings in filter(None, (found, elsewhere)):
                 await record_readings(connection, [_row(run_id, *reading) for reading in readings])
             sound = [original.digest for original, read in found + elsewhere if read.outcome == "sound"]
             await order_lacking(connection, sound)
