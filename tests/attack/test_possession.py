@@ -23,7 +23,7 @@ import pytest
 from service.contract.cards import LARGE_FROM, LargeAnswer, LargeParts, ManifestFile, ManifestPart
 from service.contract.wire import new_id
 from tests import factories
-from tests.intake.factories import CardBack, Yard, file_of, fresh_seed, jpeg, receipt_body
+from tests.intake.factories import CardBack, Yard, claim, file_of, fresh_seed, jpeg, receipt_body
 from tests.intake.protocol import JSON, Sender, large_parts, put_parts, random_bytes, work_off
 from tests.live_service import Running, execute, token_of_agent
 
@@ -250,6 +250,11 @@ async def test_a_second_site_that_sends_the_bytes_gets_its_receipt_and_its_pictu
     answer = second.client.get(f"/api/v1/images/{digest}/download")
     assert answer.status_code == 200
     assert httpx.get(answer.json()["url"], timeout=30).content == body
+    for path in (f"/api/v1/images/{digest}{more}" for more in ("", "/download", "/content")):
+        told = second.client.get(path)
+        assert yard.made.site not in f"{told.text} {told.headers.get('location')}", (
+            "who else has it is not told"
+        )
     assert second.client.post("/api/v1/images/held", json={"digests": [digest]}).json() == {"held": [digest]}
     # From now on its own record holds it.
     again = owner(service, yard, body, yard.made.other_site)
@@ -257,6 +262,24 @@ async def test_a_second_site_that_sends_the_bytes_gets_its_receipt_and_its_pictu
     assert (first.held, first.lacking, first.large) == (1, [], [])
     again.commit()
     assert execute(yard.settings, "SELECT count(*) FROM images WHERE digest = %s", digest) == [(1,)]
+
+
+async def test_a_move_tells_nothing_of_a_picture_whose_id_was_worked_out_from_its_digest(
+    service: Running, yard: Yard
+) -> None:
+    """The id of a shown picture follows from inspection, place and digest, so it is no secret by itself."""
+    card = yard.card(("A/1.JPG", jpeg(fresh_seed()), claim(yard.inspection_id)))
+    await card.go_through()
+    [(known,)] = execute(yard.settings, "SELECT id FROM unit_images WHERE digest = %s", card.files[0].sha256)
+    lead = service.client_for(["shift_lead"], [yard.made.other_site])
+    target = {"inspectionId": str(await yard.another_inspection(site=yard.made.other_site)), "location": "A"}
+    told = []
+    for picture in (known, new_id()):
+        order = {"id": str(new_id()), "reason": "is it there", "to": target, "pictures": [str(picture)]}
+        answer = lead.post("/api/v1/images/moves", json=order)
+        told.append((answer.status_code, re.sub(CHANCE[0][0], "ID", answer.text)))
+    assert told[0] == told[1]
+    assert told[0][0] == 409
 
 
 async def test_two_sites_that_commit_the_same_new_bytes_at_once_both_get_their_receipt(
