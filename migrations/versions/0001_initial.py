@@ -66,6 +66,7 @@ def upgrade() -> None:
         "images",
         sa.Column("digest", sa.Text(), nullable=False),
         sa.Column("size", sa.BigInteger(), nullable=False),
+        sa.Column("site", sa.Text(), nullable=False),
         sa.Column("verified_at", sa.DateTime(timezone=True), nullable=False),
         sa.Column("thumbnail", sa.Text(), nullable=True),
         sa.Column("no_thumbnail", sa.Text(), nullable=True),
@@ -80,6 +81,7 @@ def upgrade() -> None:
     )
     op.create_table(
         "large_files",
+        sa.Column("site", sa.Text(), nullable=False),
         sa.Column("digest", sa.Text(), nullable=False),
         sa.Column("size", sa.BigInteger(), nullable=False),
         sa.Column("parts", sa.LargeBinary(), nullable=False),
@@ -89,7 +91,7 @@ def upgrade() -> None:
         sa.Column("assembled_at", sa.DateTime(timezone=True), nullable=True),
         sa.Column("verified_at", sa.DateTime(timezone=True), nullable=True),
         sa.Column("refused_at", sa.DateTime(timezone=True), nullable=True),
-        sa.PrimaryKeyConstraint("digest", name=op.f("pk_large_files")),
+        sa.PrimaryKeyConstraint("site", "digest", name=op.f("pk_large_files")),
     )
     op.create_table(
         "sites",
@@ -266,6 +268,7 @@ def upgrade() -> None:
         "image_readings",
         sa.Column("id", sa.UUID(), nullable=False),
         sa.Column("digest", sa.Text(), nullable=False),
+        sa.Column("site", sa.Text(), nullable=False),
         sa.Column("run_id", sa.UUID(), nullable=False),
         sa.Column("outcome", sa.Text(), nullable=False),
         sa.Column("told", sa.Text(), nullable=True),
@@ -286,7 +289,7 @@ def upgrade() -> None:
         sa.PrimaryKeyConstraint("id", name=op.f("pk_image_readings")),
         info={
             "subject": "digest",
-            "content": ("digest", "run_id", "outcome", "told", "kept_version", "read_at", "replaces"),
+            "content": ("digest", "site", "run_id", "outcome", "told", "kept_version", "read_at", "replaces"),
         },
     )
     op.create_index(op.f("ix_image_readings_digest"), "image_readings", ["digest"], unique=False)

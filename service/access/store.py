@@ -134,6 +134,7 @@ devices = sa.Table(
     sa.Column("token_hash", sa.LargeBinary, nullable=False, unique=True),
     reference("account_id", "accounts.id", index=True),
     moment("created_at"),
+    info=working(deleted=True, secret=["token_hash"]),
 )
 MOST_DEVICES = 20
 

@@ -18,7 +18,7 @@ from service.images.looking import Looker
 from service.images.rules import Look
 from service.images.store import images_held, note_looked_at
 from service.jobs import THUMBNAILS, defer_each
-from service.objects import Objects
+from service.objects import Objects, Original
 
 
 class NotYetVerified(Conflict):
@@ -54,7 +54,8 @@ async def make_thumbnails(
         if image["thumbnail"] is not None:
             continue
         try:
-            found = await _looked_at(objects, looker, digest, image["size"])
+            original = Original(image["site"], digest)
+            found = await _looked_at(objects, looker, original, image["size"])
         except NotSound as error:
             log.error("no thumbnail yet", digest=digest, reason=str(error))
             continue
@@ -69,21 +70,21 @@ async def make_thumbnails(
     return outcomes
 
 
-async def _looked_at(objects: Objects, looker: Looker, digest: str, size: int) -> Look:
+async def _looked_at(objects: Objects, looker: Looker, original: Original, size: int) -> Look:
     if size > LARGEST_JUDGED:
         return Look(why=f"{size} bytes are too many for one picture")
-    original = await _sound_bytes(objects, digest)
-    return await asyncio.to_thread(looker.look, original)
+    data = await _sound_bytes(objects, original)
+    return await asyncio.to_thread(looker.look, data)
 
 
-async def _sound_bytes(objects: Objects, digest: str) -> bytes:
+async def _sound_bytes(objects: Objects, original: Original) -> bytes:
     try:
-        original = await objects.read(objects.original_key(digest))
+        data = await objects.read(original.key)
     except NotFound as error:
         raise NotSound("the store does not have the original") from error
-    if hashlib.sha256(original).hexdigest() != digest:
+    if hashlib.sha256(data).hexdigest() != original.digest:
         raise NotSound("the original's bytes in the store are not those it is named by")
-    return original
+    return data
 
 
 def _told_by(judged: Judged | None) -> dict[str, Any]:

@@ -18,6 +18,9 @@ images = sa.Table(
     metadata,
     text("digest", primary_key=True),
     sa.Column("size", sa.BigInteger, nullable=False),
+    # The code of the site under whose name the original lies (objects.Original): the first that brought it,
+    # until custody finds the bytes sound at another alone.
+    text("site"),
     moment("verified_at"),
     text("thumbnail", nullable=True),
     # Why there is none; NULL: there is one, or nobody has tried.
@@ -39,14 +42,6 @@ async def images_held(connection: AsyncConnection, digests: Iterable[str]) -> di
     """The rows of those digests that are recorded here, by digest; sound or not."""
     found = await connection.execute(sa.select(images).where(images.c.digest == sa.any_(texts_of(digests))))
     return {row["digest"]: row for row in found.mappings()}
-
-
-async def digests_held(connection: AsyncConnection, digests: Iterable[str]) -> set[str]:
-    """Which of the digests are held here: recorded, and not found unsound since."""
-    query = sa.select(images.c.digest).where(
-        images.c.digest == sa.any_(texts_of(digests)), images.c.unsound_at.is_(None)
-    )
-    return set(await connection.scalars(query))
 
 
 _arriving_images = images.to_metadata(sa.MetaData(), name="arriving_images")

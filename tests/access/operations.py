@@ -39,7 +39,7 @@ OWN_OR_PUBLIC: set[Operation] = {
     # Receipts of every site are signed with the same keys.
     ("get", "/api/v1/keys/history"),
     ("post", "/api/v1/agents"),
-    # Tells only whether an image is held, to one who can name its digest: he has its bytes.
+    # Tells of what other sites hold what it tells of nothing: tests/attack/test_possession.py.
     ("post", "/api/v1/images/held"),
     # Tells of other sites' card returns what it tells of none: tests/intake/test_known.py.
     ("post", "/api/v1/card-returns/known"),

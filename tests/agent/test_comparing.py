@@ -111,7 +111,7 @@ def test_i6_what_is_in_neither_place_asks_for_the_card(
             station.spool.remove(digest)
     with closing(client_of(service.settings)) as client:
         for digest in digests:
-            key = f"originals/sha256/{digest[:2]}/{digest}"
+            key = f"originals/{site.code}/sha256/{digest[:2]}/{digest}"
             told = client.list_object_versions(Bucket=service.settings.s3_bucket, Prefix=key)
             for version in told["Versions"]:
                 client.delete_object(

@@ -54,6 +54,7 @@ DAMAGE = {
         "UPDATE image_custody SET outcome = 'sound', number = 1",
         "DELETE FROM image_custody",
         "UPDATE images SET unsound_at = now()",
+        "UPDATE images SET site = 'ELSEWHERE'",
     ],
 }
 
@@ -89,9 +90,9 @@ async def worked(yard: Yard) -> None:
 
 
 async def read_back(db: Database, outcome: str, *, one: bool = False) -> None:
-    digests = [row["digest"] for row in await rows_of(db, sa.text("SELECT digest FROM images ORDER BY 1"))]
+    held = await rows_of(db, sa.text("SELECT digest, site FROM images ORDER BY 1"))
     words = {"run_id": new_id(), "outcome": outcome, "told": None, "kept_version": None}
-    readings = [{"digest": d, **words, "read_at": server_now()} for d in digests[: 1 if one else None]]
+    readings = [{**row, **words, "read_at": server_now()} for row in held[: 1 if one else None]]
     async with db.begin() as connection:
         await record_readings(connection, readings)
 

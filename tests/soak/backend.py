@@ -101,6 +101,8 @@ class Backend:
         self.stack = contextlib.ExitStack()
         self.parts: dict[str, Part] = {}
         self.kills: Counter[str] = Counter()
+        # Site and digest of the originals that were made to vanish.
+        self.vanished: set[tuple[str, str]] = set()
         self.peaks: dict[str, float] = {}
 
     def __enter__(self) -> Backend:
@@ -176,17 +178,19 @@ class Backend:
             self.parts[name].kill()
 
     def vanish(self, choice: int) -> str | None:
-        """Deletes a recorded original in all its versions; returns its digest, or None when there is none."""
-        rows = execute(self.settings, "SELECT digest FROM images ORDER BY digest")
+        """Deletes a recorded original in all its versions; returns its digest, or None when there is none.
+        What another site brought of the same bytes stays."""
+        rows = execute(self.settings, "SELECT digest, site FROM images ORDER BY digest")
         if not rows:
             return None
-        digest: str = rows[choice % len(rows)][0]
+        digest, site = rows[choice % len(rows)]
         with closing(client_of(self.settings)) as client:
-            key = f"originals/sha256/{digest[:2]}/{digest}"
+            key = f"originals/{site}/sha256/{digest[:2]}/{digest}"
             told = client.list_object_versions(Bucket=self.settings.s3_bucket, Prefix=key)
             for version in told.get("Versions", []):
                 client.delete_object(Bucket=self.settings.s3_bucket, Key=key, VersionId=version["VersionId"])
-        return digest
+        self.vanished.add((site, digest))
+        return str(digest)
 
     def dump(self) -> Path:
         """Makes a backup of the database as it is now, while everything works."""

@@ -19,7 +19,7 @@ from service.contract.work import StatementIn
 from service.database import EVERY_SITE, Database
 from service.images.actions import MADE
 from service.images.rules import reduced
-from service.objects import Objects, thumbnail_key
+from service.objects import Objects, Original, thumbnail_key
 from service.settings import Settings
 from tests import factories
 from tests.web.factories import TAKEN, Card, Picture, hold, jpeg
@@ -145,7 +145,7 @@ async def _pictures(
     await hold(db, card, held + odd)
     seen = held[-1]
     await objects.write(thumbnail_key(seen.digest), reduced(seen.raw), "image/jpeg")
-    ticket = objects.presign_put(seen.digest, len(seen.raw), "image/jpeg")
+    ticket = objects.presign_put(Original(made.site, seen.digest), len(seen.raw), "image/jpeg")
     httpx.put(
         ticket.url, headers=ticket.headers, content=seen.raw, trust_env=False, timeout=30
     ).raise_for_status()

@@ -18,11 +18,12 @@ custody_runs = fact_table(
     sa.Index("ix_custody_runs_kind_number", "kind", "number"),
 )
 
-# An original was read back from the store, at the store's time (`read_at`). Each replaces the one that stood
-# when it was recorded, under the lock of image_custody's row.
+# An original was read back from the store, under the name of a site (its code), at the store's time
+# (`read_at`). Each replaces the one that stood when it was recorded, under the lock of image_custody's row.
 image_readings = fact_table(
     "image_readings",
     text("digest", index=True),
+    text("site"),
     sa.Column("run_id", sa.UUID(as_uuid=True), nullable=False),
     text("outcome"),
     text("told", nullable=True),
