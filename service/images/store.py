@@ -34,7 +34,10 @@ images = sa.Table(
     # By the store's clock, when a reading last found the original not sound; NULL: it counts as held. The
     # projection of custody's readings by which intake asks for it again.
     moment("unsound_at", nullable=True),
-    info=kept_for_ever("thumbnail", "looked_at", "format", "width", "height", "exif", "marks", "unsound_at"),
+    info=kept_for_ever(
+        *("thumbnail", "no_thumbnail", "looked_at", "format", "width", "height", "exif", "marks"),
+        *("unsound_at", "site"),
+    ),
 )
 
 
