@@ -25,8 +25,13 @@ def make_folder(path: Path) -> None:
 
 
 def make_file(path: Path) -> None:
-    """Make an empty file for its owner only; one that is there stays as it is."""
-    os.close(os.open(path, os.O_RDONLY | os.O_CREAT, FILE))
+    """Make an empty file for its owner only.
+
+    One that is there is not even opened: to close it would end every lock that this process holds on it
+    (POSIX, fcntl), and SQLite's locks keep the outbox whole.
+    """
+    with suppress(FileExistsError):
+        os.close(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, FILE))
 
 
 def shut(folder: Path) -> None:
