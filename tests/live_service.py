@@ -196,8 +196,9 @@ def token_for_agent(settings: Settings, agent_id: UUID) -> str:
     token = f"sla_{new_id().hex}"
     execute(
         settings,
-        "INSERT INTO tokens (id, token_hash, agent_id, created_at) VALUES (%s, %s, %s, %s)",
-        new_id(), hash_of(token), agent_id, datetime.now(UTC),
+        "INSERT INTO tokens (id, token_hash, agent_id, created_at, used_at) "
+        "VALUES (%s, %s, %s, now(), now())",
+        new_id(), hash_of(token), agent_id,
     )  # fmt: skip
     return token
 
