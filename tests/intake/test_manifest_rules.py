@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 
 from service.contract.cards import CardReturnCommit, exact_path, readable_path
-from service.intake.rules.holding import Recorded, seen_as, seen_in_record
+from service.intake.rules.holding import Recorded, Seen, seen_as, seen_beside, seen_in_record
 from service.intake.rules.manifests import ASIDE_NAMED, contradictions, extent_remarks
 from tests.intake.factories import file_of
 
@@ -26,7 +26,7 @@ class _Stat(NamedTuple):
 
 
 def known(unsound_at: datetime | None = None) -> Recorded:
-    return Recorded(3, unsound_at, image=True)
+    return Recorded(3, unsound_at, image=True, site="S1")
 
 
 AFTER = st.none() | st.integers(-5, 5).map(lambda seconds: FOUND + timedelta(seconds=seconds))
@@ -49,6 +49,20 @@ def test_p27_nothing_is_held_that_the_store_does_not_show_whole(
         assert found == ("unread" if written_since else "spoilt")
     else:
         assert found == ("unread" if by_parts and record is None else "held")
+
+
+@pytest.mark.parametrize("here", ["held", "unread", "absent", "spoilt"])
+@pytest.mark.parametrize("elsewhere", ["held", "unread", "absent", "spoilt"])
+def test_p27_what_another_site_has_lost_counts_under_ones_own_name_when_it_was_read_back(
+    elsewhere: Seen, here: Seen
+) -> None:
+    found = seen_beside(elsewhere, here)
+    if elsewhere in ("held", "unread"):
+        assert found == elsewhere
+    else:
+        assert found != "held", "custody has to read it back first"
+        assert (found == "unread") == (here in ("held", "unread"))
+        assert found in ("unread", here)
 
 
 def test_p27_the_record_alone_says_what_has_to_be_sent() -> None:

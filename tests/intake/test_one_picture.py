@@ -214,7 +214,7 @@ async def test_one_picture_at_units_of_two_sites_is_told_of_without_naming_what_
     files = [_picture("C/1.JPG", body, claim(there, "C"))]
     card = yard.card_of(files, [body], site=yard.made.other_site, inspection_id=there)
     await card.open(far)
-    await card.put_part(0, agent=far)
+    await card.upload((await card.put_part(0, agent=far)).lacking)
     await card.commit(far)
     here = await factories.person(yard.db, Role.INSPECTOR, at=[yard.made.site])
     (item,) = await _history(yard, reader=here)
