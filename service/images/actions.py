@@ -18,7 +18,8 @@ from service.images.looking import Looker
 from service.images.rules import Look
 from service.images.store import images_held, note_looked_at
 from service.jobs import THUMBNAILS, defer_each
-from service.objects import Objects, Original
+from service.objects import Objects
+from service.objects.naming import Original
 
 
 class NotYetVerified(Conflict):

@@ -28,17 +28,17 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from email.utils import parsedate_to_datetime
 from functools import partial
-from typing import TYPE_CHECKING, Any, NamedTuple, ParamSpec, TypeVar
+from typing import TYPE_CHECKING, Any, ParamSpec, TypeVar
 
 import boto3
 import structlog
 from botocore.config import Config
 from botocore.exceptions import BotoCoreError, ClientError
 
-from service.contract.wire import CODE_PATTERN
 from service.errors import NotFound, Unavailable
 from service.objects.clock import SIGNED_BY_US, StoreClock, follow
 from service.objects.looking import CONNECT_SECONDS, READ_SECONDS, Answer, Looks
+from service.objects.naming import Original, thumbnail_key
 from service.presigning import Presigner
 
 if TYPE_CHECKING:
@@ -48,9 +48,6 @@ _log = structlog.get_logger(__name__)
 P = ParamSpec("P")
 T = TypeVar("T")
 
-ORIGINALS = "originals/"
-DIGEST = re.compile(r"[0-9a-f]{64}")
-SITE = re.compile(CODE_PATTERN)
 ATTEMPTS = 4
 THREADS = 32
 PROBE_SECONDS = 3
@@ -101,45 +98,6 @@ class ObjectStat:
             return parsedate_to_datetime(self.last_modified).astimezone(UTC)
         except ValueError:
             return None
-
-
-class Original(NamedTuple):
-    """The bytes with this SHA-256 (lower-case hex, I1) as they came in at the site with this code.
-
-    Each site has names of its own, so that the store's answer to a ticket tells nothing of another's bytes.
-    The code of a site never changes, and holds nothing that parts a name (wire.CODE_PATTERN).
-    """
-
-    site: str
-    digest: str
-
-    @property
-    def key(self) -> str:
-        """The name of the object."""
-        if not SITE.match(self.site):
-            raise ValueError(f"{self.site!r} is no code of a site.")
-        return f"{ORIGINALS}{self.site}/sha256/{_spread(self.digest)}"
-
-
-def original_of(key: str) -> Original | None:
-    """Which original has this name; None for a name that is none of ours."""
-    site, digest = key.removeprefix(ORIGINALS).partition("/")[0], key.rpartition("/")[2]
-    if not SITE.match(site) or not DIGEST.fullmatch(digest):
-        return None
-    original = Original(site, digest)
-    return original if original.key == key else None
-
-
-def thumbnail_key(digest_hex: str) -> str:
-    """The name of the thumbnail of the original with this SHA-256."""
-    return f"derived/thumbnails/sha256/{_spread(digest_hex)}.jpg"
-
-
-def _spread(digest_hex: str) -> str:
-    """Names in 256 prefixes suit stores that keep folders; each further level costs a folder per file."""
-    if not DIGEST.fullmatch(digest_hex):
-        raise ValueError(f"{digest_hex!r} is not a SHA-256 in lower-case hex.")
-    return f"{digest_hex[:2]}/{digest_hex}"
 
 
 def _base64_of(digest_hex: str) -> str:

@@ -19,17 +19,9 @@ from typing import Any, Literal, ParamSpec, TypeVar
 
 from botocore.exceptions import BotoCoreError, ClientError
 
-from service.objects import (
-    ORIGINALS,
-    ObjectSettings,
-    Original,
-    _client,
-    _code,
-    _is_absent,
-    _unavailable,
-    original_of,
-)
+from service.objects import ObjectSettings, _client, _code, _is_absent, _unavailable
 from service.objects.clock import StoreClock
+from service.objects.naming import ORIGINALS, Original, original_of
 
 P = ParamSpec("P")
 T = TypeVar("T")

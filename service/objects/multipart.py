@@ -19,7 +19,8 @@ import urllib3
 from botocore.exceptions import BotoCoreError, ClientError
 
 from service.contract.cards import PartTicket
-from service.objects import Objects, Original, _base64_of, _code, _hex_of, _is_absent, _unavailable
+from service.objects import Objects, _base64_of, _code, _hex_of, _is_absent, _unavailable
+from service.objects.naming import Original
 
 if TYPE_CHECKING:
     from types_boto3_s3.type_defs import CompletedPartTypeDef

@@ -317,7 +317,7 @@ async def test_a_check_of_the_site_that_the_code_forgets_writes_nothing_to_anoth
         return execute(settings, count, yard.inspection_id)
 
     before = kept()
-    assert stated() == 403
+    assert stated() == 404
     monkeypatch.setattr(Caller, "at", lambda self, site: True)
     assert stated() >= 400
     assert kept() == before

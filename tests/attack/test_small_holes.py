@@ -32,7 +32,8 @@ from deploy import store_keys
 from deploy.embedded.ports import free_ports
 from deploy.embedded.processes import Child
 from deploy.embedded.store import _weed
-from service.objects import Objects, ObjectSettings, Original
+from service.objects import Objects, ObjectSettings
+from service.objects.naming import Original
 from tests.agent.station import jpeg, make_bench, put
 from tests.deploy.nginx import NGINX, free_port, running_proxy
 from tests.deploy.test_written import COMPOSE, UNITS, compose

@@ -26,8 +26,8 @@ from service.images.actions import NotYetVerified
 from service.images.store import images
 from service.intake.actions.commit import ObjectsMissing
 from service.intake.actions.large import put_large, verify_large
-from service.objects import Original
 from service.objects.holding import Holding
+from service.objects.naming import Original
 from service.records.actions.images import download
 from service.settings import Settings
 from tests import factories

@@ -24,8 +24,8 @@ from service.database import EVERY_SITE, Database
 from service.images.actions import NotYetVerified
 from service.intake.actions.commit import ObjectsMissing
 from service.intake.actions.large import put_large, verify_large
-from service.objects import Original
 from service.objects.holding import Holding
+from service.objects.naming import Original
 from service.parts import open_holding
 from service.records.actions.images import held_among
 from service.settings import Settings

@@ -20,8 +20,9 @@ from service.errors import Conflict
 from service.intake.store.large import large_files
 from service.intake.store.naming import about_to_name
 from service.intake.store.returns import insert_part
-from service.objects import ObjectSettings, Original
+from service.objects import ObjectSettings
 from service.objects.holding import Holding, Upload
+from service.objects.naming import Original
 from service.parts import open_holding
 from service.settings import Settings
 from tests.commands.own_process import sightledger

@@ -44,7 +44,8 @@ from service.intake.actions.projections import HISTORY
 from service.intake.actions.returns import open_return, read_return
 from service.intake.rules.placing import Place, Placement, Sighted, pictures_held, shown
 from service.intake.store.tables import placements, sightings
-from service.objects import Objects, Original
+from service.objects import Objects
+from service.objects.naming import Original
 from service.parts import open_objects
 from service.settings import Settings
 from service.signing import Signer

@@ -200,7 +200,7 @@ async def test_a_settlement_that_cannot_be_leaves_it_open(yard: Yard) -> None:
         await settle_refused(yard.db, who, card.id, refused.id, order)
     far = await yard.another_inspection(site=yard.made.other_site)
     order = _restated(msgspec.structs.replace(said(yard), inspection_id=far))
-    with pytest.raises(NotAllowed):
+    with pytest.raises(NotFound):
         await settle_refused(yard.db, who, card.id, refused.id, order)
     elsewhere = await factories.person(yard.db, Role.INSPECTOR, at=[yard.made.other_site])
     auditor = await factories.person(yard.db, Role.AUDITOR)

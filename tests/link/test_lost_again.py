@@ -15,7 +15,7 @@ from agent.sync.progress import PushProgress, text_of
 from agent.sync.push import Pusher
 from agent.workstation import Workstation
 from service.contract.cards import LEAST_PART
-from service.objects import Original
+from service.objects.naming import Original
 from tests.intake.protocol import random_bytes, worker_status
 from tests.link.far import Far
 from tests.live_service import client_of

@@ -16,8 +16,9 @@ from hypothesis import strategies as st
 
 import service.objects.clock
 from service.errors import Unavailable
-from service.objects import Objects, ObjectSettings, Original
+from service.objects import Objects, ObjectSettings
 from service.objects.clock import StoreClock
+from service.objects.naming import Original
 
 pytestmark = pytest.mark.anyio
 

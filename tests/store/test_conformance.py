@@ -22,16 +22,9 @@ from hypothesis import strategies as st
 
 from service.contract.wire import CODE_PATTERN
 from service.errors import NotFound, Unavailable
-from service.objects import (
-    Objects,
-    ObjectSettings,
-    ObjectStat,
-    Original,
-    PutTicket,
-    original_of,
-    thumbnail_key,
-)
+from service.objects import Objects, ObjectSettings, ObjectStat, PutTicket
 from service.objects.looking import Answer
+from service.objects.naming import Original, original_of, thumbnail_key
 
 pytestmark = pytest.mark.anyio
 

@@ -14,9 +14,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.contract.cards import LARGE_FROM, LEAST_PART, MOST_PARTS, PartTicket, part_size
-from service.objects import Objects, ObjectSettings, ObjectStat, Original
+from service.objects import Objects, ObjectSettings, ObjectStat
 from service.objects import multipart as parts_of
 from service.objects.multipart import PartSpan, spans
+from service.objects.naming import Original
 
 pytestmark = pytest.mark.anyio
 

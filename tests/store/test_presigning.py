@@ -12,7 +12,8 @@ from botocore.config import Config
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.objects import Objects, ObjectSettings, Original
+from service.objects import Objects, ObjectSettings
+from service.objects.naming import Original
 from service.presigning import Presigner
 
 DIGEST = "ab" * 32

@@ -19,7 +19,8 @@ from service.contract.work import StatementIn
 from service.database import EVERY_SITE, Database
 from service.images.actions import MADE
 from service.images.rules import reduced
-from service.objects import Objects, Original, thumbnail_key
+from service.objects import Objects
+from service.objects.naming import Original, thumbnail_key
 from service.settings import Settings
 from tests import factories
 from tests.web.factories import TAKEN, Card, Picture, hold, jpeg

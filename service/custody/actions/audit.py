@@ -27,8 +27,8 @@ from service.custody.store.readings import (
 )
 from service.database import Database
 from service.intake.actions.thumbnails import order_lacking
-from service.objects import Original
 from service.objects.holding import Holding, ReadBack
+from service.objects.naming import Original
 
 AT_ONCE = 4
 PER_BATCH = 32

@@ -22,8 +22,8 @@ from service.custody.store import retention
 from service.custody.store.figures import last_runs
 from service.database import Database, Row
 from service.images.store import images_held
-from service.objects import Original
 from service.objects.holding import Holding, Lock, Mode
+from service.objects.naming import Original
 
 AT_ONCE = 4
 PER_BATCH = 200

@@ -16,7 +16,7 @@ from service.facts.store import standing
 from service.images.store import images
 from service.intake.store import large as large_files
 from service.intake.store.tables import card_returns, sightings
-from service.objects import Original
+from service.objects.naming import Original
 
 # An original and its size.
 Kept = tuple[Original, int]

@@ -22,7 +22,8 @@ from service.intake.store import large
 from service.intake.store.returns import return_by_id
 from service.intake.store.seen import images_seen
 from service.jobs import READING_BACK, defer, defer_each, under_way
-from service.objects import Objects, Original
+from service.objects import Objects
+from service.objects.naming import Original
 from service.settings import Settings
 
 MEDIA_TYPES = {"JPEG": "image/jpeg", "PNG": "image/png", "TIFF": "image/tiff", "BMP": "image/bmp"}

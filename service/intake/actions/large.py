@@ -31,8 +31,9 @@ from service.intake.actions.returns import opened_return
 from service.intake.store import large as store
 from service.intake.store.seen import images_seen
 from service.jobs import READING_BACK, defer, under_way
-from service.objects import Objects, Original, multipart
+from service.objects import Objects, multipart
 from service.objects.multipart import PartSpan, ReadBack, spans
+from service.objects.naming import Original
 from service.settings import Settings
 
 TICKETS_AT_ONCE = 100

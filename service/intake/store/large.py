@@ -16,7 +16,7 @@ from service.database import EVERY, Row, belongs_to_site, metadata, moment, refe
 from service.images.store import images
 from service.intake.store.seen import seen_at
 from service.intake.store.tables import card_returns
-from service.objects import Original
+from service.objects.naming import Original
 
 # One upload per site (its code) and digest, whichever workstation of the site sends it: no site sees or
 # hinders another's. `parts` are the SHA-256 of its parts, 32 bytes each.

@@ -22,7 +22,8 @@ from service.errors import NotFound
 from service.images.actions import MADE, NotYetVerified
 from service.intake.rules.clocks import exif_as_read
 from service.intake.store.seen import images_seen
-from service.objects import Objects, Original
+from service.objects import Objects
+from service.objects.naming import Original
 from service.records.actions.history import named_places
 from service.records.store.images import (
     SightingKey,
