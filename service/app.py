@@ -21,6 +21,7 @@ import service.plans.routes
 import service.records.routes
 import service.web.routes
 from service.access.auth import SESSION_COOKIE, Authentication, provide_caller
+from service.access.refusals import noted
 from service.contract.wire import build_shapes
 from service.described import DescribedJson
 from service.health import live, metrics, ready
@@ -46,7 +47,7 @@ LARGEST_BODY = 10_000_000
 
 
 # What handlers are given by the name of their parameter.
-PROVIDED = ("db", "objects", "settings", "commits", "signer", "writable", "watch")
+PROVIDED = ("db", "objects", "settings", "commits", "signer", "writable", "watch", "access_log")
 
 
 def create_app(settings: Settings | None = None) -> Litestar:
@@ -80,7 +81,8 @@ def create_app(settings: Settings | None = None) -> Litestar:
     )
     app.state.db = parts.db
     app.state.settings = settings
-    app.asgi_handler = framed(watched(app.asgi_handler), https=settings.secure_cookies)
+    handler = noted(app.asgi_handler, parts.access_log, trusted_proxy=settings.trusted_proxy == "yes")
+    app.asgi_handler = framed(watched(handler), https=settings.secure_cookies)
     return app
 
 

@@ -6,12 +6,13 @@ answer, and anything raised inside rolls it back.
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator, Collection, Iterable, Mapping, Sequence
+from collections.abc import AsyncIterator, Callable, Collection, Iterable, Mapping, Sequence
 from contextlib import asynccontextmanager
 from datetime import UTC, datetime
 from functools import cache
 from typing import Any, TypeVar
 from uuid import UUID
+from weakref import WeakKeyDictionary
 
 import msgspec
 import psycopg
@@ -144,6 +145,14 @@ def _leave_a_replica(context: sa.ExceptionContext) -> None:
         context.is_disconnect = True
 
 
+_afterwards: WeakKeyDictionary[AsyncConnection, list[Callable[[], None]]] = WeakKeyDictionary()
+
+
+def afterwards(connection: AsyncConnection, call: Callable[[], None]) -> None:
+    """Call it once the transaction that `Database.begin` opened has committed, and never if it does not."""
+    _afterwards.setdefault(connection, []).append(call)
+
+
 class Database:
     """A pool of connections to one Postgres."""
 
@@ -164,6 +173,8 @@ class Database:
         """One transaction: committed when the block ends, rolled back when it raises."""
         async with self.engine.begin() as connection:
             yield connection
+        for call in _afterwards.pop(connection, ()):
+            call()
 
     async def ready(self) -> bool:
         """True when a query is answered and the schema is at the newest migration."""

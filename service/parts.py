@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from service.settings import Settings
 
 if TYPE_CHECKING:
+    from service.access.actions.keeping import AccessLog
     from service.database import Database
     from service.intake.actions.committing import Commits
     from service.objects import Objects, ObjectSettings
@@ -31,6 +32,12 @@ class Parts:
         from service.database import Database
 
         return Database(self.settings.database_url, pool_size=self._pool_size)
+
+    @cached_property
+    def access_log(self) -> AccessLog:
+        from service.access.actions.keeping import AccessLog
+
+        return AccessLog(self.db)
 
     @cached_property
     def objects(self) -> Objects:
@@ -70,6 +77,8 @@ class Parts:
         made = self.__dict__
         if "commits" in made:
             await self.commits.close()
+        if "access_log" in made:
+            await self.access_log.close()
         if "db" in made:
             await self.db.close()
         for store in ("objects", "holding"):

@@ -115,6 +115,8 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True, rename=lambda name: f"
     sweep_days: Days = 30
     sweep_deletes: YesNo = "no"
     session_hours: Hours = 12
+    trusted_proxy: YesNo = "no"
+    picture_read_days: Days = 365
     metrics_token: Bearer = ""
     log_level: Level = "info"
 

@@ -76,6 +76,8 @@ GIVEN = {
     "SIGHTLEDGER_SWEEP_DAYS": "3650",
     "SIGHTLEDGER_SWEEP_DELETES": "yes",
     "SIGHTLEDGER_SESSION_HOURS": "8760",
+    "SIGHTLEDGER_TRUSTED_PROXY": "yes",
+    "SIGHTLEDGER_PICTURE_READ_DAYS": "3650",
     "SIGHTLEDGER_METRICS_TOKEN": "a-token.of~some+length/==",
     "SIGHTLEDGER_LOG_LEVEL": "warning",
 }
@@ -123,6 +125,8 @@ SENSELESS = {
     "SWEEP_DAYS": NO_NUMBERS,
     "SWEEP_DELETES": ("", "true", "YES", "1"),
     "SESSION_HOURS": NO_NUMBERS,
+    "TRUSTED_PROXY": ("", "true", "YES", "10.0.0.1"),
+    "PICTURE_READ_DAYS": (*NO_NUMBERS, "3651"),
     "METRICS_TOKEN": ("two words", "tökén", "token\n"),
     "LOG_LEVEL": ("", "loud", "INFO"),
 }

@@ -12,6 +12,7 @@ from litestar.params import FromPath, JSONBody, PathParameter
 
 from service.access.actions import agents, keys, people, register, sites
 from service.access.auth import SESSION_COOKIE, must_be_same_origin
+from service.access.log_routes import list_access_events
 from service.access.rules import Caller
 from service.contract.access import (
     Account,
@@ -292,6 +293,7 @@ router = Router(
         put_site,
         read_people,
         put_people,
+        list_access_events,
     ],
     tags=["access"],
 )

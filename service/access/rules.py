@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ipaddress
 from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -35,6 +36,7 @@ class Act(StrEnum):
     READ_CARD = "prepare and read cards"
     MOVE_PICTURE = "move a picture to another place"
     RUN_SITE = "enrol agents and keep accounts"
+    READ_LOG = "read the access log"
 
 
 ACTS: dict[Role, frozenset[Act]] = {
@@ -46,8 +48,8 @@ ACTS: dict[Role, frozenset[Act]] = {
     Role.ENGINEER: frozenset(
         {Act.READ, Act.AUTHORISE_OMISSION, Act.AUTHORISE_MANDATORY_OMISSION, Act.MOVE_PICTURE}
     ),
-    Role.AUDITOR: frozenset({Act.READ}),
-    Role.ADMINISTRATOR: frozenset({Act.READ, Act.RUN_SITE}),
+    Role.AUDITOR: frozenset({Act.READ, Act.READ_LOG}),
+    Role.ADMINISTRATOR: frozenset({Act.READ, Act.RUN_SITE, Act.READ_LOG}),
 }
 
 # The id of a caller who is neither a person with an account nor an agent.
@@ -92,15 +94,19 @@ class Caller:
     def must(self, act: Act, site: str | None = None) -> None:
         """Raise NotAllowed unless the caller may do `act`, and at `site` where one is given."""
         if not self.may(act):
-            raise NotAllowed(
+            refusal = NotAllowed(
                 f"{self.name} may not {act}.",
                 next_step="Ask an administrator which role the work needs.",
             )
-        if site is not None and not self.at(site):
-            raise NotAllowed(
+        elif site is not None and not self.at(site):
+            refusal = NotAllowed(
                 f"{self.name} has no access to site {site}.",
                 next_step="Use an account or an agent of that site.",
             )
+        else:
+            return
+        refusal.act = str(act)
+        raise refusal
 
 
 # Whoever runs a command on the server has its settings and so the database. The record names no account;
@@ -146,3 +152,24 @@ def wait_after(tries: int) -> int:
     if tries < FREE_TRIES:
         return 0
     return min(LONGEST_WAIT_S, 1 << min(tries - FREE_TRIES + 1, 20))
+
+
+def network_of(address: str) -> str:
+    """What an address counts as: an IPv4 address as itself, an IPv6 address as its /64, which one subscriber
+    has whole (RFC 6177 2). What is no address counts as one and the same."""
+    try:
+        found = ipaddress.ip_address(address.strip().strip("[]").partition("%")[0])
+    except ValueError:
+        return "unknown"
+    if isinstance(found, ipaddress.IPv6Address):
+        if found.ipv4_mapped is not None:
+            return str(found.ipv4_mapped)
+        return str(ipaddress.ip_network((found, 64), strict=False))
+    return str(found)
+
+
+def address_of(connected: str, forwarded: Iterable[str], *, trusted_proxy: bool) -> str:
+    """The address a request comes from: the one that connected, or behind a trusted proxy the last of
+    X-Forwarded-For, which is the one the proxy itself saw. What stands before it, anybody may write."""
+    last = ",".join(forwarded).rpartition(",")[2].strip()
+    return last if trusted_proxy and last else connected

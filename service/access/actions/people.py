@@ -16,6 +16,7 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.access import store
 from service.access.actions.tokens import hash_of, new_token
+from service.access.origin import origin
 from service.access.rules import Act, Caller, Role, wait_after
 from service.contract.access import Account, AccountIn, CallerRights, PasswordChange, SignedIn, SignIn
 from service.database import Database, Row, serialise, server_now
@@ -51,9 +52,10 @@ async def sign_in(db: Database, credentials: SignIn, session_hours: int) -> Sign
     login_hash = hash_of(credentials.login)
     async with db.begin() as connection:
         await serialise(connection, f"sign-in {login_hash.hex()}")
+        row = await store.account_by_login(connection, credentials.login)
+        origin().about.update(login_hash=login_hash, account_id=row["id"] if row else None)
         await _refuse_if_throttled(connection, login_hash)
         await store.note(connection, "sign_in_tried", login_hash=login_hash)
-        row = await store.account_by_login(connection, credentials.login)
     fits = await password_fits(row["password_hash"] if row else _NOBODY, credentials.password)
     if row is None or not fits or row["closed_at"]:
         raise NotSignedIn("Login and password do not fit.", next_step="Check both, or ask an administrator.")

@@ -10,6 +10,7 @@ from uuid import UUID
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.access.rules import Act, Caller
+from service.access.store import note
 from service.campaigns import rules
 from service.campaigns.actions import binding, reading
 from service.campaigns.actions.projections import locations_for
@@ -117,6 +118,8 @@ async def _change(
         )
     unchanged(campaign_tag(campaign_id, campaign["version"]))
     await _edit(connection, campaign, changes)
+    detail = {"campaign_id": str(campaign_id), **{name: str(value) for name, value in changes.items()}}
+    await _note(connection, "campaign_changed", caller, campaign, detail)
 
 
 async def _edit(connection: AsyncConnection, campaign: Row, changes: Mapping[str, Any]) -> None:
@@ -171,7 +174,21 @@ async def close_campaign(db: Database, caller: Caller, campaign_id: UUID) -> Cam
         await _must_run_all(connection, caller, campaign)
         if campaign["closed_at"] is None:
             await update_campaign(connection, campaign_id, {"closed_at": server_now()})
+            await _note(connection, "campaign_closed", caller, campaign, {"campaign_id": str(campaign_id)})
         return await reading.visible_campaign(connection, caller, campaign_id)
+
+
+async def _note(
+    connection: AsyncConnection, kind: str, caller: Caller, campaign: Row, detail: Mapping[str, Any]
+) -> None:
+    """What is kept of a campaign says only who opened it."""
+    sites = sorted(
+        {row["site"] for row in await rollup.completion_rows(connection, campaign_ids=[campaign["id"]])}
+    )
+    by = caller.account_id
+    await note(
+        connection, kind, by_account_id=by, concerns=campaign["name"], sites=sites or None, detail=detail
+    )
 
 
 # A revision and a build: the units that share them have the same locations.
