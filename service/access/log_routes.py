@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Annotated, Any, Literal
 from uuid import UUID
 
 from litestar import Response, get
 from litestar.di import NamedDependency
+from litestar.openapi.spec import OpenAPIMediaType, OpenAPIResponse, OpenAPIType, Operation, Schema
 from litestar.params import FromQuery, QueryParameter
 
 from service.access.actions import log
@@ -36,7 +38,18 @@ Format = Annotated[
 ]
 
 
-@get("/access-events", responses=problems(400, 401, 403))
+@dataclass
+class AnswersCsvToo(Operation):
+    """The same answer also as CSV."""
+
+    def __post_init__(self) -> None:
+        answer = (self.responses or {})["200"]
+        assert isinstance(answer, OpenAPIResponse)
+        assert answer.content is not None
+        answer.content["text/csv"] = OpenAPIMediaType(schema=Schema(type=OpenAPIType.STRING))
+
+
+@get("/access-events", operation_class=AnswersCsvToo, responses=problems(400, 401, 403))
 async def list_access_events(
     request: AnyRequest,
     db: NamedDependency[Database],
@@ -67,18 +80,21 @@ async def list_access_events(
         until=_with_zone(until),
     )
     after = decode_cursor(cursor, tuple[datetime, UUID])
-    if wanted_format == "csv" or (wanted_format is None and _takes_csv(request)):
-        return await as_file(request, db, caller, wanted, after)
+    accepted = request.accept.best_match(["application/json", "text/csv"])
+    if wanted_format == "csv" or (wanted_format is None and accepted == "text/csv"):
+        return await _as_file(request, db, caller, wanted, after)
     items = await log.list_events(db, caller, wanted, after, limit)
-    return paged(request, items, limit, lambda item: (item.at, item.id))
+    answer = paged(request, items, limit, lambda item: (item.at, item.id))
+    answer.headers["Vary"] = "Accept"
+    return answer
 
 
-async def as_file(
+async def _as_file(
     request: AnyRequest, db: Database, caller: Caller, wanted: Wanted, after: EventKey | None
 ) -> Response[Any]:
     """The rows as a file to keep."""
     text, following = await log.export_events(db, caller, wanted, after)
-    kept = {"Content-Disposition": 'attachment; filename="access-events.csv"'}
+    kept = {"Content-Disposition": 'attachment; filename="access-events.csv"', "Vary": "Accept"}
     return Response(text.encode(), media_type=CSV, headers=kept | link_next(request, following))
 
 
@@ -98,7 +114,3 @@ def _with_zone(at: datetime | None) -> datetime | None:
     if at is not None and at.tzinfo is None:
         raise Malformed("A time without a zone names no moment.", next_step="Add Z, or +01:00.")
     return at
-
-
-def _takes_csv(request: AnyRequest) -> bool:
-    return request.headers.get("accept", "").partition(";")[0].strip().lower() == "text/csv"
