@@ -12,7 +12,7 @@ import sqlalchemy as sa
 from sqlalchemy.dialects.postgresql import ARRAY, JSONB
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-from service.access.store import access_events
+from service.access.noting import access_events
 from service.database import Row, id_column, insert_rows, metadata, moment, reference, text, texts, texts_of
 
 OPENED, DOWNLOADED = "picture_opened", "picture_downloaded"

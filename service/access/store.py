@@ -8,25 +8,14 @@ from typing import Any
 from uuid import UUID
 
 import sqlalchemy as sa
-import structlog
 from sqlalchemy.dialects.postgresql import JSONB, insert
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-from service.access.origin import origin
+from service.access.noting import access_events as access_events
+from service.access.noting import note as note
 from service.access.rules import SPEAKERS, KeyFact
 from service.contract.wire import new_id
-from service.database import (
-    Row,
-    afterwards,
-    id_column,
-    json,
-    metadata,
-    moment,
-    reference,
-    server_now,
-    text,
-    texts,
-)
+from service.database import Row, id_column, metadata, moment, reference, server_now, text, texts
 from service.errors import NotFound
 from service.facts.store import fact_table
 
@@ -108,36 +97,6 @@ enrolment_codes = sa.Table(
     reference("agent_id", "agents.id", nullable=True),
 )
 
-# What happened to accounts, agents and sites, and who did it; appended to, never changed. A login that
-# somebody tried is kept as a hash only: people type passwords into the wrong field. `by_name`: who did it,
-# `concerns`: what it was done to, both by the name of the day. `sites` NULL: it concerns no site by itself.
-access_events = sa.Table(
-    "access_events",
-    metadata,
-    id_column(),
-    text("kind"),
-    moment("at"),
-    reference("by_account_id", "accounts.id", nullable=True),
-    reference("account_id", "accounts.id", nullable=True, index=True),
-    reference("agent_id", "agents.id", nullable=True, index=True),
-    reference("site_id", "sites.id", nullable=True),
-    sa.Column("login_hash", sa.LargeBinary),
-    json("detail", nullable=True),
-    reference("by_agent_id", "agents.id", nullable=True),
-    text("by_name", nullable=True),
-    text("concerns", nullable=True),
-    texts("sites", nullable=True),
-    sa.Column("times", sa.Integer, nullable=False, server_default="1"),
-    text("address", nullable=True),
-    text("user_agent", nullable=True),
-    text("request_id", nullable=True),
-    text("route", nullable=True),
-    sa.Index("ix_access_events_login_hash_at", "login_hash", "at"),
-    sa.Index("ix_access_events_at_id", "at", "id"),
-    sa.Index("ix_access_events_kind_at", "kind", "at"),
-    sa.Index("ix_access_events_by_account_id_at", "by_account_id", "at"),
-)
-
 # Each key that ever signed receipts, by its RFC 7638 thumbprint, with its public half (`x`, RFC 8037 2); and
 # whether it is trusted, with the reason where it is not.
 key_facts = fact_table(
@@ -147,69 +106,6 @@ key_facts = fact_table(
     sa.Column("trusted", sa.Boolean, nullable=False),
     text("reason", nullable=True),
 )
-
-
-async def note(connection: AsyncConnection, kind: str, **more: Any) -> None:
-    """Append one event; `more` are columns of access_events. Who did it and from where is that of the
-    origin, unless `more` says otherwise. Once it is committed, it is a line of the log too."""
-    values = {"id": new_id(), "kind": kind, "at": server_now(), **_by(kind, more), **more}
-    values.setdefault("concerns", _concerns(values))
-    values.setdefault("sites", _sites_of(values))
-    shown = [column for column in access_events.c if column.name not in UNSHOWN]
-    recorded = await connection.execute(sa.insert(access_events).values(values).returning(*shown))
-    event = recorded.mappings().one()
-    afterwards(connection, lambda: log_line(dict(event)))
-
-
-# Columns that are for counting, and nobody's to read.
-UNSHOWN = frozenset({"login_hash", "site_id"})
-_log = structlog.get_logger("service.access_events")
-
-
-def log_line(event: Mapping[str, Any]) -> None:
-    """One event as one line; columns without a value are left out."""
-    _log.info("access event", **{name: value for name, value in event.items() if value is not None})
-
-
-def _by(kind: str, more: Mapping[str, Any]) -> dict[str, Any]:
-    """Who does it. Whoever signs in or enrols is known only by that."""
-    by = origin().columns()
-    if kind == "signed_in":
-        by["by_account_id"] = more.get("account_id")
-    if kind == "agent_enrolled":
-        by["by_agent_id"] = more.get("agent_id")
-    known = more.get("by_account_id") or by["by_account_id"]
-    if origin().caller is None and known is not None:
-        by["by_name"] = sa.select(accounts.c.name).where(accounts.c.id == known).scalar_subquery()
-    elif origin().caller is None and by["by_agent_id"] is not None:
-        by["by_name"] = sa.select(agents.c.name).where(agents.c.id == by["by_agent_id"]).scalar_subquery()
-    return by
-
-
-def _concerns(values: Mapping[str, Any]) -> Any:
-    for table, name in ((accounts, "account_id"), (agents, "agent_id")):
-        if values.get(name) is not None:
-            return sa.select(table.c.name).where(table.c.id == values[name]).scalar_subquery()
-    if values.get("site_id") is not None:
-        return sa.select(sites.c.code).where(sites.c.id == values["site_id"]).scalar_subquery()
-    return None
-
-
-def _sites_of(values: Mapping[str, Any]) -> Any:
-    """The site that the event names, else that of the workstation, else those of the account."""
-    if values.get("site_id") is not None:
-        at = sa.select(sa.func.array_agg(sites.c.code)).where(sites.c.id == values["site_id"])
-        return at.scalar_subquery()
-    if (agent_id := values.get("agent_id")) is not None:
-        return _site_of_agent(agent_id)
-    if (account_id := values.get("account_id") or values.get("by_account_id")) is not None:
-        return sa.select(accounts.c.sites).where(accounts.c.id == account_id).scalar_subquery()
-    return None if values.get("by_agent_id") is None else _site_of_agent(values["by_agent_id"])
-
-
-def _site_of_agent(agent_id: UUID) -> Any:
-    at = sa.select(sa.func.array_agg(sites.c.code)).select_from(_agents_at_sites)
-    return at.where(agents.c.id == agent_id).scalar_subquery()
 
 
 _account_fields = [

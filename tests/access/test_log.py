@@ -19,10 +19,10 @@ from service.access.actions.forgetting import forget_old_reads
 from service.access.actions.keeping import AccessLog
 from service.access.actions.log import cell
 from service.access.events import forget_reads, insert_reads, picture_reads
-from service.access.origin import canonical_address, plain_user_agent
+from service.access.noting import access_events, note
+from service.access.origin import Origin, asked_from, canonical_address, plain_user_agent
 from service.access.repeats import APART, FURTHER, MOST_RUNNING, OF_MANY, WINDOW_S, Repeats
 from service.access.rules import Role, address_of
-from service.access.store import access_events, note
 from service.contract.wire import new_id
 from service.database import Database, server_now
 from tests import factories
@@ -271,17 +271,32 @@ async def test_an_event_is_a_line_of_the_log_only_if_it_is_committed(
     db: Database, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     lines: list[Any] = []
-    monkeypatch.setattr("service.access.store.log_line", lines.append)
-    with suppress(RuntimeError):
+    monkeypatch.setattr("service.access.noting.log_line", lines.append)
+
+    async def made(site: str, *, broken_off: bool = False) -> None:
         async with db.begin() as connection:
-            await note(connection, "site_made", concerns="never")
-            raise RuntimeError
-    assert lines == []
-    async with db.begin() as connection:
-        await note(connection, "site_made", concerns="kept")
+            await note(connection, "site_made", concerns=site)
+            assert lines == []
+            if broken_off:
+                raise RuntimeError
+
+    with asked_from(Origin(acting="the worker")):
+        with suppress(RuntimeError):
+            await made("never", broken_off=True)
         assert lines == []
-    assert [line["concerns"] for line in lines] == ["kept"]
+        await made("kept")
+    assert [(line["concerns"], line["by_name"]) for line in lines] == [("kept", "the worker")]
     assert "login_hash" not in lines[0]
+
+
+async def test_a_command_tells_the_person_nothing_of_the_log(
+    db: Database, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    lines: list[Any] = []
+    monkeypatch.setattr("service.access.noting.log_line", lines.append)
+    async with db.begin() as connection:
+        await note(connection, "site_made", concerns="by a command")
+    assert lines == []
 
 
 async def test_reads_of_pictures_end_by_age_and_nothing_else_does(db: Database) -> None:

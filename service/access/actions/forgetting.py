@@ -5,8 +5,8 @@ from __future__ import annotations
 import procrastinate
 
 from service.access.events import forget_reads
+from service.access.noting import note
 from service.access.origin import Origin, asked_from
-from service.access.store import note
 from service.database import Database
 from service.jobs import CUSTODY
 

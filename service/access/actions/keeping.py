@@ -13,8 +13,8 @@ from typing import Any
 import structlog
 from sqlalchemy.exc import SQLAlchemyError
 
-from service.access import store
 from service.access.events import insert_reads
+from service.access.noting import log_line, note
 from service.access.origin import origin
 from service.access.repeats import Repeats
 from service.access.rules import Caller, network_of
@@ -54,7 +54,7 @@ class AccessLog:
         }
         sites = sorted({*seen_at, *(caller.sites or ())})
         row = {"id": new_id(), "kind": kind, "at": server_now(), "digest": digest, "sites": sites, **columns}
-        store.log_line(row)
+        log_line(row)
         if len(self._reads) < MOST_WAITING:
             self._reads.append(row)
         else:
@@ -78,7 +78,7 @@ class AccessLog:
 
     async def _note(self, row: dict[str, Any]) -> None:
         async with self._db.begin() as connection:
-            await store.note(connection, **row)
+            await note(connection, **row)
 
     def _gather(self) -> None:
         if self._gathering is None or self._gathering.done():

@@ -6,8 +6,9 @@ from uuid import NAMESPACE_URL, UUID, uuid5
 
 from sqlalchemy.ext.asyncio import AsyncConnection
 
+from service.access.noting import note
 from service.access.rules import Act, Caller, distrusted
-from service.access.store import facts_of_keys, key_fact_of, key_facts, note
+from service.access.store import facts_of_keys, key_fact_of, key_facts
 from service.contract.access import Jwk, JwkSet, KeyRecord
 from service.contract.wire import new_id
 from service.database import Database, Row

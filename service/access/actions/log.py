@@ -10,8 +10,8 @@ from typing import Any
 import msgspec
 
 from service.access.events import EventKey, Wanted, events_page, kinds_recorded
+from service.access.noting import note
 from service.access.rules import Act, Caller
-from service.access.store import note
 from service.contract.access import AccessEvent
 from service.contract.showing import plain
 from service.database import Database, Row

@@ -9,8 +9,8 @@ from uuid import UUID
 
 from sqlalchemy.ext.asyncio import AsyncConnection
 
+from service.access.noting import note
 from service.access.rules import Act, Caller
-from service.access.store import note
 from service.campaigns import rules
 from service.campaigns.actions import binding, reading
 from service.campaigns.actions.projections import locations_for

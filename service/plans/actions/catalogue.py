@@ -8,8 +8,8 @@ from uuid import UUID
 
 from sqlalchemy.ext.asyncio import AsyncConnection
 
+from service.access.noting import note
 from service.access.rules import Act, Caller
-from service.access.store import note
 from service.contract.plans import Build, BuildIn, EquipmentType, Plan, PlanIn, TypeIn
 from service.contract.problem import ProblemError
 from service.database import Database, Row, server_now
