@@ -5,6 +5,8 @@ from __future__ import annotations
 import csv
 import io
 import json
+import subprocess
+import sys
 import time
 from collections.abc import Callable
 from contextlib import suppress
@@ -15,7 +17,8 @@ import httpx
 import pytest
 import sqlalchemy as sa
 
-from service.access.actions.forgetting import forget_old_reads
+from service import jobs
+from service.access.actions.forgetting import forget_old_reads, tasks
 from service.access.actions.keeping import AccessLog
 from service.access.actions.log import cell
 from service.access.events import forget_reads, insert_reads, picture_reads
@@ -25,9 +28,10 @@ from service.access.repeats import APART, FURTHER, MOST_RUNNING, OF_MANY, WINDOW
 from service.access.rules import Role, address_of
 from service.contract.wire import new_id
 from service.database import Database, server_now
+from service.settings import Settings
 from tests import factories
 from tests.intake.factories import Yard, claim, fresh_seed, jpeg
-from tests.live_service import Running, execute, make_site, token_of_person
+from tests.live_service import ROOT, Running, environment_of, execute, make_site, token_of_person
 
 pytestmark = pytest.mark.anyio
 
@@ -323,6 +327,32 @@ async def test_reads_of_pictures_end_by_age_and_nothing_else_does(db: Database) 
     assert events_after == events_before + 1
     assert (last["kind"], last["by_name"]) == ("picture_reads_forgotten", "the worker")
     assert last["detail"] == {"days": 30, "forgotten": 1}
+
+
+async def test_the_worker_ends_reads_by_the_setting(db: Database, settings: Settings) -> None:
+    person = await factories.person(db, Role.ENGINEER)
+    by = {"by_account_id": person.account_id, "by_name": person.name}
+    kept, gone = new_id().hex * 2, new_id().hex * 2
+    ages = {kept: 6, gone: 8}
+    async with db.begin() as connection:
+        for digest, days in ages.items():
+            at = server_now() - timedelta(days=days)
+            row = {"id": new_id(), "kind": "picture_opened", "at": at, "digest": digest, **by}
+            await insert_reads(connection, [row])
+        await jobs.defer(connection, "access:forget_reads", queue=jobs.CUSTODY, timestamp=0)
+    subprocess.run(
+        [sys.executable, "-m", "service", "worker", "--until-empty"],
+        cwd=ROOT,
+        env=environment_of(settings, SIGHTLEDGER_PICTURE_READ_DAYS="7"),
+        check=True,
+        capture_output=True,
+        timeout=120,
+    )
+    async with db.begin() as connection:
+        found = sa.select(picture_reads.c.digest).where(picture_reads.c.digest.in_([kept, gone]))
+        assert list(await connection.scalars(found)) == [kept]
+    [schedule] = tasks.periodic_registry.periodic_tasks.values()
+    assert (schedule.task.name, schedule.cron) == ("forget_reads", "23 3 * * *")
 
 
 async def test_reads_are_kept_for_a_day_at_least(db: Database) -> None:
