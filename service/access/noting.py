@@ -55,8 +55,12 @@ access_events = sa.Table(
     sa.Index("ix_access_events_by_account_id_at", "by_account_id", "at"),
 )
 
-# Columns that are for counting, and nobody's to read.
-UNSHOWN = frozenset({"login_hash", "site_id"})
+# Hashes are for counting, and nobody's to read; a site is named by its code.
+SHOWN = [
+    column
+    for column in access_events.c
+    if not isinstance(column.type, sa.LargeBinary) and column.name != "site_id"
+]
 
 _log = structlog.get_logger("service.access_events")
 
@@ -67,8 +71,7 @@ async def note(connection: AsyncConnection, kind: str, **more: Any) -> None:
     values = {"id": new_id(), "kind": kind, "at": server_now(), **_by(kind, more), **more}
     values.setdefault("concerns", _concerns(values))
     values.setdefault("sites", _sites_of(values))
-    shown = [column for column in access_events.c if column.name not in UNSHOWN]
-    recorded = await connection.execute(sa.insert(access_events).values(values).returning(*shown))
+    recorded = await connection.execute(sa.insert(access_events).values(values).returning(*SHOWN))
     event = dict(recorded.mappings().one())
     # A command speaks to the person who runs it, not to the collector of a log.
     if origin().acting != OPERATOR.name:
