@@ -80,7 +80,13 @@ async def note(connection: AsyncConnection, kind: str, **more: Any) -> None:
 
 def log_line(event: Mapping[str, Any]) -> None:
     """One event as one line; columns without a value are left out."""
-    _log.info("access event", **{name: value for name, value in event.items() if value is not None})
+    told = {name: value for name, value in event.items() if value is not None}
+    _log.info("access event", outcome=outcome_of(event["kind"]), **told)
+
+
+def outcome_of(kind: str) -> str:
+    """Whether what was asked for was done or refused."""
+    return "refused" if kind.endswith(("refused", "throttled")) else "done"
 
 
 def _by(kind: str, more: Mapping[str, Any]) -> dict[str, Any]:

@@ -10,7 +10,7 @@ from typing import Any
 import msgspec
 
 from service.access.events import EventKey, Wanted, events_page, kinds_recorded
-from service.access.noting import note
+from service.access.noting import note, outcome_of
 from service.access.rules import Act, Caller
 from service.contract.access import AccessEvent
 from service.contract.showing import plain
@@ -65,11 +65,7 @@ async def export_events(
 
 def _event(row: Row) -> AccessEvent:
     members = {name: row[name] for name in AccessEvent.__struct_fields__ if name not in ("by", "outcome")}
-    return AccessEvent(**members, by=row["by_name"], outcome=_outcome(row["kind"]))
-
-
-def _outcome(kind: str) -> str:
-    return "refused" if kind.endswith(("refused", "throttled")) else "done"
+    return AccessEvent(**members, by=row["by_name"], outcome=outcome_of(row["kind"]))
 
 
 def as_csv(events: Iterable[AccessEvent]) -> str:
