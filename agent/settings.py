@@ -10,9 +10,9 @@ import difflib
 import hashlib
 import os
 import sys
+import time
 import tomllib
 from collections.abc import Iterator, Mapping
-from contextlib import suppress
 from pathlib import Path
 from typing import Annotated
 from uuid import UUID
@@ -21,6 +21,7 @@ import msgspec
 import platformdirs
 from msgspec import Meta
 
+from agent import private
 from agent.errors import AgentError, why
 from agent.hours import SPAN
 from service.contract.access import JwkSet
@@ -113,10 +114,11 @@ class State:
         self.pushing = folder / "pushing.json"
 
     def prepare(self) -> State:
-        """Make the folder, for its owner only."""
-        self.folder.mkdir(parents=True, exist_ok=True, mode=0o700)
+        """Make the folder for its owner only; one that others could read is shut first."""
+        private.make_folder(self.folder)
+        private.shut(self.folder)
         for sub in (self.spool, self.profiles, self.locks):
-            sub.mkdir(exist_ok=True)
+            private.make_folder(sub)
         return self
 
     def settings(self, environment: Mapping[str, str] | None = None) -> Settings:
@@ -160,6 +162,13 @@ class State:
                 "Enrol again.",
             ) from error
 
+    def token_age(self) -> float:
+        """Seconds since the token was kept, by the clock of this computer, which may have been wrong then."""
+        return abs(time.time() - (self.folder / "token").stat().st_mtime)
+
+    def keep_token(self, token: str) -> None:
+        private.write(self.folder / "token", token.encode("ascii"))
+
     def enrolment_id(self, code: str) -> UUID:
         """The id to enrol under: the same for the same code, so that a lost answer can be had again (I8)."""
         path = self.folder / "enrolling"
@@ -169,13 +178,13 @@ class State:
             if of == used:
                 return UUID(agent_id)
         made = new_id()
-        write_private(path, f"{made} {used}".encode("ascii"))
+        private.write(path, f"{made} {used}".encode("ascii"))
         return made
 
     def keep_enrolment(self, enrolment: Enrolment, token: str) -> None:
         """Token first: an enrolment without a token would look whole."""
-        write_private(self.folder / "token", token.encode("ascii"))
-        write_private(self.folder / "enrolment.json", msgspec.json.encode(enrolment))
+        self.keep_token(token)
+        private.write(self.folder / "enrolment.json", msgspec.json.encode(enrolment))
 
 
 def _in_file(path: Path) -> dict[str, object]:
@@ -212,16 +221,3 @@ def _faults(given: Mapping[str, object]) -> Iterator[str]:
 def state_at(folder: Path | None) -> State:
     """The state folder given, or the user's own place for it."""
     return State(folder or Path(platformdirs.user_state_dir("sightledger-agent", appauthor=False)))
-
-
-def write_private(path: Path, data: bytes) -> None:
-    """Replace a file by one that only its owner can read (0600), or leave the old one whole."""
-    beside = path.with_name(path.name + ".new")
-    with suppress(FileNotFoundError):
-        beside.unlink()
-    handle = os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-    with os.fdopen(handle, "wb") as file:
-        file.write(data)
-        file.flush()
-        os.fsync(file.fileno())
-    beside.replace(path)

@@ -9,6 +9,7 @@ from datetime import UTC, tzinfo
 from importlib.metadata import PackageNotFoundError, version
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
+from agent import private
 from agent.client.service import Service
 from agent.client.store import Store
 from agent.client.traffic import Traffic
@@ -66,7 +67,7 @@ class Workstation:
     def note_damage(self) -> None:
         """Have the outbox made again when it is opened next."""
         if self.is_current():
-            self.state.outbox_damaged.touch()
+            private.make_file(self.state.outbox_damaged)
 
     @contextmanager
     def service(self) -> Iterator[Service]:

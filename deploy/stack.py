@@ -23,7 +23,7 @@ from typing import Self
 import httpx
 
 from deploy.embedded.ports import all_free, free_port
-from deploy.embedded.postgres import Postgres
+from deploy.embedded.postgres import MIGRATIONS, Postgres
 from deploy.embedded.processes import Child
 from deploy.embedded.store import ObjectStore
 from service.signing import create_key_file
@@ -42,6 +42,7 @@ class Engines:
         self.folder = folder.absolute()
         self.say = say
         self.environment: dict[str, str] = {}
+        self.migrating: dict[str, str] = {}
         self.url = ""
         self.postgres = Postgres(self.folder / "postgres")
         self.store = ObjectStore(self.folder / "store")
@@ -77,6 +78,8 @@ class Engines:
             "SIGHTLEDGER_PORT": str(port),
             "SIGHTLEDGER_RECEIPT_KEY_FILE": str(self.folder / "receipt-key.pem"),
         }
+        # The service and its worker run without it.
+        self.migrating = {"SIGHTLEDGER_MIGRATION_DATABASE_URL": self.postgres.url_of(MIGRATIONS)}
 
     def stop(self) -> None:
         """Stops the children, all at the same time, then both engines."""
@@ -91,7 +94,8 @@ class Engines:
         A workstation that is tried in that shell keeps its state beside the engines' data.
         """
         file = self.folder / "environment"
-        settings = {**self.environment, "SIGHTLEDGER_AGENT_STATE": str(self.folder / "workstation")}
+        state = str(self.folder / "workstation")
+        settings = {**self.environment, **self.migrating, "SIGHTLEDGER_AGENT_STATE": state}
         lines = [f"export {name}={shlex.quote(value)}" for name, value in settings.items()]
         lines.append(f'export PATH={shlex.quote(sysconfig.get_path("scripts"))}:"$PATH"')
         fresh = file.with_suffix(".new")
@@ -121,7 +125,7 @@ class Stack(Engines):
         key = self.folder / "receipt-key.pem"
         if not key.exists():
             create_key_file(key)
-        self.command("migrate")
+        self.command("migrate", **self.migrating)
 
     def serve(self) -> None:
         """Starts the service and its worker, and waits until the service says it is ready."""
@@ -149,11 +153,11 @@ class Stack(Engines):
         self._children.append(child)
         return child
 
-    def command(self, *words: str, stdin: str | None = None) -> str:
+    def command(self, *words: str, stdin: str | None = None, **environment: str) -> str:
         """Runs one `sightledger` command to its end and returns its standard output."""
         done = subprocess.run(
             [sys.executable, "-m", "service", *words],
-            env={**os.environ, **self.environment},
+            env={**os.environ, **self.environment, **environment},
             input=stdin,
             capture_output=True,
             text=True,

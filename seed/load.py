@@ -14,6 +14,7 @@ from seed.identity import demo_id
 from seed.scenario import Plan, Revision, Scenario, Unit, load_scenario
 from service.access import store
 from service.access.actions import people
+from service.access.actions.passwords import hash_password
 from service.access.actions.sites import put_site
 from service.access.rules import Caller, Role
 from service.campaigns.actions import opening
@@ -51,7 +52,7 @@ def _passwords(file: Path | None) -> dict[str, str]:
 
 async def _load(settings: Settings, full: bool, passwords: dict[str, str]) -> str:
     scenario = load_scenario()
-    parts = Parts(settings)
+    parts = Parts(settings, every_site=True)
     db = parts.db
     try:
         first, *others = PEOPLE
@@ -96,6 +97,7 @@ async def _load_sites(db: Database, scenario: Scenario) -> None:
 
 
 async def _load_account(db: Database, person: Person, password: str) -> bool:
+    password_hash = await hash_password(password)
     async with db.begin() as connection:
         if await store.account(connection, demo_id("account", person.login)) is not None:
             return False
@@ -106,7 +108,8 @@ async def _load_account(db: Database, person: Person, password: str) -> bool:
             sites=None if person.sites is None else list(person.sites),
             password=password,
         )
-        await people.add_account(connection, demo_id("account", person.login), wanted, by=None)
+        account_id = demo_id("account", person.login)
+        await people.add_account(connection, account_id, wanted, password_hash, by=None)
     return True
 
 

@@ -36,7 +36,14 @@ for command in DEEDS:
     app.command(command.__name__.replace("_", "-"))(command)
 
 NOUNS = (
-    ("account", "Accounts of people.", (accounts.add, accounts.close)),
+    (
+        "account",
+        "Accounts of people.",
+        (
+            *(accounts.add, accounts.close, accounts.list_, accounts.let_in),
+            *(accounts.propose, accounts.proposals, accounts.confirm, accounts.refuse, accounts.withdraw),
+        ),
+    ),
     ("site", "Sites.", (sites.add, sites.import_)),
     ("person", "People of a site who have no account.", (people.add, people.import_)),
     ("type", "Equipment types and their builds.", (types.add, types.import_)),
@@ -47,7 +54,7 @@ NOUNS = (
 for noun, about_it, verbs in NOUNS:
     group = typer.Typer(no_args_is_help=True, help=about_it)
     for verb in verbs:
-        group.command(verb.__name__.rstrip("_"))(verb)
+        group.command(verb.__name__.rstrip("_").replace("_", "-"))(verb)
     app.add_typer(group, name=noun)
 
 

@@ -22,8 +22,10 @@ import service.records.routes
 import service.web.routes
 from service.access.auth import SESSION_COOKIE, Authentication, provide_caller
 from service.access.refusals import noted
+from service.bodies import BODY
 from service.contract.wire import build_shapes
 from service.described import DescribedJson
+from service.disclosure import security_txt
 from service.health import live, metrics, ready
 from service.http import ServiceRequest, framed
 from service.observe import configure_logging, watched
@@ -42,12 +44,20 @@ ROUTERS: list[Router] = [
     service.web.routes.router,
 ]
 
-# A manifest part of 500 files with Exif stays well below; image bytes never come this way.
-LARGEST_BODY = 10_000_000
-
 
 # What handlers are given by the name of their parameter.
-PROVIDED = ("db", "objects", "settings", "commits", "signer", "writable", "watch", "access_log")
+PROVIDED = (
+    "db",
+    "objects",
+    "settings",
+    "commits",
+    "signer",
+    "writable",
+    "watch",
+    "access_log",
+    "checks",
+    "single_sign_on",
+)
 
 
 def create_app(settings: Settings | None = None) -> Litestar:
@@ -69,14 +79,14 @@ def create_app(settings: Settings | None = None) -> Litestar:
             await parts.close()
 
     app = Litestar(
-        route_handlers=[live, ready, metrics, *ROUTERS],
+        route_handlers=[live, ready, metrics, security_txt, *ROUTERS],
         lifespan=[lifespan],
         middleware=[DefineMiddleware(Authentication)],
         dependencies={"caller": Provide(provide_caller, sync_to_thread=False), **provided},
         exception_handlers=with_pages(EXCEPTION_HANDLERS),
         openapi_config=openapi_config(),
         request_class=ServiceRequest,
-        request_max_body_size=LARGEST_BODY,
+        request_max_body_size=BODY,
         logging_config=None,
     )
     app.state.db = parts.db
@@ -97,8 +107,8 @@ def openapi_config() -> OpenAPIConfig:
         version=version("sightledger"),
         description=(
             "Standard plans, campaigns, card returns and image history. Ids are UUIDv7 made by the caller; "
-            "the same request again gives the same answer. Bodies may be packed with gzip "
-            "(Content-Encoding); so are long answers of intake, for those who take it (Accept-Encoding). "
+            "the same request again gives the same answer. Bodies sent to intake may be packed with gzip "
+            "(Content-Encoding); so are its long answers, for those who take it (Accept-Encoding). "
             "Refusals are application/problem+json (RFC 9457)."
         ),
         openapi_router=Router(

@@ -6,8 +6,9 @@ answer, and anything raised inside rolls it back.
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator, Callable, Collection, Iterable, Mapping, Sequence
-from contextlib import asynccontextmanager
+from collections.abc import AsyncIterator, Callable, Collection, Iterable, Iterator, Mapping, Sequence
+from contextlib import asynccontextmanager, contextmanager
+from contextvars import ContextVar
 from datetime import UTC, datetime
 from functools import cache
 from typing import Any, TypeVar
@@ -31,6 +32,36 @@ metadata = sa.MetaData(naming_convention=NAMING)
 
 Row = sa.RowMapping
 K = TypeVar("K")
+
+
+# The name of every column of a table.
+EVERY = "*"
+
+
+def kept_for_ever(*changing: str, sealed: str = "", secret: Collection[str] = ()) -> dict[str, Any]:
+    """The `info` of a table of the record: its rows are never deleted, and of their columns only those
+    named `changing` change, those no more from when `sealed` (SQL over the row `old`) is true.
+
+    service.database_roles has the database hold to it. The reader does not see the columns that are `secret`.
+    """
+    return {"record": True, "changing": changing, "sealed": sealed, "secret": frozenset(secret)}
+
+
+def working(
+    *changing: str, deleted: bool = False, ages_by: str = "", secret: Collection[str] = ()
+) -> dict[str, Any]:
+    """The `info` of a table that is no record: the service may change the columns `changing` (EVERY: all of
+    them), and remove rows where they are `deleted`. With `ages_by`, a column of times, a function of the
+    database `forget_<table>(days)` removes rows by their age, and the service may call it."""
+    info = {"record": False, "changing": changing, "deleted": deleted, "secret": frozenset(secret)}
+    return info | {"ages_by": ages_by}
+
+
+def belongs_to_site(table: sa.Table, *path: str, read_by_all: bool = False) -> None:
+    """Note that a row of the table belongs to the site that `path` leads to: foreign keys from row to row,
+    then the column with the site's id. `read_by_all`: who may see anything may see all of it, as answers
+    about one site are made of such rows of others. service.walls has the database hold to it."""
+    table.info.update(site=path, read_by_all=read_by_all)
 
 
 def id_column() -> sa.Column[Any]:
@@ -120,6 +151,38 @@ def server_now() -> datetime:
     return datetime.now(UTC)
 
 
+# For which sites a transaction is: the codes of some, all of them, or none.
+EVERY_SITE, NO_SITE = "*", ""
+_scope: ContextVar[str | None] = ContextVar("the sites of whoever called", default=None)
+
+
+def scope_of(site_codes: Collection[str] | None) -> str:
+    """How `Database` names these sites; None is every site."""
+    return EVERY_SITE if site_codes is None else ",".join(sorted(site_codes))
+
+
+@contextmanager
+def acting_for(scope: str) -> Iterator[None]:
+    """Let the transactions that are begun inside, and in what is started there, be for these sites, unless
+    `act_for` says another scope meanwhile."""
+    before = _scope.set(scope)
+    try:
+        yield
+    finally:
+        _scope.reset(before)
+
+
+def act_for(scope: str) -> None:
+    """Let the transactions that are begun from here on be for these sites, until the enclosing `acting_for`
+    ends."""
+    _scope.set(scope)
+
+
+def _as_setting(scope: str) -> str:
+    # A statement that is no query: the level of isolation may still be set after it.
+    return "SET LOCAL sightledger.sites = '{}'".format(scope.replace("'", "''"))
+
+
 # A host that is gone without a word is noticed within half a minute (libpq's names; seconds, and
 # milliseconds for the last), also while an answer is waited for.
 WATCHFUL = {
@@ -154,9 +217,11 @@ def afterwards(connection: AsyncConnection, call: Callable[[], None]) -> None:
 
 
 class Database:
-    """A pool of connections to one Postgres."""
+    """A pool of connections to one Postgres. `scope`: for which sites a transaction is where nobody called
+    (`acting_for`); a worker and a command are for EVERY_SITE."""
 
-    def __init__(self, url: str, *, pool_size: int = 10) -> None:
+    def __init__(self, url: str, *, pool_size: int = 10, scope: str = NO_SITE) -> None:
+        self._scope = scope
         self.engine: AsyncEngine = create_async_engine(
             url,
             pool_size=pool_size,
@@ -169,9 +234,15 @@ class Database:
         sa.event.listen(self.engine.sync_engine, "handle_error", _leave_a_replica)
 
     @asynccontextmanager
-    async def begin(self) -> AsyncIterator[AsyncConnection]:
-        """One transaction: committed when the block ends, rolled back when it raises."""
+    async def begin(self, scope: str | None = None) -> AsyncIterator[AsyncConnection]:
+        """One transaction: committed when the block ends, rolled back when it raises. It is for the sites of
+        whoever called, or those of `scope`, and sees and writes nothing of any other (service.walls)."""
+        callers = _scope.get()
+        here = next(name for name in (scope, callers, self._scope) if name is not None)
         async with self.engine.begin() as connection:
+            # The setting ends with the transaction: the next one on this connection is for no site.
+            if here != NO_SITE:
+                await connection.exec_driver_sql(_as_setting(here))
             yield connection
         for call in _afterwards.pop(connection, ()):
             call()
@@ -198,12 +269,12 @@ class Database:
         await self.engine.dispose()
 
 
-def _alembic_config(url: str) -> Any:
+def _alembic_config(url: str, *, protects: bool = False) -> Any:
     from alembic.config import Config
 
     config = Config()
     config.set_main_option("script_location", "migrations:")
-    config.attributes["url"] = url
+    config.attributes.update(url=url, protects=protects)
     return config
 
 
@@ -216,14 +287,15 @@ def newest_revision() -> str | None:
 
 
 def migrate(url: str) -> None:
-    """Bring the schema of the database at `url` (a SQLAlchemy URL) to the newest migration."""
+    """Bring the schema of the database at `url` (a SQLAlchemy URL) to the newest migration, and let each role
+    do what service.protection says. Raises SettingError when the login of `url` is none of the owner's."""
     from alembic import command
 
-    command.upgrade(_alembic_config(url), "head")
+    command.upgrade(_alembic_config(url, protects=True), "head")
 
 
 def check_migrations(url: str) -> None:
-    """Raise when the tables the code declares and the migrated schema differ."""
+    """Raise when the tables the code declares and the migrated schema differ; `url` is the owner's."""
     from alembic import command
 
     command.check(_alembic_config(url))

@@ -58,8 +58,16 @@ class NotAllowed(Refusal):
     act: str | None = None
 
 
+class PasswordWasReset(Refusal):
+    status, slug, title = 403, "password-reset", "A new password must be set first"
+
+
 class NotFound(Refusal):
     status, slug, title = 404, "not-found", "There is no such record"
+
+
+class TooSlow(Refusal):
+    status, slug, title = 408, "too-slow", "The request did not come in time"
 
 
 class Conflict(Refusal):

@@ -12,28 +12,20 @@ from functools import lru_cache
 from typing import Annotated, Any, TypeVar
 from urllib.parse import parse_qsl, quote, urlencode
 
-import anyio
 import msgspec
 from litestar import Request, Response
 from litestar.datastructures import MutableScopeHeaders
 from litestar.enums import ScopeType
 from litestar.exceptions import ValidationException
 from litestar.params import PathParameter, QueryParameter
-from litestar.types import (
-    ASGIApp,
-    Empty,
-    HTTPReceiveMessage,
-    Message,
-    Receive,
-    Scope,
-    Send,
-    WebSocketReceiveMessage,
-)
+from litestar.types import ASGIApp, Empty, Message, Receive, Scope, Send
 
+from service.bodies import Body
 from service.contract.wire import DIGEST_PATTERN, Page, new_id
+from service.database import NO_SITE, acting_for
 from service.errors import ConditionMissing, Malformed, Stale
 from service.observe import bind_request
-from service.packing import unpacked
+from service.packing import must_be_plain, unpacked
 
 T = TypeVar("T")
 AnyRequest = Request[Any, Any, Any]
@@ -44,10 +36,6 @@ Serial = Annotated[str, PathParameter(max_length=64, description="a serial numbe
 ImageDigest = Annotated[str, PathParameter(pattern=DIGEST_PATTERN, description="SHA-256 of the bytes")]
 
 REQUEST_ID = re.compile(r"^[A-Za-z0-9][A-Za-z0-9._-]{7,63}$")
-
-# Bytes that are read of a body nobody wants: more than a manifest part has.
-MOST_UNREAD = 10_000_000
-UNREAD_SECONDS = 10
 
 # RFC 9110 8.8.3: entity-tag = [ "W/" ] DQUOTE *etagc DQUOTE
 ENTITY_TAG = re.compile(r'(W/)?"[\x21\x23-\x7e\x80-\xff]*"')
@@ -203,6 +191,8 @@ class ServiceRequest(Request[Any, Any, Any]):
         most = self.route_handler.resolve_request_max_body_size() or math.inf
         # A body that was read before is kept unpacked.
         coding = self.headers.get("content-encoding", "") if self._body is Empty else ""
+        if not self.route_handler.opt.get("takes_packed"):
+            must_be_plain(coding)
         async for chunk in unpacked(super().stream(), coding, most):
             yield chunk
 
@@ -238,34 +228,6 @@ def _decoded(body: bytes, shape: Any) -> Any:
         raise Malformed("The body is no JSON in UTF-8, or is nested too deep.") from error
 
 
-class _Body:
-    """What a request brings. An answer given before all of it was read would end the connection, and take the
-    answer with it where the caller still sends (RFC 9112 9.6): a refusal reads the rest first, within bounds.
-    """
-
-    def __init__(self, scope: Scope, receive: Receive) -> None:
-        named = dict(scope["headers"])
-        self._receive = receive
-        self._more = b"transfer-encoding" in named or named.get(b"content-length", b"0") != b"0"
-        # A caller that expects 100-continue sends nothing before it is asked to.
-        self._waits = b"expect" in named
-
-    async def receive(self) -> HTTPReceiveMessage | WebSocketReceiveMessage:
-        message = await self._receive()
-        self._more = message["type"] == "http.request" and message["more_body"]
-        return message
-
-    async def ended(self) -> bool:
-        """Whether nothing is left unread, read on for that where it is worth it."""
-        if self._more and not self._waits:
-            left = MOST_UNREAD
-            with anyio.move_on_after(UNREAD_SECONDS):
-                while self._more and left > 0:
-                    message = await self.receive()
-                    left -= len(message["body"]) if message["type"] == "http.request" else 0
-        return not self._more
-
-
 def framed(app: ASGIApp, *, https: bool) -> ASGIApp:
     """The app with a request id, and with headers that keep answers out of frames and caches.
 
@@ -276,7 +238,7 @@ def framed(app: ASGIApp, *, https: bool) -> ASGIApp:
         if scope["type"] != ScopeType.HTTP:
             await app(scope, receive, send)
             return
-        request_id, body = _request_id(scope), _Body(scope, receive)
+        request_id, body = _request_id(scope), Body(scope, receive)
         scope["state"]["request_id"] = request_id
 
         async def send_framed(message: Message) -> None:
@@ -287,7 +249,8 @@ def framed(app: ASGIApp, *, https: bool) -> ASGIApp:
                     headers["Connection"] = "close"
             await send(message)
 
-        with bind_request(request_id):
+        # Who calls is not known yet, and a request that forgets to say so is for no site.
+        with bind_request(request_id), acting_for(NO_SITE):
             await app(scope, body.receive, send_framed)
 
     return frame

@@ -27,6 +27,16 @@ packed = DefineMiddleware(
 )
 
 
+def must_be_plain(coding: str) -> None:
+    """Raises an answer 415 for any content coding: a packed body costs little to send and much to read."""
+    if coding.strip().lower() not in NOT_PACKED:
+        raise HTTPException(
+            "The body is packed, and this address takes it as it is; card returns may be packed.",
+            status_code=415,
+            headers={"Accept-Encoding": "identity"},
+        )
+
+
 def unpacked(body: AsyncGenerator[bytes, None], coding: str, most: float) -> AsyncGenerator[bytes, None]:
     """The body without its content coding.
 

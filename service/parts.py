@@ -10,10 +10,13 @@ from service.settings import Settings
 
 if TYPE_CHECKING:
     from service.access.actions.keeping import AccessLog
+    from service.access.actions.single_sign_on import SingleSignOn
     from service.database import Database
+    from service.images.looking import Looker
     from service.intake.actions.committing import Commits
     from service.objects import Objects, ObjectSettings
     from service.objects.holding import Holding
+    from service.plans.actions.checking import Checks
     from service.signing import Signer
     from service.watching import Watch
     from service.writable import Writable
@@ -21,17 +24,19 @@ if TYPE_CHECKING:
 
 class Parts:
     """Each part is made, and its code loaded, when it is first asked for: a command needs few, and at once.
-    `close` ends those that were made."""
+    `close` ends those that were made. `every_site`: for who works for all sites, and not for a caller."""
 
-    def __init__(self, settings: Settings, *, pool_size: int = 10) -> None:
+    def __init__(self, settings: Settings, *, pool_size: int = 10, every_site: bool = False) -> None:
         self.settings = settings
         self._pool_size = pool_size
+        self._every_site = every_site
 
     @cached_property
     def db(self) -> Database:
-        from service.database import Database
+        from service.database import EVERY_SITE, NO_SITE, Database
 
-        return Database(self.settings.database_url, pool_size=self._pool_size)
+        scope = EVERY_SITE if self._every_site else NO_SITE
+        return Database(self.settings.database_url, pool_size=self._pool_size, scope=scope)
 
     @cached_property
     def access_log(self) -> AccessLog:
@@ -55,6 +60,13 @@ class Parts:
         return Signer.load(Path(self.settings.receipt_key_file))
 
     @cached_property
+    def single_sign_on(self) -> SingleSignOn | None:
+        """None where people sign in with passwords alone; raises SettingError."""
+        from service.access.actions.single_sign_on import open_single_sign_on
+
+        return open_single_sign_on(self.settings)
+
+    @cached_property
     def writable(self) -> Writable:
         from service.writable import Writable
 
@@ -65,6 +77,18 @@ class Parts:
         from service.intake.actions.committing import Commits
 
         return Commits()
+
+    @cached_property
+    def looker(self) -> Looker:
+        from service.images.looking import Looker
+
+        return Looker()
+
+    @cached_property
+    def checks(self) -> Checks:
+        from service.plans.actions.checking import Checks
+
+        return Checks()
 
     @cached_property
     def watch(self) -> Watch:
@@ -81,9 +105,9 @@ class Parts:
             await self.access_log.close()
         if "db" in made:
             await self.db.close()
-        for store in ("objects", "holding"):
-            if store in made:
-                made[store].close()
+        for part in ("objects", "holding", "looker", "checks"):
+            if part in made:
+                made[part].close()
 
 
 def open_objects(settings: Settings) -> Objects:

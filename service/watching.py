@@ -11,8 +11,9 @@ from sqlalchemy.exc import SQLAlchemyError
 
 from service.campaigns.actions.drift import drift_of_next
 from service.custody.store.figures import figures as custody_figures
-from service.database import Database
+from service.database import EVERY_SITE, Database
 from service.intake.store.figures import figures
+from service.protection import lapses_seen
 from service.writable import Writable
 
 _log = structlog.get_logger("service.watching")
@@ -26,8 +27,8 @@ TOLD = {
     "returns_incomplete": "Card returns committed although the card was not read to its end",
     "oldest_open_seconds": "Age of the oldest card return that is not committed",
     "files": "Files of committed card returns",
-    "images": "Images held",
-    "image_bytes": "Bytes of the images held",
+    "images": "Images held, each counted at every site that sent it",
+    "image_bytes": "Bytes of the images held, counted likewise",
     "not_placed": "Files that stood nowhere when their card return was committed",
     "agents": "Agents in service",
     "agents_silent": "Agents in service that did not report for a day",
@@ -49,6 +50,7 @@ TOLD = {
     "originals_unreadable": "Originals that the store lists and does not give",
     "originals_locked": "Originals that cannot be deleted before their time",
     "oldest_reading_seconds": "Age of the oldest last reading of an original",
+    "protection_lapses": "Ways in which the database does not keep the record from being rewritten",
     "database_writable": "1 while the database takes writes, 0 while it does not (a full disk, a replica)",
     "store_writable": "1 while the object store takes an object of a picture's size, 0 while it does not",
     "completion_drift": "Roll-up rows found to differ from a recount, over the campaigns recounted",
@@ -70,6 +72,7 @@ class Watch:
         self._last: UUID | None = None
         self._next_at = 0.0
         self._custody: dict[str, float] | None = None
+        self._lapses: dict[str, float] | None = None
 
     async def text(self, db: Database) -> bytes:
         """The gauges in Prometheus' text format, without those of a database that does not answer."""
@@ -88,7 +91,7 @@ class Watch:
 
     async def _stock(self, db: Database) -> dict[str, float]:
         try:
-            async with db.begin() as connection:
+            async with db.begin(EVERY_SITE) as connection:
                 values = dict(await figures(connection))
         except SQLAlchemyError as error:
             _log.warning("no figures", cause=type(error).__name__)
@@ -96,13 +99,14 @@ class Watch:
         await self._recount(db)
         values["completion_drift"] = float(sum(self._drift.values()))
         values["completion_recounted"] = float(len(self._drift))
-        return values | (self._custody or {})
+        return values | (self._custody or {}) | (self._lapses or {})
 
     async def _recount(self, db: Database) -> None:
         if time.monotonic() < self._next_at:
             return
         self._next_at = time.monotonic() + RECOUNT_EVERY_S
         await self._count_custody(db)
+        await self._look_at_protection(db)
         try:
             found = await drift_of_next(db, self._last)
         except SQLAlchemyError as error:
@@ -116,7 +120,7 @@ class Watch:
 
     async def _count_custody(self, db: Database) -> None:
         try:
-            async with db.begin() as connection:
+            async with db.begin(EVERY_SITE) as connection:
                 counts = await custody_figures(connection, self._audit_days)
         except SQLAlchemyError as error:
             _log.warning("no figures of the originals", cause=type(error).__name__)
@@ -124,3 +128,14 @@ class Watch:
         names = ("read_back", "overdue", "damaged", "missing", "unreadable", "locked")
         self._custody = {f"originals_{name}": float(counts[name]) for name in names}
         self._custody["oldest_reading_seconds"] = float(counts["oldest_seconds"] or 0)
+
+    async def _look_at_protection(self, db: Database) -> None:
+        try:
+            async with db.begin() as connection:
+                lapses = await connection.run_sync(lapses_seen)
+        except SQLAlchemyError as error:
+            _log.warning("the protection of the record was not looked at", cause=type(error).__name__)
+            return
+        self._lapses = {"protection_lapses": float(len(lapses))}
+        for lapse in lapses:
+            _log.error("the record is not protected", lapse=str(lapse))

@@ -21,7 +21,9 @@ import pytest
 from psycopg import sql
 from sqlalchemy import make_url
 
-from service.database import Database, migrate
+from deploy.embedded.postgres import LOGINS, MIGRATIONS, SERVICE
+from service.database import EVERY_SITE, Database, migrate
+from service.images.looking import Looker
 from service.objects import Objects, ObjectSettings
 from service.objects.bucket import prepare_bucket
 from service.settings import Settings
@@ -44,7 +46,7 @@ def anyio_backend() -> str:
 
 @pytest.fixture(scope="session")
 def postgres_server() -> Iterator[str]:
-    """A SQLAlchemy URL whose user may create databases."""
+    """A SQLAlchemy URL of a superuser."""
     with engines.postgres_server() as url:
         yield url
 
@@ -53,7 +55,7 @@ def postgres_server() -> Iterator[str]:
 def migrated_template(postgres_server: str) -> Iterator[str]:
     """The name of a migrated database; copying it takes a fraction of migrating."""
     with _database(postgres_server) as url:
-        migrate(url)
+        migrate(engines.as_login(url, MIGRATIONS))
         yield make_url(url).database or ""
 
 
@@ -149,9 +151,16 @@ def settings(service_settings: Settings) -> Settings:
 
 @pytest.fixture
 async def db(settings: Settings, anyio_backend: str) -> AsyncIterator[Database]:
-    database = Database(settings.database_url)
+    database = Database(settings.database_url, scope=EVERY_SITE)
     yield database
     await database.close()
+
+
+@pytest.fixture(scope="session")
+def looker() -> Iterator[Looker]:
+    """Looks at pictures as the worker does, in a process apart."""
+    with closing(Looker()) as opened:
+        yield opened
 
 
 @pytest.fixture
@@ -174,12 +183,15 @@ def settings_apart(
 
 @contextmanager
 def _database(server: str, template: str | None = None) -> Iterator[str]:
-    """Yields the URL of a database made from `template`; at the end drops it, whoever is still connected."""
+    """Yields the URL, with the service's login, of a database made from `template`; at the end drops it,
+    whoever is still connected."""
     name = f"sightledger_test_{secrets.token_hex(6)}"
     more = sql.SQL(" TEMPLATE {}").format(sql.Identifier(template)) if template else sql.SQL("")
-    _run(server, sql.SQL("CREATE DATABASE {}{}").format(sql.Identifier(name), more))
+    owner = sql.Identifier(LOGINS[MIGRATIONS])
+    _run(server, sql.SQL("CREATE DATABASE {} OWNER {}{}").format(sql.Identifier(name), owner, more))
     try:
-        yield make_url(server).set(database=name).render_as_string(hide_password=False)
+        url = make_url(server).set(database=name).render_as_string(hide_password=False)
+        yield engines.as_login(url, SERVICE)
     finally:
         _run(server, sql.SQL("DROP DATABASE {} WITH (FORCE)").format(sql.Identifier(name)))
 

@@ -22,6 +22,7 @@ from service.database import Database
 from service.plans.document import digest
 from service.plans.store import builds, equipment_types, plan_revisions, plans, revision_events
 from service.units.store import units
+from tests.live_service import rewriting
 
 LONG_AGO = datetime(2020, 1, 1, tzinfo=UTC)
 
@@ -226,9 +227,12 @@ async def add_revision(
     *,
     effective_from: datetime | None = LONG_AGO,
     site_codes: Sequence[str] | None = None,
+    scale: list[EvaluationWord] | None = None,
 ) -> UUID:
     """Adds a revision that was approved and published; with `effective_from` None it stays a draft."""
     document = made.document(label, locations)
+    if scale is not None:
+        document.evaluation_scale = scale
     key = new_id()
     await connection.execute(
         sa.insert(plan_revisions).values(
@@ -283,7 +287,8 @@ async def _publish(
 
 async def drop_revisions(db: Database, made: Fleet) -> None:
     """Leaves the plan without any revision, as it was before its first."""
-    mine = sa.select(plan_revisions.c.id).where(plan_revisions.c.plan_id == made.plan_id)
-    async with db.begin() as connection:
-        await connection.execute(sa.delete(revision_events).where(revision_events.c.revision_id.in_(mine)))
-        await connection.execute(sa.delete(plan_revisions).where(plan_revisions.c.plan_id == made.plan_id))
+    url = db.engine.url.render_as_string(hide_password=False)
+    with rewriting(url, "revision_events", "plan_revisions") as past:
+        mine = "SELECT id FROM plan_revisions WHERE plan_id = %s"
+        past.execute(f"DELETE FROM revision_events WHERE revision_id IN ({mine})", [made.plan_id])
+        past.execute("DELETE FROM plan_revisions WHERE plan_id = %s", [made.plan_id])

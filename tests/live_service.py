@@ -25,6 +25,7 @@ import psycopg
 from botocore.config import Config
 
 from deploy.embedded.ports import free_port
+from deploy.embedded.postgres import MIGRATIONS
 from deploy.embedded.processes import Child
 from deploy.embedded.store import ObjectStore
 from service.access.actions.tokens import hash_of
@@ -32,6 +33,7 @@ from service.contract.access import AgentEnrolled, SignedIn
 from service.contract.wire import new_id
 from service.database import metadata
 from service.settings import Settings
+from tests.engines import as_login
 
 if TYPE_CHECKING:
     from types_boto3_s3 import S3Client
@@ -82,13 +84,15 @@ class Running:
     def account(
         self, login: str, password: str, roles: Sequence[str], sites: Sequence[str] | None = None
     ) -> UUID:
-        """Makes an account that can sign in with its password."""
+        """Makes an account that can sign in with its password. It gets its roles by the database: some of
+        them need two administrators."""
         administrator = self.client_for(["administrator"])
         account_id = new_id()
-        body = {"login": login, "name": login.title(), "roles": list(roles), "password": password}
+        body = {"login": login, "name": login.title(), "roles": ["auditor"], "password": password}
         sites_sent = None if sites is None else list(sites)
         answer = administrator.put(f"/api/v1/accounts/{account_id}", json={**body, "sites": sites_sent})
         answer.raise_for_status()
+        execute(self.settings, "UPDATE accounts SET roles = %s WHERE id = %s", list(roles), account_id)
         return account_id
 
     def sign_in(self, login: str, password: str) -> SignedIn:
@@ -110,15 +114,39 @@ class Running:
         return msgspec.json.decode(answer.content, type=AgentEnrolled)
 
 
+def owners_url(settings: Settings) -> str:
+    """The address of the service's database with the login of its owner, as the tests look into it."""
+    return as_login(settings.database_url, MIGRATIONS)
+
+
 def driver_url(settings: Settings) -> str:
-    return settings.database_url.replace("postgresql+psycopg://", "postgresql://")
+    """`owners_url` for the driver: the tests see and plant what the service could not."""
+    return owners_url(settings).replace("postgresql+psycopg://", "postgresql://")
 
 
 def execute(settings: Settings, statement: str, *values: object) -> list[Any]:
-    """Runs one statement in the service's database and returns its rows."""
+    """Runs one statement in the service's database as its owner and returns its rows."""
     with psycopg.connect(driver_url(settings)) as connection:
         cursor = connection.execute(statement, values)
         return cursor.fetchall() if cursor.description else []
+
+
+@contextmanager
+def rewriting(url: str, *tables: str) -> Iterator[psycopg.Connection[Any]]:
+    """Yields a transaction of the owner in which these tables can be rewritten, for a test that stands for
+    another database or another time; the tables are protected again at its end."""
+    address = as_login(url, MIGRATIONS).replace("+psycopg", "")
+    with psycopg.connect(address) as connection:
+        for table in tables:
+            connection.execute(f"ALTER TABLE {table} DISABLE TRIGGER USER")
+        yield connection
+        # A row that a key was checked for leaves events behind, beside which no table is altered.
+        connection.execute("SET CONSTRAINTS ALL IMMEDIATE")
+        for table in tables:
+            for (name,) in connection.execute(
+                "SELECT tgname FROM pg_trigger WHERE tgrelid = %s::regclass AND NOT tgisinternal", [table]
+            ).fetchall():
+                connection.execute(f"ALTER TABLE {table} ENABLE ALWAYS TRIGGER {name}")
 
 
 def everything_held(settings: Settings) -> dict[str, list[Any]]:
@@ -156,8 +184,9 @@ def token_of_person(
             ),
         )
         connection.execute(
-            "INSERT INTO tokens (id, token_hash, account_id, created_at) VALUES (%s, %s, %s, %s)",
-            (new_id(), hash_of(token), account_id, now),
+            "INSERT INTO tokens (id, token_hash, account_id, created_at, used_at) "
+            "VALUES (%s, %s, %s, %s, %s)",
+            (new_id(), hash_of(token), account_id, now, now),
         )
     return account_id, token
 
@@ -184,8 +213,8 @@ def token_of_agent(settings: Settings, site: str) -> tuple[UUID, str]:
             (agent_id, f"ws-{agent_id.hex[-6:]}", now, site),
         )
         connection.execute(
-            "INSERT INTO tokens (id, token_hash, agent_id, created_at) VALUES (%s, %s, %s, %s)",
-            (new_id(), hash_of(token), agent_id, now),
+            "INSERT INTO tokens (id, token_hash, agent_id, created_at, used_at) VALUES (%s, %s, %s, %s, %s)",
+            (new_id(), hash_of(token), agent_id, now, now),
         )
     return agent_id, token
 

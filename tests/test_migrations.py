@@ -5,12 +5,15 @@ from __future__ import annotations
 import pytest
 import sqlalchemy as sa
 
+from deploy.embedded.postgres import MIGRATIONS
 from service.database import check_migrations, migrate, newest_revision
+from tests.engines import as_login
 
 
 def test_an_empty_database_migrates_and_again_changes_nothing(empty_database_url: str) -> None:
-    migrate(empty_database_url)
-    migrate(empty_database_url)
+    owners = as_login(empty_database_url, MIGRATIONS)
+    migrate(owners)
+    migrate(owners)
     engine = sa.create_engine(empty_database_url)
     with engine.connect() as connection:
         assert connection.scalar(sa.text("SELECT version_num FROM alembic_version")) == newest_revision()
@@ -18,13 +21,14 @@ def test_an_empty_database_migrates_and_again_changes_nothing(empty_database_url
 
 
 def test_the_declared_tables_are_the_migrated_ones(database_url: str) -> None:
-    check_migrations(database_url)
+    check_migrations(as_login(database_url, MIGRATIONS))
 
 
 def test_a_column_the_migrations_lack_would_be_found(fresh_database_url: str) -> None:
-    engine = sa.create_engine(fresh_database_url)
+    owners = as_login(fresh_database_url, MIGRATIONS)
+    engine = sa.create_engine(owners)
     with engine.begin() as connection:
         connection.execute(sa.text("ALTER TABLE units DROP COLUMN position"))
     engine.dispose()
     with pytest.raises(Exception, match="position"):
-        check_migrations(fresh_database_url)
+        check_migrations(owners)

@@ -10,6 +10,7 @@ from pathlib import Path
 
 ROOT = Path(__file__).parents[1]
 PURE = (
+    "tests/access/test_keys.py",
     "tests/access/test_rules.py",
     "tests/access/test_callers.py::test_a_code_is_read_however_it_is_typed",
     "tests/access/test_sessions.py::test_the_wait_grows_and_ends",

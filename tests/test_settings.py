@@ -23,7 +23,14 @@ NEEDED = {
     "SIGHTLEDGER_S3_ACCESS_KEY": "key",
     "SIGHTLEDGER_S3_SECRET_KEY": "secret",
 }
-SECRET = {"DATABASE_URL", "S3_ACCESS_KEY", "S3_SECRET_KEY", "METRICS_TOKEN"}
+SECRET = {
+    "DATABASE_URL",
+    "MIGRATION_DATABASE_URL",
+    "S3_ACCESS_KEY",
+    "S3_SECRET_KEY",
+    "METRICS_TOKEN",
+    "SSO_CLIENT_SECRET",
+}
 
 
 def rows_of_the_readme() -> list[tuple[list[str], str]]:
@@ -63,6 +70,7 @@ def test_the_readme_lists_every_setting_of_a_workstation_with_its_default_and_no
 
 GIVEN = {
     **NEEDED,
+    "SIGHTLEDGER_MIGRATION_DATABASE_URL": "postgresql+psycopg://owner:p@host/db",
     "SIGHTLEDGER_S3_PUBLIC_ENDPOINT": "https://store.example.org:8443/s3",
     "SIGHTLEDGER_S3_BUCKET": "originals",
     "SIGHTLEDGER_S3_REGION": "eu-west-1",
@@ -76,9 +84,20 @@ GIVEN = {
     "SIGHTLEDGER_SWEEP_DAYS": "3650",
     "SIGHTLEDGER_SWEEP_DELETES": "yes",
     "SIGHTLEDGER_SESSION_HOURS": "8760",
+    "SIGHTLEDGER_SESSION_IDLE_MINUTES": "525600",
+    "SIGHTLEDGER_AGENT_TOKEN_DAYS": "3650",
     "SIGHTLEDGER_TRUSTED_PROXY": "yes",
     "SIGHTLEDGER_PICTURE_READ_DAYS": "3650",
     "SIGHTLEDGER_METRICS_TOKEN": "a-token.of~some+length/==",
+    "SIGHTLEDGER_SECURITY_CONTACT": "https://example.org/report",
+    "SIGHTLEDGER_SSO_ISSUER": "https://login.example.org/plant",
+    "SIGHTLEDGER_SSO_CLIENT_ID": "sightledger",
+    "SIGHTLEDGER_SSO_CLIENT_SECRET": "a+secret/of%some~length",
+    "SIGHTLEDGER_SSO_CLIENT_KEY_FILE": "/etc/sightledger/client key.pem",
+    "SIGHTLEDGER_SSO_SCOPES": "openid profile groups",
+    "SIGHTLEDGER_SSO_CLAIM": "https://example.org/groups",
+    "SIGHTLEDGER_SSO_GROUPS_FILE": "/etc/sightledger/groups.toml",
+    "SIGHTLEDGER_LOCAL_ACCOUNTS": "no",
     "SIGHTLEDGER_LOG_LEVEL": "warning",
 }
 
@@ -102,6 +121,7 @@ SENSELESS = {
         "postgresql+psycopg://",
         "postgresql+psycopg://host:99999/db",
     ),
+    "MIGRATION_DATABASE_URL": ("postgres://user@host/db", "postgresql+psycopg://host:99999/db"),
     "S3_ENDPOINT": (
         "store:8333",
         "ftp://store",
@@ -125,9 +145,20 @@ SENSELESS = {
     "SWEEP_DAYS": NO_NUMBERS,
     "SWEEP_DELETES": ("", "true", "YES", "1"),
     "SESSION_HOURS": NO_NUMBERS,
-    "TRUSTED_PROXY": ("", "true", "YES", "10.0.0.1"),
+    "SESSION_IDLE_MINUTES": NO_NUMBERS,
+    "AGENT_TOKEN_DAYS": NO_NUMBERS,
+    "TRUSTED_PROXY": ("", "true", "YES", "1", "10.0.0.1"),
     "PICTURE_READ_DAYS": (*NO_NUMBERS, "3651"),
     "METRICS_TOKEN": ("two words", "tökén", "token\n"),
+    "SECURITY_CONTACT": ("safety@example.org", "http://example.org", "mailto:a b", "mailto:a\r\nX: y"),
+    "SSO_ISSUER": ("login.example.org", "ftp://login", "https://key@login", "https://login?x=1"),
+    "SSO_CLIENT_ID": ("two words", "é"),
+    "SSO_CLIENT_SECRET": ("two words", "schlüssel", "secret\n"),
+    "SSO_CLIENT_KEY_FILE": (" key.pem", "key.pem\n"),
+    "SSO_SCOPES": ("", "profile", "openid,profile", "openid  profile", 'openid "x"'),
+    "SSO_CLAIM": ("", "two words"),
+    "SSO_GROUPS_FILE": (" groups.toml",),
+    "LOCAL_ACCOUNTS": ("", "off", "NO"),
     "LOG_LEVEL": ("", "loud", "INFO"),
 }
 

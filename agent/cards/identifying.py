@@ -6,6 +6,7 @@ import difflib
 from pathlib import Path
 from uuid import UUID
 
+from agent import private
 from agent.cards.extent import extent_of, refuse_part_of_card
 from agent.cards.marker import Marker, read_marker
 from agent.cards.media import media_present
@@ -104,7 +105,7 @@ def profile_to_prepare(state: State, cache: Cache, named: str | None) -> Profile
             "Nothing was written: a card of it would be read by the shipped rules.",
             "Give it a code of its own.",
         )
-    (state.profiles / f"{profile.code}.toml").write_bytes(Path(named).read_bytes())
+    private.write(state.profiles / f"{profile.code}.toml", Path(named).read_bytes())
     return profile
 
 

@@ -16,7 +16,7 @@ from agent.client.connection import Answer, Broken, Failure
 from agent.client.http import Link, cannot_serve, checked, link_down
 from agent.client.traffic import Stream, Traffic
 from agent.clock import now, steady
-from service.contract.access import AgentEnrolled, AgentReport, EnrolAgent, JwkSet
+from service.contract.access import AgentEnrolled, AgentReport, AgentToken, EnrolAgent, JwkSet
 from service.contract.cards import (
     CardReturnCommit,
     FilesAhead,
@@ -75,6 +75,10 @@ class Service:
 
     def report(self, agent_id: UUID, report: AgentReport) -> None:
         self._send("PUT", f"/agents/{agent_id}/report", msgspec.json.encode(report))
+
+    def renew_token(self, agent_id: UUID) -> str:
+        """A further token for this agent; the present one stays good until the new one was used."""
+        return self._decoded(self._send("POST", f"/agents/{agent_id}/token"), AgentToken).token
 
     def keys(self) -> JwkSet:
         return self._decoded(self._send("GET", "/keys"), JwkSet)
@@ -155,7 +159,8 @@ class Service:
         named = {**self._headers, **(headers or {})}
         if body is not None:
             named["Content-Type"] = "application/json"
-            if len(body) > WORTH_PACKING:
+            # The service unpacks what comes with a card, and nothing else.
+            if len(body) > WORTH_PACKING and path.startswith("/card"):
                 body, named["Content-Encoding"] = gzip.compress(body, 1, mtime=0), "gzip"
         elif method == "POST":
             named["Content-Length"] = "0"

@@ -14,6 +14,7 @@ from rich.table import Table
 
 from agent import screen
 from agent.cards.reading import close_interrupted
+from agent.client.http import is_loopback
 from agent.client.service import Service
 from agent.clock import now
 from agent.commands.opening import chosen, opened, spool_read_lines
@@ -35,10 +36,20 @@ def enrol(
     url: Annotated[str, typer.Argument(help="The service, as this workstation reaches it.")],
     code: Annotated[str, typer.Argument(help="The one-time code.")],
     name: Annotated[str, typer.Option(help="A name for this workstation.")],
+    unprotected: Annotated[
+        bool, typer.Option("--unprotected", help="Take http:// although the service is another computer.")
+    ] = False,
 ) -> None:
     """Make this workstation an agent of a site."""
     if not url.startswith(("http://", "https://")):
         raise AgentError(f"{url} is no address of a service.", "Nothing was done.", "Give it with https://")
+    if url.startswith("http://") and not is_loopback(url) and not unprotected:
+        raise AgentError(
+            f"{url} leads to another computer without protection: whoever listens on the way could act as "
+            "this workstation.",
+            "Nothing was done, and the code was not sent.",
+            "Give the address with https://. Only where the network itself is protected: --unprotected",
+        )
     state = chosen.state.prepare()
     service = Service(url)
     enrolled = service.enrol(

@@ -11,6 +11,7 @@ from pathlib import Path
 
 from rich.filesize import decimal
 
+from agent import private
 from agent.errors import AgentError, why
 
 BUSY_MS = 60_000
@@ -183,6 +184,8 @@ def open_database(path: Path, any_thread: bool = False) -> sqlite3.Connection:
     connection = None
     refuse_full(path)
     try:
+        # What SQLite puts beside it is as private as it is.
+        private.make_file(path)
         connection = sqlite3.connect(
             path, isolation_level=None, timeout=BUSY_MS / 1000, check_same_thread=not any_thread
         )
@@ -190,7 +193,7 @@ def open_database(path: Path, any_thread: bool = False) -> sqlite3.Connection:
         for pragma in ("journal_mode=WAL", "synchronous=FULL", "foreign_keys=ON"):
             connection.execute(f"PRAGMA {pragma}")
         _lay_out(connection)
-    except sqlite3.DatabaseError as error:
+    except (sqlite3.DatabaseError, OSError) as error:
         if connection is not None:
             connection.close()
         if is_damage(error):

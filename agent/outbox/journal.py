@@ -17,6 +17,7 @@ from uuid import UUID
 
 import msgspec
 
+from agent import private
 from agent.outbox.card_return import Cut
 from agent.outbox.spool import refusal, sync_folder, written
 from service.contract.cards import CardExtent
@@ -141,11 +142,11 @@ class Journals:
     def _append(self, return_id: UUID, lines: bytes) -> None:
         path = self.path(return_id)
         fresh = not path.exists()
-        self.folder.mkdir(exist_ok=True)
+        private.make_folder(self.folder)
         if return_id not in self._sound and not fresh:
             self._cut_off_end(return_id)
         self._sound.discard(return_id)
-        with path.open("ab", buffering=0) as file:
+        with open(path, "ab", buffering=0, opener=private.opener) as file:
             before = file.tell()
             try:
                 written(file.fileno(), lines)
@@ -195,8 +196,8 @@ class Journals:
 
 
 def _keep(folder: Path, key: UUID, wire: bytes) -> None:
-    folder.mkdir(exist_ok=True)
-    with (folder / f"{key}.json").open("wb", buffering=0) as file:
+    private.make_folder(folder)
+    with open(folder / f"{key}.json", "wb", buffering=0, opener=private.opener) as file:
         written(file.fileno(), wire)
         os.fsync(file.fileno())
     sync_folder(folder)

@@ -18,6 +18,7 @@ from io import FileIO
 from pathlib import Path
 from uuid import uuid4
 
+from agent import private
 from agent.errors import AgentError, why
 from service.contract.failpoints import reach
 
@@ -75,10 +76,10 @@ class Spool:
 
     def prepare(self) -> Spool:
         """Make the folders once, so that storing a file makes none."""
-        self._incoming.mkdir(parents=True, exist_ok=True)
-        self._by_digest.mkdir(exist_ok=True)
+        private.make_folder(self._incoming)
+        private.make_folder(self._by_digest)
         for number in range(256):
-            (self._by_digest / f"{number:02x}").mkdir(exist_ok=True)
+            private.make_folder(self._by_digest / f"{number:02x}")
         sync_folder(self._by_digest)
         return self
 
@@ -134,7 +135,7 @@ class Spool:
 
     def _open(self, path: Path) -> FileIO:
         try:
-            return path.open("xb", buffering=0)
+            return open(path, "xb", buffering=0, opener=private.opener)
         except OSError as error:
             raise self._refusal(error) from error
 
@@ -177,7 +178,7 @@ class Spool:
     def set_aside(self, digest: str) -> Path:
         """Put bytes that are not what their name says out of the way, kept for a person to look at."""
         damaged = self.folder / "damaged"
-        damaged.mkdir(exist_ok=True)
+        private.make_folder(damaged)
         return self.path(digest).replace(damaged / f"{digest}.{uuid4().hex}")
 
     def remove(self, digest: str) -> None:

@@ -33,6 +33,8 @@ from agent.sync.waiting import ServerReach, Waits
 from agent.wording import custody_words
 from agent.workstation import Workstation
 
+# Seconds, 30 days.
+RENEW_AFTER = 30 * 86_400.0
 BREATH = 1.0
 PROBE_SECONDS = 5.0
 AFTER_TROUBLE = 5.0
@@ -211,6 +213,7 @@ class Runner:
             }
             if comparing:
                 steps = {"compare": lambda: self._compare(station, service), **steps}
+                steps["token"] = lambda: _renew(station, service)
             if pulling:
                 steps = {"pull": lambda: self._pull(station, service), **steps}
                 steps["explain"] = lambda: _explain(station, service)
@@ -315,6 +318,12 @@ def _joined(troubles: list[AgentError]) -> AgentError:
         return last
     rest = (trouble.text() for trouble in troubles[1:])
     return AgentError("\n".join([troubles[0].text(), *rest]))
+
+
+def _renew(station: Workstation, service: Service) -> None:
+    """Long before the token ends: a workstation may be without a link for months."""
+    if station.state.token_age() > RENEW_AFTER:
+        station.state.keep_token(service.renew_token(station.enrolment.id))
 
 
 def _explain(station: Workstation, service: Service) -> None:

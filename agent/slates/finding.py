@@ -12,23 +12,27 @@ can go unseen; the README has the rates.
 
 from __future__ import annotations
 
+import os
 import threading
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import BinaryIO
 
 import zxingcpp
-from PIL import Image, ImageFilter
+from PIL import Image, ImageFile, ImageFilter
 
 from agent.slates.code import LONGEST, Codes, is_ours
+from service.contract.picture_bounds import JpegHead, check_pixels
+from service.contract.pictures import opened
 
 # First look: JPEG is decoded at a half to an eighth, to no less than this on the long side. Closer looks,
 # where the first saw a slate it could not read: at most these pixels. Measured with two pictures of 20
 # megapixels at once: 37 MB on top of what the agent has; with whole pictures it was 124 MB.
 FIRST_LOOK = 1200
 CLOSER_LOOK_PIXELS = 8_000_000
-# A progressive JPEG takes all its memory at whatever size it is decoded: one at a time, and no larger ones.
-PROGRESSIVE_PIXELS = 10_000_000
+# A JPEG of several scans takes all its memory at whatever size it is decoded: one at a time, and no larger
+# ones.
+PASSES_PIXELS = 10_000_000
 _one_at_a_time = threading.Lock()
 _QR = zxingcpp.barcode_formats_from_str("QRCode")
 # How far a slate reaches from the middle of its code, in half sides of the code without its quiet zone: the
@@ -60,7 +64,8 @@ class _Code:
 
 
 def find_codes(file: BinaryIO) -> Codes:
-    """What a still shows, read through `file` (seekable), of any size, in bounded memory."""
+    """What a still shows, read through `file` (seekable), in bounded memory and time; what asks for more is
+    not looked at."""
     try:
         return _found(file)
     except Exception:
@@ -69,16 +74,20 @@ def find_codes(file: BinaryIO) -> Codes:
 
 
 def _found(file: BinaryIO) -> Codes:
-    file.seek(0)
-    with Image.open(file) as image:
-        size, progressive = image.size, bool(image.info.get("progressive"))
-    if not progressive:
+    image, head = _opened(file)
+    with image:
+        size = image.size
+    check_pixels(*size)
+    if head is None or not head.by_passes:
         return _seen(file, size, _decoded(file, _first_size(size)))
-    if size[0] * size[1] > PROGRESSIVE_PIXELS:
-        return Codes(broken=True)
+    check_pixels(*size, PASSES_PIXELS)
     with _one_at_a_time:
         grey = _decoded(file, size)
     return _seen(file, grey.size, grey)
+
+
+def _opened(file: BinaryIO) -> tuple[ImageFile.ImageFile, JpegHead | None]:
+    return opened(file, file.seek(0, os.SEEK_END))
 
 
 def _seen(file: BinaryIO, size: tuple[int, int], grey: Image.Image) -> Codes:
@@ -130,8 +139,8 @@ def _bounded(size: tuple[int, int]) -> tuple[int, int]:
 
 def _decoded(file: BinaryIO, least: tuple[int, int]) -> Image.Image:
     """In grey, reduced by a whole number to no less than `least`; JPEG by its decoder, most of it."""
-    file.seek(0)
-    with Image.open(file) as image:
+    image, _ = _opened(file)
+    with image:
         image.draft("L", (min(image.width, max(least)), min(image.height, min(least))))
         grey = image.convert("L")
     factor = max(grey.size) // max(least)

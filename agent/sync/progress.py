@@ -11,6 +11,7 @@ from pathlib import Path
 
 import msgspec
 
+from agent import private
 from agent.client.store import Outcome
 from service.contract.showing import size_words
 
@@ -129,7 +130,8 @@ def shown_every(
 def leave_note(path: Path, shown: PushProgress) -> None:
     """For other processes. Not synced: it is worth nothing after a crash."""
     beside = path.with_name(path.name + ".new")
-    beside.write_bytes(msgspec.json.encode(shown))
+    with open(beside, "wb", opener=private.opener) as file:
+        file.write(msgspec.json.encode(shown))
     beside.replace(path)
 
 

@@ -7,22 +7,6 @@ from sqlalchemy.dialects import postgresql
 revision = "0001"
 down_revision = None
 
-# Whoever may call this removes reads of pictures by their age, and cannot choose whose: it runs with the
-# rights of the owner of the tables, who alone may delete there.
-_FORGET_PICTURE_READS = """
-CREATE FUNCTION forget_picture_reads(days integer, OUT forgotten bigint)
-LANGUAGE plpgsql SECURITY DEFINER SET search_path = pg_catalog, pg_temp AS $$
-BEGIN
-    IF days IS NULL OR days < 1 THEN
-        RAISE EXCEPTION 'reads of pictures are kept for a day at least';
-    END IF;
-    DELETE FROM public.picture_reads WHERE id IN (
-        SELECT id FROM public.picture_reads WHERE at < now() - make_interval(days => days)
-        ORDER BY at LIMIT 10000);
-    GET DIAGNOSTICS forgotten = ROW_COUNT;
-END $$
-"""
-
 
 def upgrade() -> None:
     op.execute("CREATE SEQUENCE fact_numbers")
@@ -36,8 +20,39 @@ def upgrade() -> None:
         sa.Column("sites", postgresql.ARRAY(sa.Text()), nullable=True),
         sa.Column("created_at", sa.DateTime(timezone=True), nullable=False),
         sa.Column("closed_at", sa.DateTime(timezone=True), nullable=True),
+        sa.Column("reset_at", sa.DateTime(timezone=True), nullable=True),
+        sa.Column("reset_by", sa.UUID(), nullable=True),
+        sa.ForeignKeyConstraint(["reset_by"], ["accounts.id"], name=op.f("fk_accounts_reset_by")),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_accounts")),
         sa.UniqueConstraint("login", name=op.f("uq_accounts_login")),
+    )
+    op.create_table(
+        "account_proposals",
+        sa.Column("id", sa.UUID(), nullable=False),
+        sa.Column("account_id", sa.UUID(), nullable=False),
+        sa.Column("roles_before", postgresql.ARRAY(sa.Text()), nullable=False),
+        sa.Column("sites_before", postgresql.ARRAY(sa.Text()), nullable=True),
+        sa.Column("roles", postgresql.ARRAY(sa.Text()), nullable=False),
+        sa.Column("sites", postgresql.ARRAY(sa.Text()), nullable=True),
+        sa.Column("password_hash", sa.Text(), nullable=True),
+        sa.Column("proposed_by", sa.UUID(), nullable=False),
+        sa.Column("proposed_at", sa.DateTime(timezone=True), nullable=False),
+        sa.Column("decision", sa.Text(), nullable=True),
+        sa.Column("decided_by", sa.UUID(), nullable=True),
+        sa.Column("decided_at", sa.DateTime(timezone=True), nullable=True),
+        sa.ForeignKeyConstraint(
+            ["account_id"], ["accounts.id"], name=op.f("fk_account_proposals_account_id")
+        ),
+        sa.ForeignKeyConstraint(
+            ["decided_by"], ["accounts.id"], name=op.f("fk_account_proposals_decided_by")
+        ),
+        sa.ForeignKeyConstraint(
+            ["proposed_by"], ["accounts.id"], name=op.f("fk_account_proposals_proposed_by")
+        ),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_account_proposals")),
+    )
+    op.create_index(
+        op.f("ix_account_proposals_account_id"), "account_proposals", ["account_id"], unique=False
     )
     op.create_table(
         "equipment_types",
@@ -51,8 +66,10 @@ def upgrade() -> None:
         "images",
         sa.Column("digest", sa.Text(), nullable=False),
         sa.Column("size", sa.BigInteger(), nullable=False),
+        sa.Column("site", sa.Text(), nullable=False),
         sa.Column("verified_at", sa.DateTime(timezone=True), nullable=False),
         sa.Column("thumbnail", sa.Text(), nullable=True),
+        sa.Column("no_thumbnail", sa.Text(), nullable=True),
         sa.Column("looked_at", sa.DateTime(timezone=True), nullable=True),
         sa.Column("format", sa.Text(), nullable=True),
         sa.Column("width", sa.Integer(), nullable=True),
@@ -64,6 +81,7 @@ def upgrade() -> None:
     )
     op.create_table(
         "large_files",
+        sa.Column("site", sa.Text(), nullable=False),
         sa.Column("digest", sa.Text(), nullable=False),
         sa.Column("size", sa.BigInteger(), nullable=False),
         sa.Column("parts", sa.LargeBinary(), nullable=False),
@@ -73,7 +91,7 @@ def upgrade() -> None:
         sa.Column("assembled_at", sa.DateTime(timezone=True), nullable=True),
         sa.Column("verified_at", sa.DateTime(timezone=True), nullable=True),
         sa.Column("refused_at", sa.DateTime(timezone=True), nullable=True),
-        sa.PrimaryKeyConstraint("digest", name=op.f("pk_large_files")),
+        sa.PrimaryKeyConstraint("site", "digest", name=op.f("pk_large_files")),
     )
     op.create_table(
         "sites",
@@ -167,6 +185,8 @@ def upgrade() -> None:
         sa.Column("agent_id", sa.UUID(), nullable=True),
         sa.Column("site_id", sa.UUID(), nullable=True),
         sa.Column("login_hash", sa.LargeBinary(), nullable=True),
+        sa.Column("network_hash", sa.LargeBinary(), nullable=True),
+        sa.Column("device_hash", sa.LargeBinary(), nullable=True),
         sa.Column("detail", postgresql.JSONB(none_as_null=True, astext_type=sa.Text()), nullable=True),
         sa.Column("by_agent_id", sa.UUID(), nullable=True),
         sa.Column("by_name", sa.Text(), nullable=True),
@@ -219,8 +239,8 @@ def upgrade() -> None:
         "ix_picture_reads_by_account_id_at", "picture_reads", ["by_account_id", "at"], unique=False
     )
     op.create_index(op.f("ix_picture_reads_digest"), "picture_reads", ["digest"], unique=False)
-    op.execute(_FORGET_PICTURE_READS)
-    op.execute("REVOKE EXECUTE ON FUNCTION forget_picture_reads FROM PUBLIC")
+    op.create_index("ix_access_events_network_hash_at", "access_events", ["network_hash", "at"], unique=False)
+    op.create_index("ix_access_events_device_hash_at", "access_events", ["device_hash", "at"], unique=False)
     op.create_table(
         "campaigns",
         sa.Column("id", sa.UUID(), nullable=False),
@@ -260,6 +280,17 @@ def upgrade() -> None:
     )
     op.create_index("ix_custody_runs_kind_number", "custody_runs", ["kind", "number"], unique=False)
     op.create_table(
+        "devices",
+        sa.Column("id", sa.UUID(), nullable=False),
+        sa.Column("token_hash", sa.LargeBinary(), nullable=False),
+        sa.Column("account_id", sa.UUID(), nullable=False),
+        sa.Column("created_at", sa.DateTime(timezone=True), nullable=False),
+        sa.ForeignKeyConstraint(["account_id"], ["accounts.id"], name=op.f("fk_devices_account_id")),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_devices")),
+        sa.UniqueConstraint("token_hash", name=op.f("uq_devices_token_hash")),
+    )
+    op.create_index(op.f("ix_devices_account_id"), "devices", ["account_id"], unique=False)
+    op.create_table(
         "enrolment_codes",
         sa.Column("id", sa.UUID(), nullable=False),
         sa.Column("code_hash", sa.LargeBinary(), nullable=False),
@@ -277,6 +308,7 @@ def upgrade() -> None:
         "image_readings",
         sa.Column("id", sa.UUID(), nullable=False),
         sa.Column("digest", sa.Text(), nullable=False),
+        sa.Column("site", sa.Text(), nullable=False),
         sa.Column("run_id", sa.UUID(), nullable=False),
         sa.Column("outcome", sa.Text(), nullable=False),
         sa.Column("told", sa.Text(), nullable=True),
@@ -297,7 +329,7 @@ def upgrade() -> None:
         sa.PrimaryKeyConstraint("id", name=op.f("pk_image_readings")),
         info={
             "subject": "digest",
-            "content": ("digest", "run_id", "outcome", "told", "kept_version", "read_at", "replaces"),
+            "content": ("digest", "site", "run_id", "outcome", "told", "kept_version", "read_at", "replaces"),
         },
     )
     op.create_index(op.f("ix_image_readings_digest"), "image_readings", ["digest"], unique=False)
@@ -395,6 +427,7 @@ def upgrade() -> None:
         sa.Column("created_at", sa.DateTime(timezone=True), nullable=False),
         sa.Column("expires_at", sa.DateTime(timezone=True), nullable=True),
         sa.Column("revoked_at", sa.DateTime(timezone=True), nullable=True),
+        sa.Column("used_at", sa.DateTime(timezone=True), nullable=True),
         sa.CheckConstraint("(account_id IS NULL) <> (agent_id IS NULL)", name=op.f("ck_tokens_one_holder")),
         sa.ForeignKeyConstraint(["account_id"], ["accounts.id"], name=op.f("fk_tokens_account_id")),
         sa.ForeignKeyConstraint(["agent_id"], ["agents.id"], name=op.f("fk_tokens_agent_id")),
@@ -976,6 +1009,30 @@ def upgrade() -> None:
         sa.PrimaryKeyConstraint("id", name=op.f("pk_refusals_settled")),
         sa.UniqueConstraint("refused_id", name=op.f("uq_refusals_settled_refused_id")),
         info={"subject": "refused_id", "content": ("refused_id", "statement_id", "reason", "replaces")},
+    )
+    op.create_table(
+        "identities",
+        sa.Column("issuer", sa.Text(), nullable=False),
+        sa.Column("subject", sa.Text(), nullable=False),
+        sa.Column("account_id", sa.UUID(), nullable=False),
+        sa.Column("since", sa.DateTime(timezone=True), nullable=False),
+        sa.ForeignKeyConstraint(["account_id"], ["accounts.id"], name=op.f("fk_identities_account_id")),
+        sa.PrimaryKeyConstraint("issuer", "subject", name=op.f("pk_identities")),
+        sa.UniqueConstraint("account_id", name=op.f("uq_identities_account_id")),
+    )
+    op.create_table(
+        "provider_sessions",
+        sa.Column("token_id", sa.UUID(), nullable=False),
+        sa.Column("issuer", sa.Text(), nullable=False),
+        sa.Column("session_id", sa.Text(), nullable=True),
+        sa.Column("id_token", sa.Text(), nullable=False),
+        sa.ForeignKeyConstraint(
+            ["token_id"], ["tokens.id"], name=op.f("fk_provider_sessions_token_id"), ondelete="CASCADE"
+        ),
+        sa.PrimaryKeyConstraint("token_id", name=op.f("pk_provider_sessions")),
+    )
+    op.create_index(
+        "ix_provider_sessions_issuer_session_id", "provider_sessions", ["issuer", "session_id"], unique=False
     )
     _install_queue()
 

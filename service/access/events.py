@@ -13,7 +13,18 @@ from sqlalchemy.dialects.postgresql import ARRAY, JSONB
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.access.noting import access_events
-from service.database import Row, id_column, insert_rows, metadata, moment, reference, text, texts, texts_of
+from service.database import (
+    Row,
+    id_column,
+    insert_rows,
+    metadata,
+    moment,
+    reference,
+    text,
+    texts,
+    texts_of,
+    working,
+)
 
 OPENED, DOWNLOADED = "picture_opened", "picture_downloaded"
 READS = (OPENED, DOWNLOADED)
@@ -37,6 +48,7 @@ picture_reads = sa.Table(
     text("route", nullable=True),
     sa.Index("ix_picture_reads_at_id", "at", "id"),
     sa.Index("ix_picture_reads_by_account_id_at", "by_account_id", "at"),
+    info=working(ages_by="at"),
 )
 
 # A key of the list: time and id of its last row, the newest first.

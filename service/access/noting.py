@@ -17,6 +17,7 @@ from service.database import (
     afterwards,
     id_column,
     json,
+    kept_for_ever,
     metadata,
     moment,
     reference,
@@ -39,6 +40,8 @@ access_events = sa.Table(
     reference("agent_id", "agents.id", nullable=True, index=True),
     reference("site_id", "sites.id", nullable=True),
     sa.Column("login_hash", sa.LargeBinary),
+    sa.Column("network_hash", sa.LargeBinary),
+    sa.Column("device_hash", sa.LargeBinary),
     json("detail", nullable=True),
     reference("by_agent_id", "agents.id", nullable=True),
     text("by_name", nullable=True),
@@ -50,9 +53,12 @@ access_events = sa.Table(
     text("request_id", nullable=True),
     text("route", nullable=True),
     sa.Index("ix_access_events_login_hash_at", "login_hash", "at"),
+    sa.Index("ix_access_events_network_hash_at", "network_hash", "at"),
+    sa.Index("ix_access_events_device_hash_at", "device_hash", "at"),
     sa.Index("ix_access_events_at_id", "at", "id"),
     sa.Index("ix_access_events_kind_at", "kind", "at"),
     sa.Index("ix_access_events_by_account_id_at", "by_account_id", "at"),
+    info=kept_for_ever(secret=["login_hash", "network_hash", "device_hash"]),
 )
 
 # Hashes are for counting, and nobody's to read; a site is named by its code.

@@ -6,19 +6,29 @@ from typing import Annotated
 from uuid import UUID
 
 from litestar import Response, Router, delete, get, post, put
-from litestar.datastructures import Cookie
 from litestar.di import NamedDependency
 from litestar.params import FromPath, JSONBody, PathParameter
 
-from service.access.actions import agents, keys, people, register, sites
-from service.access.auth import SESSION_COOKIE, must_be_same_origin
+from service.access.actions import agents, keys, people, proposals, register, signing_in, sites
+from service.access.auth import (
+    BEFORE_NEW_PASSWORD,
+    cookies_of,
+    local_accounts_must_be_on,
+    must_be_same_origin,
+    session_cookie,
+    visitor_of,
+)
 from service.access.log_routes import list_access_events
 from service.access.rules import Caller
+from service.bodies import LONG_BODY, NOBODY_SENDS
 from service.contract.access import (
     Account,
     AccountIn,
+    AccountProposal,
+    AccountProposed,
     AgentEnrolled,
     AgentReport,
+    AgentToken,
     CallerRights,
     EnrolAgent,
     EnrolledAgent,
@@ -27,6 +37,8 @@ from service.contract.access import (
     KeyRecord,
     NewCode,
     PasswordChange,
+    ProposalDecision,
+    Session,
     SignedIn,
     SignIn,
     Site,
@@ -56,6 +68,7 @@ SiteCode = Annotated[str, PathParameter(max_length=64, pattern=CODE_PATTERN)]
     "/sessions",
     status_code=201,
     exclude_from_auth=True,
+    request_max_body_size=NOBODY_SENDS,
     security=[{}],
     responses=problems(400, 401, 403, 429),
 )
@@ -67,33 +80,37 @@ async def sign_in(
 ) -> Response[SignedIn]:
     """Sign in. The token is for programs; browsers use the cookie that comes with it."""
     must_be_same_origin(request, settings, proof_needed=False)
-    signed_in = await people.sign_in(db, data, settings.session_hours)
-    return Response(signed_in, status_code=201, cookies=[session_cookie(settings, signed_in)])
+    local_accounts_must_be_on(settings)
+    visitor = visitor_of(request, settings, data.login)
+    opened = await signing_in.sign_in(db, data, settings.session_hours, visitor)
+    return Response(opened.signed_in, status_code=201, cookies=cookies_of(settings, opened, data.login))
 
 
-def session_cookie(settings: Settings, signed_in: SignedIn | None) -> Cookie:
-    """The cookie of a session; None: one that ends it in the browser."""
-    return Cookie(
-        key=SESSION_COOKIE,
-        value=signed_in.token if signed_in else "",
-        max_age=settings.session_hours * 3600 if signed_in else 0,
-        path="/",
-        httponly=True,
-        samesite="lax",
-        secure=settings.secure_cookies,
-    )
-
-
-@delete("/sessions/current", status_code=204, responses=problems(401, 403))
+@delete("/sessions/current", status_code=204, opt=BEFORE_NEW_PASSWORD, responses=problems(401, 403))
 async def sign_out(
     db: NamedDependency[Database], caller: NamedDependency[Caller], settings: NamedDependency[Settings]
 ) -> Response[None]:
     """End the session the request came with."""
-    await people.sign_out(db, caller)
+    await signing_in.sign_out(db, caller)
     return Response(None, status_code=204, cookies=[session_cookie(settings, None)])
 
 
-@get("/callers/me", responses=problems(401))
+@get("/sessions", responses=problems(401, 403))
+async def list_sessions(db: NamedDependency[Database], caller: NamedDependency[Caller]) -> list[Session]:
+    """One's own sessions, the newest first."""
+    return await signing_in.list_sessions(db, caller)
+
+
+@delete("/sessions", status_code=204, responses=problems(401, 403))
+async def end_sessions(
+    db: NamedDependency[Database], caller: NamedDependency[Caller], settings: NamedDependency[Settings]
+) -> Response[None]:
+    """End all of one's own sessions, this one too; no device is known any more."""
+    await signing_in.end_sessions(db, caller)
+    return Response(None, status_code=204, cookies=[session_cookie(settings, None)])
+
+
+@get("/callers/me", opt=BEFORE_NEW_PASSWORD, responses=problems(401))
 async def read_caller(caller: NamedDependency[Caller]) -> CallerRights:
     """Who the service takes the caller for, and what the caller may do."""
     return people.rights_of(caller)
@@ -136,7 +153,11 @@ async def read_account(
     return conditional(request, account)
 
 
-@put("/accounts/{account_id:uuid}", status_code=200, responses=problems(400, 401, 403, 409, 412, 422, 428))
+@put(
+    "/accounts/{account_id:uuid}",
+    status_code=200,
+    responses=problems(400, 401, 403, 409, 412, 422, 428, 429),
+)
 async def put_account(
     request: AnyRequest,
     account_id: FromPath[UUID],
@@ -148,7 +169,12 @@ async def put_account(
     return tagged(await people.put_account(db, caller, account_id, data, unchanged(request)))
 
 
-@put("/accounts/{account_id:uuid}/password", status_code=204, responses=problems(400, 401, 403, 404))
+@put(
+    "/accounts/{account_id:uuid}/password",
+    status_code=204,
+    opt=BEFORE_NEW_PASSWORD,
+    responses=problems(400, 401, 403, 404, 409, 422, 429),
+)
 async def change_password(
     account_id: FromPath[UUID],
     data: JSONBody[PasswordChange],
@@ -167,6 +193,50 @@ async def close_account(
     return await people.close_account(db, caller, account_id)
 
 
+@put(
+    "/account-proposals/{proposal_id:uuid}",
+    status_code=200,
+    responses=problems(400, 401, 403, 404, 409, 422, 429),
+)
+async def propose(
+    proposal_id: FromPath[UUID],
+    data: JSONBody[AccountProposed],
+    db: NamedDependency[Database],
+    caller: NamedDependency[Caller],
+) -> AccountProposal:
+    """Propose a change that one administrator alone may not make: to make an account approver or
+    administrator, to let one reach further, to set a password of one."""
+    return await proposals.propose(db, caller, proposal_id, data)
+
+
+@get("/account-proposals", responses=problems(400, 401, 403))
+async def list_proposals(
+    request: AnyRequest,
+    db: NamedDependency[Database],
+    caller: NamedDependency[Caller],
+    cursor: Cursor = None,
+    limit: PageSize = 100,
+) -> Response[Page[AccountProposal]]:
+    """Proposed changes of accounts, the newest id first, decided or not."""
+    items = await proposals.list_proposals(db, caller, decode_cursor(cursor, UUID), limit)
+    return paged(request, items, limit, lambda item: item.id)
+
+
+@post(
+    "/account-proposals/{proposal_id:uuid}/decision",
+    status_code=200,
+    responses=problems(400, 401, 403, 404, 409),
+)
+async def decide(
+    proposal_id: FromPath[UUID],
+    data: JSONBody[ProposalDecision],
+    db: NamedDependency[Database],
+    caller: NamedDependency[Caller],
+) -> AccountProposal:
+    """Confirm or refuse another administrator's proposal, or withdraw one's own."""
+    return await proposals.decide(db, caller, proposal_id, data.decision)
+
+
 @post("/enrolment-codes", status_code=201, responses=problems(400, 401, 403, 404))
 async def make_code(
     data: JSONBody[NewCode], db: NamedDependency[Database], caller: NamedDependency[Caller]
@@ -175,12 +245,22 @@ async def make_code(
     return await agents.make_code(db, caller, data)
 
 
-@post("/agents", status_code=201, exclude_from_auth=True, security=[{}], responses=problems(400, 403, 409))
+@post(
+    "/agents",
+    status_code=201,
+    exclude_from_auth=True,
+    request_max_body_size=NOBODY_SENDS,
+    security=[{}],
+    responses=problems(400, 403, 409),
+)
 async def enrol(
-    data: JSONBody[EnrolAgent], db: NamedDependency[Database], signer: NamedDependency[Signer]
+    data: JSONBody[EnrolAgent],
+    db: NamedDependency[Database],
+    signer: NamedDependency[Signer],
+    settings: NamedDependency[Settings],
 ) -> AgentEnrolled:
     """Enrol a workstation with a one-time code. Repeat it as it was when the answer is lost."""
-    return await agents.enrol(db, await keys.trusted_keys(db, signer), data)
+    return await agents.enrol(db, await keys.trusted_keys(db, signer), data, settings.agent_token_days)
 
 
 @get("/agents", responses=problems(400, 401, 403))
@@ -206,6 +286,17 @@ async def report(
 ) -> EnrolledAgent:
     """What the agent says of itself; the answer holds how far its clock is off."""
     return await agents.report(db, caller, agent_id, data)
+
+
+@post("/agents/{agent_id:uuid}/token", status_code=201, responses=problems(400, 401, 403))
+async def renew_token(
+    agent_id: FromPath[UUID],
+    db: NamedDependency[Database],
+    caller: NamedDependency[Caller],
+    settings: NamedDependency[Settings],
+) -> AgentToken:
+    """A further token for the agent that asks. Those before it end a week after it was first used."""
+    return await agents.renew_token(db, caller, agent_id, settings.agent_token_days)
 
 
 @delete("/agents/{agent_id:uuid}", status_code=200, responses=problems(400, 401, 403, 404))
@@ -258,7 +349,12 @@ async def read_people(
     return conditional(request, found)
 
 
-@put("/sites/{code:str}/people", status_code=200, responses=problems(400, 401, 403, 404, 412, 422, 428))
+@put(
+    "/sites/{code:str}/people",
+    status_code=200,
+    request_max_body_size=LONG_BODY,
+    responses=problems(400, 401, 403, 404, 412, 422, 428),
+)
 async def put_people(
     request: AnyRequest,
     code: SiteCode,
@@ -275,6 +371,8 @@ router = Router(
     route_handlers=[
         sign_in,
         sign_out,
+        list_sessions,
+        end_sessions,
         read_caller,
         read_keys,
         read_key_history,
@@ -283,10 +381,14 @@ router = Router(
         put_account,
         change_password,
         close_account,
+        propose,
+        list_proposals,
+        decide,
         make_code,
         enrol,
         list_agents,
         report,
+        renew_token,
         retire,
         list_sites,
         read_site,

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import ipaddress
+import re
 from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
+from urllib.parse import urlsplit
 from uuid import UUID
 
 from service.errors import NotAllowed
@@ -52,6 +54,26 @@ ACTS: dict[Role, frozenset[Act]] = {
     Role.ADMINISTRATOR: frozenset({Act.READ, Act.RUN_SITE, Act.READ_LOG}),
 }
 
+# Who may decide that a plan is right, and who may give roles: one administrator alone gives neither.
+GUARDED = frozenset({Role.APPROVER, Role.ADMINISTRATOR})
+
+
+def within(sites: Iterable[str] | None, reach: Iterable[str] | None) -> bool:
+    """Whether all of `sites` lie in `reach`; None means every site."""
+    return reach is None or (sites is not None and set(sites) <= set(reach))
+
+
+def needs_second(
+    roles_before: Iterable[str],
+    sites_before: Iterable[str] | None,
+    roles: Iterable[str],
+    sites: Iterable[str] | None,
+) -> bool:
+    """Whether a change of an account gives a guarded role, or has one reach further."""
+    given = GUARDED.intersection(roles)
+    return bool(given - set(roles_before)) or (bool(given) and not within(sites, sites_before))
+
+
 # The id of a caller who is neither a person with an account nor an agent.
 NO_ACCOUNT = UUID(int=0)
 # The roles that may state a location complete, and in whose name an agent may therefore state it.
@@ -69,6 +91,8 @@ class Caller:
     sites: frozenset[str] | None
     agent: bool = False
     token_id: UUID | None = None
+    # Somebody else set the password: nothing is done with it before the person has set another.
+    password_reset: bool = False
 
     @property
     def account_id(self) -> UUID | None:
@@ -143,15 +167,29 @@ def plain_code(typed: str) -> str:
 
 
 FREE_TRIES = 5
+# A site stands behind one address: at the change of shift many people type, and some of them badly.
+FREE_TRIES_OF_A_NETWORK = 40
 LONGEST_WAIT_S = 900
 
 
-def wait_after(tries: int) -> int:
-    """Seconds that must pass after the last of `tries` failed sign-ins: none for the first five, then
-    2 s, doubled with each further one, at most 15 minutes."""
-    if tries < FREE_TRIES:
+def wait_after(tries: int, free: int = FREE_TRIES) -> int:
+    """Seconds that must pass after the last of `tries` failed sign-ins: none while they are fewer than
+    `free`, then 2 s, doubled with each further one, at most 15 minutes."""
+    if tries < free:
         return 0
-    return min(LONGEST_WAIT_S, 1 << min(tries - FREE_TRIES + 1, 20))
+    return min(LONGEST_WAIT_S, 1 << min(tries - free + 1, 20))
+
+
+@dataclass(frozen=True, slots=True)
+class Visitor:
+    """Where a sign-in comes from. `network` as of `network_of`, None for the server's own command line;
+    `device` is what the browser was given at an earlier sign-in to the same account."""
+
+    network: str | None
+    device: str | None = None
+
+
+AT_THE_SERVER = Visitor(None)
 
 
 def network_of(address: str) -> str:
@@ -166,6 +204,52 @@ def network_of(address: str) -> str:
             return str(found.ipv4_mapped)
         return str(ipaddress.ip_network((found, 64), strict=False))
     return str(found)
+
+
+# Without a port an origin has that of its scheme (RFC 6454 4).
+_PORTS = {"http": 80, "https": 443}
+
+
+def origin_of(address: str) -> tuple[str, str, int | None]:
+    """Scheme, host and port of an address: the same of two pages of one origin (RFC 6454 5). What is no such
+    address has an origin that is no page's."""
+    try:
+        parts = urlsplit(address)
+        port = parts.port or _PORTS.get(parts.scheme)
+    except ValueError:
+        return "", "", None
+    return parts.scheme, parts.hostname or "", port
+
+
+# Words that passwords are made of most, written down by hand for this list from what people at such sites
+# choose: words for a password, names of seasons, months and days, rows of keys, and the trade's own words.
+_WORDS = """
+password passwort pass secret geheim welcome willkommen hello hallo letmein changeme change default admin
+administrator root user guest test demo login account manager inspector inspection engineer sightledger
+videoscope scope camera turbine gearbox service site spring summer autumn winter fruehling sommer herbst
+january february march april june july august september october november december monday tuesday wednesday
+thursday friday saturday sunday qwertyuiop qwertzuiop qwerty qwertz asdfghjkl asdfgh zxcvbnm yxcvbnm
+abcdefghijkl abcdefgh abcdef abcd abc iloveyou love dragon monkey football sunshine princess master shadow
+superman batman trustno one two three my the is and your new old please
+"""
+COMMON = tuple(_WORDS.split())
+_COMMON = re.compile("|".join(sorted(COMMON, key=len, reverse=True)))
+_LOOKALIKES = str.maketrans({"0": "o", "1": "i", "3": "e", "4": "a", "5": "s", "7": "t", "@": "a", "$": "s"})
+LEAST_CHARACTERS, LEAST_LETTERS = 5, 4
+
+
+def password_fault(password: str, login: str) -> str | None:
+    """Why a password is too easy to guess, in words; None where it is not. What is left of it without common
+    words, digits and signs has to hold something (NIST SP 800-63B 5.1.1.2, from memory)."""
+    plain = password.casefold()
+    if len(set(plain.replace(" ", ""))) < LEAST_CHARACTERS:
+        return "has fewer than five different characters"
+    if len(login) >= LEAST_LETTERS and login.casefold() in plain:
+        return "holds the login"
+    for form in (plain, plain.translate(_LOOKALIKES)):
+        if sum(map(str.isalpha, _COMMON.sub("", form))) < LEAST_LETTERS:
+            return "is made of common words, rows of keys, digits and signs"
+    return None
 
 
 def address_of(connected: str, forwarded: Iterable[str], *, trusted_proxy: bool) -> str:

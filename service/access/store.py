@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from datetime import datetime
 from typing import Any
 from uuid import UUID
 
@@ -14,8 +13,17 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 from service.access.noting import access_events as access_events
 from service.access.noting import note as note
 from service.access.rules import SPEAKERS, KeyFact
-from service.contract.wire import new_id
-from service.database import Row, id_column, metadata, moment, reference, server_now, text, texts
+from service.database import (
+    Row,
+    id_column,
+    metadata,
+    moment,
+    reference,
+    server_now,
+    text,
+    texts,
+    working,
+)
 from service.errors import NotFound
 from service.facts.store import fact_table
 
@@ -29,6 +37,7 @@ sites = sa.Table(
     text("time_zone"),
     # The code of a card profile; NULL: the agent's own choice.
     text("card_profile", nullable=True),
+    info=working("name", "kind", "time_zone", "card_profile"),
 )
 
 # People of a site who work there without an account. A name that is taken off keeps its row with `until`:
@@ -40,6 +49,7 @@ site_people = sa.Table(
     text("name", primary_key=True),
     moment("since"),
     moment("until", nullable=True),
+    info=working("until"),
 )
 
 # `sites` NULL means every site; roles are the codes of service.access.rules.
@@ -54,6 +64,32 @@ accounts = sa.Table(
     texts("sites", nullable=True),
     moment("created_at"),
     moment("closed_at", nullable=True),
+    # When somebody else set the password, and who; NULL once the person has set another.
+    moment("reset_at", nullable=True),
+    reference("reset_by", "accounts.id", nullable=True),
+    info=working(
+        *("login", "name", "roles", "sites", "password_hash", "closed_at", "reset_at", "reset_by"),
+        secret=["password_hash"],
+    ),
+)
+
+# Changes of accounts that wait for a second administrator, or waited: what was, what is to be, who decided.
+account_proposals = sa.Table(
+    "account_proposals",
+    metadata,
+    id_column(),
+    reference("account_id", "accounts.id", index=True),
+    texts("roles_before"),
+    texts("sites_before", nullable=True),
+    texts("roles"),
+    texts("sites", nullable=True),
+    text("password_hash", nullable=True),
+    reference("proposed_by", "accounts.id"),
+    moment("proposed_at"),
+    text("decision", nullable=True),
+    reference("decided_by", "accounts.id", nullable=True),
+    moment("decided_at", nullable=True),
+    info=working("decision", "decided_by", "decided_at", "password_hash", secret=["password_hash"]),
 )
 
 agents = sa.Table(
@@ -69,6 +105,7 @@ agents = sa.Table(
     moment("retired_at", nullable=True),
     sa.Column("report", JSONB(none_as_null=True)),
     sa.Column("clock_offset_s", sa.Double),
+    info=working("platform", "version", "last_seen_at", "retired_at", "report", "clock_offset_s"),
 )
 
 # Only the SHA-256 of a token is kept: 256 random bits need no slow hash.
@@ -82,8 +119,25 @@ tokens = sa.Table(
     moment("created_at"),
     moment("expires_at", nullable=True),
     moment("revoked_at", nullable=True),
+    # A moment at most USED_SECONDS before the token was last used; NULL: it never was.
+    moment("used_at", nullable=True),
     sa.CheckConstraint("(account_id IS NULL) <> (agent_id IS NULL)", name="one_holder"),
+    info=working("revoked_at", "used_at", "expires_at", secret=["token_hash"]),
 )
+
+# Browsers that an account was signed in to from; only the SHA-256 of what they show is kept.
+devices = sa.Table(
+    "devices",
+    metadata,
+    id_column(),
+    sa.Column("token_hash", sa.LargeBinary, nullable=False, unique=True),
+    reference("account_id", "accounts.id", index=True),
+    moment("created_at"),
+    info=working(deleted=True, secret=["token_hash"]),
+)
+MOST_DEVICES = 20
+
+USED_SECONDS = 300
 
 enrolment_codes = sa.Table(
     "enrolment_codes",
@@ -95,6 +149,7 @@ enrolment_codes = sa.Table(
     moment("expires_at"),
     moment("used_at", nullable=True),
     reference("agent_id", "agents.id", nullable=True),
+    info=working("used_at", "agent_id", secret=["code_hash"]),
 )
 
 # Each key that ever signed receipts, by its RFC 7638 thumbprint, with its public half (`x`, RFC 8037 2); and
@@ -109,7 +164,8 @@ key_facts = fact_table(
 
 
 _account_fields = [
-    accounts.c[name] for name in ("id", "login", "name", "roles", "sites", "closed_at", "created_at")
+    accounts.c[name]
+    for name in ("id", "login", "name", "roles", "sites", "closed_at", "created_at", "reset_at", "reset_by")
 ]
 _agent_fields = [
     *(agents.c[name] for name in ("id", "name", "enrolled_at", "last_seen_at", "retired_at", "report")),
@@ -119,67 +175,6 @@ _agent_fields = [
     sites.c.code.label("site"),
 ]
 _agents_at_sites = agents.join(sites, sites.c.id == agents.c.site_id)
-
-
-async def token_holder(connection: AsyncConnection, token_hash: bytes) -> Row | None:
-    """The person or agent behind a token, with what decides whether it still counts."""
-    query = (
-        sa.select(
-            tokens.c.id.label("token_id"),
-            tokens.c.expires_at,
-            tokens.c.revoked_at,
-            tokens.c.account_id,
-            tokens.c.agent_id,
-            sa.func.coalesce(accounts.c.name, agents.c.name).label("name"),
-            accounts.c.roles,
-            accounts.c.sites,
-            sites.c.code.label("agent_site"),
-            sa.func.coalesce(accounts.c.closed_at, agents.c.retired_at).label("ended_at"),
-        )
-        .select_from(tokens)
-        .outerjoin(accounts, accounts.c.id == tokens.c.account_id)
-        .outerjoin(agents, agents.c.id == tokens.c.agent_id)
-        .outerjoin(sites, sites.c.id == agents.c.site_id)
-        .where(tokens.c.token_hash == token_hash)
-    )
-    return (await connection.execute(query)).mappings().first()
-
-
-async def insert_token(
-    connection: AsyncConnection,
-    token_hash: bytes,
-    *,
-    account_id: UUID | None = None,
-    agent_id: UUID | None = None,
-    expires_at: datetime | None = None,
-) -> None:
-    await connection.execute(
-        sa.insert(tokens).values(
-            id=new_id(),
-            token_hash=token_hash,
-            account_id=account_id,
-            agent_id=agent_id,
-            created_at=server_now(),
-            expires_at=expires_at,
-        )
-    )
-
-
-async def revoke_tokens(
-    connection: AsyncConnection,
-    *,
-    account_id: UUID | None = None,
-    agent_id: UUID | None = None,
-    token_id: UUID | None = None,
-    but: UUID | None = None,
-) -> None:
-    """Revoke the tokens of one holder, or the one named; `but` stays good."""
-    named = {"account_id": account_id, "agent_id": agent_id, "id": token_id}
-    which = [tokens.c[column] == value for column, value in named.items() if value is not None]
-    query = (
-        sa.update(tokens).where(sa.or_(*which), tokens.c.revoked_at.is_(None)).values(revoked_at=server_now())
-    )
-    await connection.execute(query if but is None else query.where(tokens.c.id != but))
 
 
 async def account_by_login(connection: AsyncConnection, login: str) -> Row | None:
@@ -211,28 +206,18 @@ async def insert_account(connection: AsyncConnection, row: Mapping[str, Any]) ->
     return (await connection.scalar(query)) is not None
 
 
+async def administrators(connection: AsyncConnection, *, but: UUID | None = None) -> list[Row]:
+    """Administrators whose account is open."""
+    query = sa.select(*_account_fields).where(
+        accounts.c.closed_at.is_(None), accounts.c.roles.contains(["administrator"])
+    )
+    if but is not None:
+        query = query.where(accounts.c.id != but)
+    return list((await connection.execute(query)).mappings())
+
+
 async def update_account(connection: AsyncConnection, account_id: UUID, **changed: Any) -> None:
     await connection.execute(sa.update(accounts).where(accounts.c.id == account_id).values(**changed))
-
-
-async def tries_since_success(
-    connection: AsyncConnection, login_hash: bytes, since: datetime
-) -> list[datetime]:
-    """When sign-in with this login was tried since `since` and the last success, the newest first."""
-    mine = access_events.c.login_hash == login_hash
-    success = (
-        sa.select(sa.func.max(access_events.c.at))
-        .where(mine, access_events.c.kind == "signed_in")
-        .scalar_subquery()
-    )
-    query = (
-        sa.select(access_events.c.at)
-        .where(mine, access_events.c.kind == "sign_in_tried", access_events.c.at > since)
-        .where(sa.or_(success.is_(None), access_events.c.at > success))
-        .order_by(access_events.c.at.desc())
-        .limit(100)
-    )
-    return list(await connection.scalars(query))
 
 
 async def insert_code(connection: AsyncConnection, row: Mapping[str, Any]) -> None:

@@ -10,6 +10,7 @@ from litestar.di import NamedDependency
 from litestar.params import FromPath, FromQuery, JSONBody, QueryParameter
 
 from service.access.rules import Caller
+from service.bodies import LONG_BODY
 from service.campaigns.actions import binding, opening, reading, stating, worklist
 from service.contract.campaigns import (
     Campaign,
@@ -58,6 +59,7 @@ def _tagged(campaign: Campaign) -> Response[Campaign]:
 @put(
     "/campaigns/{campaign_id:uuid}",
     status_code=200,
+    request_max_body_size=LONG_BODY,
     responses=problems(400, 401, 403, 404, 409, 412, 422),
 )
 async def put_campaign(
@@ -98,6 +100,7 @@ async def read_campaign(
 @put(
     "/campaigns/{campaign_id:uuid}/units",
     status_code=200,
+    request_max_body_size=LONG_BODY,
     responses=problems(400, 401, 403, 404, 409, 422),
 )
 async def add_units(

@@ -6,15 +6,30 @@ from typing import Annotated
 
 import typer
 
-from service.commands.opening import NOT_SOUND, stop
-from service.settings import read_settings
+from service.commands.opening import NOT_SET_UP, NOT_SOUND, stop
+from service.settings import SettingError, read_settings
 
 
 def migrate() -> None:
-    """Bring the database to the newest schema."""
+    """Bring the database to the newest schema, as its owner, and let each role do what it should."""
+    import sqlalchemy.exc
+
     from service.database import migrate as bring_to_newest
 
-    bring_to_newest(read_settings().database_url)
+    address = read_settings().migration_database_url
+    if not address:
+        raise SettingError(
+            "Set SIGHTLEDGER_MIGRATION_DATABASE_URL to the address with the login of the database's owner "
+            "(README.md, In production). Nothing was migrated: the service's own login may not change tables."
+        )
+    try:
+        bring_to_newest(address)
+    except sqlalchemy.exc.OperationalError as error:
+        stop(
+            "The database does not answer as it should (SIGHTLEDGER_MIGRATION_DATABASE_URL): "
+            f"{str(error.orig).strip()}",
+            NOT_SET_UP,
+        )
     typer.echo("The database is at the newest schema.", err=True)
 
 

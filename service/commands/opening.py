@@ -37,7 +37,7 @@ def with_store(use: Callable[[Database, Holding], Awaitable[T]]) -> T:
 def _with_parts(use: Callable[[Parts], Awaitable[T]]) -> T:
     from service.parts import Parts
 
-    parts = Parts(read_settings(), pool_size=1)
+    parts = Parts(read_settings(), pool_size=1, every_site=True)
 
     async def run() -> T:
         try:

@@ -48,17 +48,19 @@ class Person:
 
     @asynccontextmanager
     async def _signed_in(self, db: Database) -> AsyncIterator[Caller]:
-        from service.access.actions import people
-        from service.access.actions.tokens import caller_of_token
+        from service.access.actions.signing_in import sign_in, sign_out
+        from service.access.actions.tokens import caller_of_token, must_have_set_password
+        from service.access.rules import AT_THE_SERVER
         from service.contract.access import SignIn
 
         credentials = SignIn(login=self.login, password=self.password)
-        signed_in = await people.sign_in(db, credentials, SESSION_HOURS)
-        caller = await caller_of_token(db, signed_in.token)
+        opened = await sign_in(db, credentials, SESSION_HOURS, AT_THE_SERVER)
+        caller = await caller_of_token(db, opened.signed_in.token)
         try:
+            await must_have_set_password(db, caller)
             yield caller
         finally:
-            await people.sign_out(db, caller)
+            await sign_out(db, caller)
 
 
 def person_at_hand(login: str, file: Path | None, stdin: bool) -> Person:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import os
+import resource
 import socket
 import tempfile
 from pathlib import Path
@@ -14,18 +15,30 @@ import typer
 from service.commands.opening import NOT_SET_UP, stop
 from service.settings import read_settings
 
+# The head of a request comes within this time, and a kept connection carries its next request: an agent and a
+# browser open another one, and an agent uses none that lay idle for 5 s.
+HEAD_MS = 10_000
+# Bytes; a page's longest address with a session's cookie has less than 4 kB.
+LONGEST_HEAD = 32_768
+# Connections that a process serves at once, and that wait with the system to be accepted.
+CONNECTIONS, WAITING = 4_000, 1_024
+
 
 def serve() -> None:
     """Run the service on SIGHTLEDGER_HOST and SIGHTLEDGER_PORT."""
     from granian import Granian
-    from granian.constants import Interfaces
+    from granian.constants import HTTPModes, Interfaces
+    from granian.http import HTTP1Settings
 
+    from service.access.actions.single_sign_on import open_single_sign_on
     from service.observe import log_config
     from service.signing import Signer
 
     settings = read_settings()
     Signer.load(Path(settings.receipt_key_file))
+    open_single_sign_on(settings)
     _check_free(settings.host, settings.port)
+    _admit_connections()
     with tempfile.TemporaryDirectory(prefix="sightledger-metrics-") as shared:
         if settings.processes > 1:
             # The client library adds up the processes' figures through files in this folder.
@@ -38,10 +51,24 @@ def serve() -> None:
             port=settings.port,
             workers=settings.processes,
             websockets=False,
+            # The mode that tells HTTP/1 from HTTP/2 by the first bytes waits for them without end.
+            http=HTTPModes.http1,
+            http1_settings=HTTP1Settings(header_read_timeout=HEAD_MS, max_buffer_size=LONGEST_HEAD),
+            backlog=WAITING,
+            backpressure=CONNECTIONS,
             log_dictconfig=log_config(settings.log_level),
             workers_kill_timeout=10,
             respawn_failed_workers=settings.processes > 1,
         ).serve()
+
+
+def _admit_connections() -> None:
+    """Each connection is an open file; a shell's limit is often 1,024, which database and store share."""
+    soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
+    wanted = CONNECTIONS + 1_000
+    most = wanted if hard == resource.RLIM_INFINITY else min(wanted, hard)
+    if soft != resource.RLIM_INFINITY and soft < most:
+        resource.setrlimit(resource.RLIMIT_NOFILE, (most, hard))
 
 
 def _check_free(host: str, port: int) -> None:
@@ -79,9 +106,14 @@ def worker(
     )
 
     async def run() -> None:
-        parts = Parts(settings)
+        parts = Parts(settings, every_site=True)
         try:
-            around = {"db": parts.db, "objects": parts.objects, "settings": settings}
+            around = {
+                "db": parts.db,
+                "objects": parts.objects,
+                "looker": parts.looker,
+                "settings": settings,
+            }
             await work(queue, around, wait=not until_empty)
         finally:
             await parts.close()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 from uuid import UUID
 
 import msgspec
@@ -25,6 +25,13 @@ class AgentEnrolled(Wire):
     time_zone: str
     token: str
     keys: JwkSet
+
+
+class AgentToken(Wire):
+    """A further token of an agent. Those before it end some days after it was first used."""
+
+    token: str
+    expires_at: UtcTime
 
 
 class Jwk(Wire):
@@ -83,12 +90,30 @@ class SignIn(Wire):
     password: Annotated[str, msgspec.Meta(min_length=1, max_length=1024)]
 
 
+class PasswordReset(Wire):
+    """Somebody else set the password of the account; it serves to set another, and for nothing else."""
+
+    at: UtcTime
+    by: str
+
+
 class SignedIn(Wire):
     token: str
     expires_at: UtcTime
     name: str
     roles: list[str]
     sites: list[str] | None
+    password_reset: PasswordReset | None
+
+
+class Session(Wire):
+    """One session of the caller's. `used_at` lags by up to five minutes; null: not used yet."""
+
+    id: UUID
+    created_at: UtcTime
+    used_at: UtcTime | None
+    expires_at: UtcTime | None
+    current: bool
 
 
 class CallerRights(Wire):
@@ -119,6 +144,7 @@ class EnrolmentCode(Wire):
 
 Login = Annotated[str, msgspec.Meta(min_length=2, max_length=64, pattern=r"^[a-z0-9][a-z0-9._@-]*$(?!\n)")]
 NewPassword = Annotated[str, msgspec.Meta(min_length=12, max_length=1024)]
+Roles = Annotated[list[str], msgspec.Meta(min_length=1, max_length=8)]
 SiteCodes = Annotated[list[Code], msgspec.Meta(min_length=1, max_length=1000)]
 
 
@@ -128,12 +154,14 @@ class AccountIn(Wire):
 
     login: Login
     name: Annotated[str, msgspec.Meta(min_length=1, max_length=200)]
-    roles: Annotated[list[str], msgspec.Meta(min_length=1, max_length=8)]
+    roles: Roles
     sites: SiteCodes | None
     password: NewPassword | None = None
 
 
 class Account(Wire):
+    """`reset_at`: when somebody else set the password; null once the person has set another."""
+
     id: UUID
     login: str
     name: str
@@ -141,6 +169,45 @@ class Account(Wire):
     sites: list[str] | None
     created_at: UtcTime
     closed_at: UtcTime | None
+    reset_at: UtcTime | None
+
+
+class AccountProposed(Wire):
+    """What an account is to be allowed, and where: it takes effect when a second administrator confirms it.
+    `password` may be left out; given, it is good for one sign-in, to set another."""
+
+    account: UUID
+    roles: Roles
+    sites: SiteCodes | None
+    password: NewPassword | None = None
+
+
+Decision = Literal["confirmed", "refused", "withdrawn"]
+
+
+class ProposalDecision(Wire):
+    """Confirmed or refused by another administrator of the same sites, or withdrawn by who proposed it."""
+
+    decision: Decision
+
+
+class AccountProposal(Wire):
+    """`decision` null: nobody has decided yet. People are named as their accounts name them."""
+
+    id: UUID
+    account_id: UUID
+    login: str
+    name: str
+    roles_before: list[str]
+    sites_before: list[str] | None
+    roles: list[str]
+    sites: list[str] | None
+    new_password: bool
+    proposed_by: str
+    proposed_at: UtcTime
+    decision: Decision | None
+    decided_by: str | None
+    decided_at: UtcTime | None
 
 
 class PasswordChange(Wire):

@@ -311,7 +311,8 @@ class RefusalSettledIn(Wire):
 
 
 class RecordedReturn(Wire):
-    """`refused` are the statements that came with the card and were not taken, those settled among them."""
+    """`files_new` and `bytes_new`: of the images that its site had not held before. `refused` are the
+    statements that came with the card and were not taken, those settled among them."""
 
     id: UUID
     site: str

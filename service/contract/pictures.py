@@ -11,10 +11,22 @@ import warnings
 from typing import Any, BinaryIO
 
 import msgspec
-from PIL import Image
+from PIL import Image, ImageFile
+from PIL.BmpImagePlugin import BmpImageFile
 from PIL.ExifTags import IFD, TAGS
+from PIL.JpegImagePlugin import JpegImageFile
+from PIL.PngImagePlugin import PngImageFile
+from PIL.TiffImagePlugin import TiffImageFile
 
 from service.contract.cards import Mark, PictureFacts
+from service.contract.picture_bounds import (
+    JpegHead,
+    TooMuch,
+    check_exif,
+    check_jpeg,
+    check_tiff,
+    head_of_jpeg,
+)
 
 # Pillow warns about odd pictures; here a mark says it.
 warnings.filterwarnings("ignore", module=r"PIL\.")
@@ -22,6 +34,7 @@ warnings.filterwarnings("ignore", module=r"PIL\.")
 LARGEST_JUDGED = 64 * 1024 * 1024
 # Decoding two of these at once stays well inside the agent's 150 MB.
 MOST_PIXELS_DECODED = 8_000_000
+MOST_RUN_PIXELS = 2_000_000
 SKIPPED_TAGS = frozenset({"MakerNote", "ExifOffset", "GPSInfo", "ExifInteroperabilityOffset"})
 COMMENT_CODES = {
     b"ASCII\0\0\0": "ascii",
@@ -30,24 +43,22 @@ COMMENT_CODES = {
     b"JIS\0\0\0\0\0": "iso2022_jp",
 }
 TAIL = 64 * 1024
+JPEG_END = b"\xff\xd9"
 # The last chunk of every PNG (ISO/IEC 15948, 11.2.5) with its checksum.
 PNG_END = b"IEND\xaeB`\x82"
 # So that a part of 500 files stays well below the service's body limit of 10 MB.
 EXIF_BYTES = 8_000
 
-# How pictures begin, and Pillow's name of the decoder. Formats without a signature are left out: any text
-# can be taken for one of them.
+# How the pictures that videoscopes write begin (common practice, no source), and Pillow's name for them.
+# No other decoder sees bytes from outside: each is one more that hostile bytes can be made for.
 SIGNATURES = (
     (b"\xff\xd8\xff", "JPEG"),  # ISO/IEC 10918-1, B.2.1
     (b"\x89PNG\r\n\x1a\n", "PNG"),  # ISO/IEC 15948, 5.2
     (b"II*\0", "TIFF"),  # TIFF 6.0, section 2
     (b"MM\0*", "TIFF"),
-    (b"GIF87a", "GIF"),  # GIF89a, section 17
-    (b"GIF89a", "GIF"),
-    (b"\0\0\0\x0cjP  \r\n\x87\n", "JPEG2000"),  # ISO/IEC 15444-1, I.5.1
     (b"BM", "BMP"),  # Windows GDI, BITMAPFILEHEADER
 )
-LONGEST_SIGNATURE = 12
+LONGEST_SIGNATURE = 8
 
 
 class Judged(msgspec.Struct):
@@ -71,11 +82,11 @@ def judge(size: int, file: BinaryIO) -> Judged:
         return Judged()
     if size > LARGEST_JUDGED:
         return Judged(marks=["too_large_to_judge"])
-    file.seek(0)
     try:
-        with Image.open(file, formats=(format_name,)) as image:
-            return _of_image(image, file, size)
-    except (Image.DecompressionBombError, Image.DecompressionBombWarning):
+        image, head = opened(file, size)
+        with image:
+            return _of_image(image, head, file, size)
+    except TooMuch:
         return Judged(marks=["too_large_to_judge"])
     except Exception:
         # Pillow's readers raise nearly anything over arbitrary bytes; the file is kept all the same.
@@ -84,41 +95,76 @@ def judge(size: int, file: BinaryIO) -> Judged:
 
 def format_of(head: bytes) -> str | None:
     """The format that a file's first bytes announce."""
-    if head[:4] == b"RIFF" and head[8:12] == b"WEBP":  # RFC 9649, 2.4
-        return "WEBP"
     return next((name for begin, name in SIGNATURES if head.startswith(begin)), None)
 
 
-def _of_image(image: Image.Image, file: BinaryIO, size: int) -> Judged:
-    picture = PictureFacts(
-        format=image.format or "unknown", width=image.width, height=image.height, exif=_exif(image)
-    )
-    if image.format in ("JPEG", "MPO"):
-        return Judged([] if _jpeg_is_whole(file, size) else ["truncated"], picture)
-    if image.width * image.height > MOST_PIXELS_DECODED:
-        return Judged(["too_large_to_judge"], picture)
+class NotKnown(Exception):
+    """The bytes begin like no picture that is looked at, or end before there is one."""
+
+
+def opened(file: BinaryIO, size: int) -> tuple[ImageFile.ImageFile, JpegHead | None]:
+    """The picture in `size` bytes, nothing of it decoded yet, and what stands before a JPEG's first scan.
+
+    The one way to a decoder. Raises TooMuch for what asks for more than its bounds, NotKnown, and whatever
+    Pillow's readers raise.
+    """
+    file.seek(0)
+    format_name = format_of(file.read(LONGEST_SIGNATURE))
+    if format_name == "JPEG":
+        head = head_of_jpeg(file)
+        if head is None:
+            raise NotKnown("the file ends before its picture begins")
+        check_jpeg(head, file)
+        file.seek(0)
+        return JpegImageFile(file), head
+    if format_name == "TIFF":
+        check_tiff(file, size)
+    if format_name is None:
+        raise NotKnown("the bytes begin like no picture that is looked at")
+    file.seek(0)
+    return _READERS[format_name](file), None
+
+
+# By their classes: Pillow's own way tries further formats that a JPEG can hold.
+_READERS: dict[str, type[ImageFile.ImageFile]] = {
+    "PNG": PngImageFile,
+    "TIFF": TiffImageFile,
+    "BMP": BmpImageFile,
+}
+
+
+def _of_image(image: ImageFile.ImageFile, head: JpegHead | None, file: BinaryIO, size: int) -> Judged:
+    facts = PictureFacts(format=image.format or "unknown", width=image.width, height=image.height, exif={})
+    if image.format != "PNG":
+        facts.exif = _exif(image)
+    if head is not None:
+        return Judged([] if _holds_after(file, size, head.scan, JPEG_END) else ["truncated"], facts)
+    if image.width * image.height > most_decoded(image):
+        return Judged(["too_large_to_judge"], facts)
     if image.format == "PNG" and not _holds_after(file, size, 8, PNG_END):
-        return Judged(["truncated"], picture)
+        return Judged(["truncated"], facts)
     try:
         image.load()
     except Exception:
-        return Judged(["truncated"], picture)
-    return Judged([], picture)
+        return Judged(["truncated"], facts)
+    if image.format == "PNG":
+        # It may come after the pixels.
+        facts.exif = _exif(image)
+    return Judged([], facts)
 
 
-def _jpeg_is_whole(file: BinaryIO, size: int) -> bool:
-    """Whether an end-of-image marker follows the scan (ISO/IEC 10918-1 Annex B).
-
-    Not the last two bytes: scopes append data of their own, and an embedded thumbnail has a marker too.
-    """
-    scan = _start_of_scan(file)
-    if scan is None:
-        return False
-    return _holds_after(file, size, scan, b"\xff\xd9")
+def most_decoded(image: ImageFile.ImageFile) -> int:
+    """Pixels up to which the picture is decoded to judge it."""
+    # Pillow unpacks the runs of a BMP byte by byte in Python.
+    return MOST_RUN_PIXELS if image.tile and image.tile[0].codec_name == "bmp_rle" else MOST_PIXELS_DECODED
 
 
 def _holds_after(file: BinaryIO, size: int, first: int, wanted: bytes) -> bool:
-    """Whether `wanted` stands anywhere from `first` on; looked for from the end, where it mostly is."""
+    """Whether `wanted` stands anywhere from `first` on; looked for from the end, where it mostly is.
+
+    Of a JPEG not just the last two bytes: scopes append data of their own, and an embedded thumbnail before
+    the first scan has an end-of-image marker too (ISO/IEC 10918-1, B.1.1.3).
+    """
     end = size
     while end > first:
         start = max(first, end - TAIL)
@@ -130,26 +176,11 @@ def _holds_after(file: BinaryIO, size: int, first: int, wanted: bytes) -> bool:
     return False
 
 
-def _start_of_scan(file: BinaryIO) -> int | None:
-    file.seek(2)
-    while True:
-        head = file.read(2)
-        if len(head) < 2 or head[0] != 0xFF:
-            return None
-        if head[1] == 0xFF:
-            file.seek(-1, 1)
-            continue
-        length = file.read(2)
-        if len(length) < 2:
-            return None
-        if head[1] == 0xDA:
-            return file.tell()
-        file.seek(int.from_bytes(length, "big") - 2, 1)
-
-
 def _exif(image: Image.Image) -> dict[str, str]:
     """Tag name -> text, as read: nothing corrected, unknown tags by number, MakerNote left in the file."""
     try:
+        if image.format == "PNG":
+            check_exif(_exif_of_png(image))
         exif = image.getexif()
         tags: dict[int, Any] = {**dict(exif), **exif.get_ifd(IFD.Exif)}
     except Exception:
@@ -163,6 +194,14 @@ def _exif(image: Image.Image) -> dict[str, str]:
         if text and room >= 0:
             texts[name[:64]] = text
     return texts
+
+
+def _exif_of_png(image: Image.Image) -> bytes:
+    """Where Pillow reads it from. That of a JPEG and a TIFF stands in their headers, held against bounds."""
+    block, in_hex = image.info.get("exif"), image.info.get("Raw profile type exif")
+    if block is None and isinstance(in_hex, str):
+        return bytes.fromhex("".join(in_hex.split("\n")[3:]))
+    return block or b""
 
 
 def _as_text(name: str, value: object) -> str:

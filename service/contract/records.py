@@ -119,6 +119,7 @@ class HistoryItem(Wire):
     sightings: int
     verified_at: UtcTime
     thumbnail: bool
+    no_thumbnail: str | None
     moved: bool
     also_at: list[CountedPlace]
     also_more: bool
@@ -179,6 +180,7 @@ class ImageDetail(Wire):
     marks: list[str]
     verified_at: UtcTime
     thumbnail: bool
+    no_thumbnail: str | None
     stands_at: list[CountedPlace]
     stands_more: bool
     sightings: list[ImageSighting]

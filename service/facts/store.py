@@ -14,7 +14,18 @@ from uuid import UUID
 import sqlalchemy as sa
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-from service.database import Row, id_column, ids, insert_rows, metadata, moment, reference, server_now, text
+from service.database import (
+    Row,
+    id_column,
+    ids,
+    insert_rows,
+    kept_for_ever,
+    metadata,
+    moment,
+    reference,
+    server_now,
+    text,
+)
 from service.errors import Conflict
 
 # One order over the facts of all tables, as the database took them in. It decides nothing (I4): it lists.
@@ -65,7 +76,11 @@ def fact_table(name: str, subject: sa.Column[Any] | None, *content: sa.schema.Sc
         *columns,
         *kernel,
         *(item for item in content if not isinstance(item, sa.Column)),
-        info={"subject": subject.name if subject is not None else None, "content": names},
+        info={
+            **kept_for_ever(),
+            "subject": subject.name if subject is not None else None,
+            "content": names,
+        },
     )
 
 
@@ -106,7 +121,13 @@ async def append(
         return Appended(new, frozenset())
     kept = await recorded(connection, table, repeated)
     return Appended(
-        new, frozenset(fact_id for fact_id, fact in repeated.items() if not same(table, kept[fact_id], fact))
+        new,
+        frozenset(
+            fact_id
+            for fact_id, fact in repeated.items()
+            # A fact that the transaction does not see is one of another site.
+            if fact_id not in kept or not same(table, kept[fact_id], fact)
+        ),
     )
 
 

@@ -1,36 +1,29 @@
-"""What the bytes of an image say, and its thumbnail; an original is only ever read (I2)."""
+"""Looks at the images that came in, and makes their thumbnails; an original is only ever read (I2)."""
 
 from __future__ import annotations
 
 import asyncio
 import hashlib
-import io
 from collections.abc import Sequence
 from typing import Any
 
 import procrastinate
 import structlog
-from PIL import Image, ImageOps
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-from service.contract.pictures import LARGEST_JUDGED, judge
+from service.contract.pictures import LARGEST_JUDGED, Judged
 from service.database import Database, server_now, storable_json
 from service.errors import Conflict, NotFound
+from service.images.looking import Looker
+from service.images.rules import Look
 from service.images.store import images_held, note_looked_at
 from service.jobs import THUMBNAILS, defer_each
-from service.objects import Objects
+from service.objects import Objects, Original
 
 
 class NotYetVerified(Conflict):
     slug, title = "objects-unverified", "A large file is not yet verified"
 
-
-LONG_SIDE = 320
-
-# Four times the largest still that common videoscopes write (common practice, no source).
-MOST_PIXELS = 80_000_000
-
-JPEG_END = b"\xff\xd9"
 
 MADE, FAILED = "made", "failed"
 
@@ -43,84 +36,61 @@ tasks = procrastinate.Blueprint()
 log = structlog.get_logger(__name__)
 
 
-class NoThumbnail(Exception):
-    """The bytes hold no picture that can be made small; the text says why."""
-
-
 class NotSound(Exception):
     """The store does not hold the bytes that the digest names; the text says what it does hold."""
 
 
-def reduced(original: bytes) -> bytes:
-    """A JPEG of at most 320 px on its long side, upright; a truncated picture shows what it has."""
-    try:
-        try:
-            return _reduced(original)
-        except OSError:
-            # With an end marker the decoder gives the rows of a file cut short, and leaves the rest grey.
-            return _reduced(original + JPEG_END)
-    except NoThumbnail:
-        raise
-    except Exception as error:
-        # Pillow raises many kinds of exceptions over broken files; each means the same here.
-        raise NoThumbnail(f"{type(error).__name__}: {error}") from error
-
-
-def _reduced(original: bytes) -> bytes:
-    with Image.open(io.BytesIO(original)) as picture:
-        if picture.width * picture.height > MOST_PIXELS:
-            raise NoThumbnail(f"{picture.width} x {picture.height} pixels are too many")
-        picture.draft("RGB", (2 * LONG_SIDE, 2 * LONG_SIDE))
-        small = ImageOps.exif_transpose(picture).convert("RGB")
-    small.thumbnail((LONG_SIDE, LONG_SIDE))
-    out = io.BytesIO()
-    small.save(out, "JPEG", quality=80)
-    return out.getvalue()
-
-
-async def make_thumbnails(db: Database, objects: Objects, digests: Sequence[str]) -> dict[str, str]:
+async def make_thumbnails(
+    db: Database, objects: Objects, looker: Looker, digests: Sequence[str]
+) -> dict[str, str]:
     """Look at the images that nobody has looked at, and make their thumbnails; the outcome by digest. A
-    failure is marked, not raised. An original that is not sound is left as it is: custody finds that, and
-    orders the thumbnail again when the original is sound (order_lacking)."""
+    failure is recorded with its reason, not raised, so that no picture is tried for ever. An original that is
+    not sound is left as it is: custody finds that, and orders the thumbnail again when the original is sound
+    (order_lacking)."""
     async with db.begin() as connection:
         images = await images_held(connection, digests)
     outcomes = {}
     for digest, image in images.items():
         if image["thumbnail"] is not None:
             continue
-        found: dict[str, Any] = {}
         try:
-            if image["size"] > LARGEST_JUDGED:
-                raise NoThumbnail(f"{image['size']} bytes are too many")
-            original = await _sound_bytes(objects, digest)
-            found = await asyncio.to_thread(_told_by, original)
-            small = await asyncio.to_thread(reduced, original)
-            await objects.write(objects.thumbnail_key(digest), small, "image/jpeg")
-            outcomes[digest] = MADE
-        except NoThumbnail as error:
-            log.warning("no thumbnail", digest=digest, reason=str(error))
-            outcomes[digest] = FAILED
+            original = Original(image["site"], digest)
+            found = await _looked_at(objects, looker, original, image["size"])
         except NotSound as error:
             log.error("no thumbnail yet", digest=digest, reason=str(error))
             continue
+        if found.small is not None:
+            await objects.write(objects.thumbnail_key(digest), found.small, "image/jpeg")
+        else:
+            log.warning("no thumbnail", digest=digest, reason=found.why)
+        outcomes[digest] = MADE if found.small is not None else FAILED
+        noted = {"thumbnail": outcomes[digest], "no_thumbnail": found.why, **_told_by(found.judged)}
         async with db.begin() as connection:
-            await note_looked_at(connection, digest, {**found, "thumbnail": outcomes[digest]})
+            await note_looked_at(connection, digest, noted)
     return outcomes
 
 
-async def _sound_bytes(objects: Objects, digest: str) -> bytes:
+async def _looked_at(objects: Objects, looker: Looker, original: Original, size: int) -> Look:
+    if size > LARGEST_JUDGED:
+        return Look(why=f"{size} bytes are too many for one picture")
+    data = await _sound_bytes(objects, original)
+    return await asyncio.to_thread(looker.look, data)
+
+
+async def _sound_bytes(objects: Objects, original: Original) -> bytes:
     try:
-        original = await objects.read(objects.original_key(digest))
+        data = await objects.read(original.key)
     except NotFound as error:
         raise NotSound("the store does not have the original") from error
-    if hashlib.sha256(original).hexdigest() != digest:
+    if hashlib.sha256(data).hexdigest() != original.digest:
         raise NotSound("the original's bytes in the store are not those it is named by")
-    return original
+    return data
 
 
-def _told_by(original: bytes) -> dict[str, Any]:
-    """What the bytes say of themselves: columns of images."""
-    judged = judge(len(original), io.BytesIO(original))
+def _told_by(judged: Judged | None) -> dict[str, Any]:
+    """What the bytes say of themselves: columns of images; none where nobody got that far."""
+    if judged is None:
+        return {}
     picture = judged.picture
     return {
         "looked_at": server_now(),
@@ -144,6 +114,6 @@ async def order_thumbnails(connection: AsyncConnection, digests: Sequence[str]) 
 
 @tasks.task(name="make_thumbnails", queue=THUMBNAILS, pass_context=True, retry=_AGAIN)
 async def _make_thumbnails(context: procrastinate.JobContext, digests: list[str]) -> None:
-    """Runs in the worker, whose context holds `db` and `objects`; a store that is down is tried again."""
+    """Runs in the worker, whose context holds `db`, `objects`, `looker`; with the store down, again."""
     around = context.additional_context
-    await make_thumbnails(around["db"], around["objects"], digests)
+    await make_thumbnails(around["db"], around["objects"], around["looker"], digests)

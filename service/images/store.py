@@ -8,7 +8,7 @@ from typing import Any
 import sqlalchemy as sa
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-from service.database import Row, insert_rows, json, metadata, moment, text, texts, texts_of
+from service.database import Row, insert_rows, json, kept_for_ever, metadata, moment, text, texts, texts_of
 
 # The bytes, named by digest. A row exists only after the store was seen to hold them (I5).
 # From `looked_at` on it says what the service found in the bytes: their format, pixels, Exif and marks. Until
@@ -18,8 +18,13 @@ images = sa.Table(
     metadata,
     text("digest", primary_key=True),
     sa.Column("size", sa.BigInteger, nullable=False),
+    # The code of the site under whose name the original lies (objects.Original): the first that brought it,
+    # until custody finds the bytes sound at another alone.
+    text("site"),
     moment("verified_at"),
     text("thumbnail", nullable=True),
+    # Why there is none; NULL: there is one, or nobody has tried.
+    text("no_thumbnail", nullable=True),
     moment("looked_at", nullable=True),
     text("format", nullable=True),
     sa.Column("width", sa.Integer),
@@ -29,6 +34,10 @@ images = sa.Table(
     # By the store's clock, when a reading last found the original not sound; NULL: it counts as held. The
     # projection of custody's readings by which intake asks for it again.
     moment("unsound_at", nullable=True),
+    info=kept_for_ever(
+        *("thumbnail", "no_thumbnail", "looked_at", "format", "width", "height", "exif", "marks"),
+        *("unsound_at", "site"),
+    ),
 )
 
 
@@ -36,14 +45,6 @@ async def images_held(connection: AsyncConnection, digests: Iterable[str]) -> di
     """The rows of those digests that are recorded here, by digest; sound or not."""
     found = await connection.execute(sa.select(images).where(images.c.digest == sa.any_(texts_of(digests))))
     return {row["digest"]: row for row in found.mappings()}
-
-
-async def digests_held(connection: AsyncConnection, digests: Iterable[str]) -> set[str]:
-    """Which of the digests are held here: recorded, and not found unsound since."""
-    query = sa.select(images.c.digest).where(
-        images.c.digest == sa.any_(texts_of(digests)), images.c.unsound_at.is_(None)
-    )
-    return set(await connection.scalars(query))
 
 
 _arriving_images = images.to_metadata(sa.MetaData(), name="arriving_images")

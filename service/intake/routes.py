@@ -12,6 +12,7 @@ from litestar.openapi import ResponseSpec
 from litestar.params import FromPath, FromQuery, JSONBody, PathParameter
 
 from service.access.rules import Caller
+from service.bodies import LONG_BODY, LONGEST_BODY, TAKES_PACKED
 from service.contract.campaigns import BindingIn, BindingMade
 from service.contract.cards import (
     CardPrepared,
@@ -88,6 +89,7 @@ async def open_return(
 @put(
     "/card-returns/{return_id:uuid}/parts/{part:int}",
     status_code=200,
+    request_max_body_size=LONGEST_BODY,
     responses=problems(400, 401, 403, 404, 409, 413, 422, 503),
 )
 async def put_part(
@@ -163,6 +165,7 @@ async def check_part(
 @post(
     "/card-returns/{return_id:uuid}/commit",
     status_code=200,
+    request_max_body_size=LONGEST_BODY,
     responses={
         **problems(400, 401, 403, 404, 409, 413, 422, 503),
         202: ResponseSpec(
@@ -309,6 +312,8 @@ router = Router(
     path="/api/v1",
     before_request=name_in_log,
     middleware=[packed],
+    opt=TAKES_PACKED,
+    request_max_body_size=LONG_BODY,
     route_handlers=[
         prepare_card,
         read_card,

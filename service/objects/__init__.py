@@ -28,13 +28,14 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from email.utils import parsedate_to_datetime
 from functools import partial
-from typing import TYPE_CHECKING, Any, ParamSpec, TypeVar
+from typing import TYPE_CHECKING, Any, NamedTuple, ParamSpec, TypeVar
 
 import boto3
 import structlog
 from botocore.config import Config
 from botocore.exceptions import BotoCoreError, ClientError
 
+from service.contract.wire import CODE_PATTERN
 from service.errors import NotFound, Unavailable
 from service.objects.clock import SIGNED_BY_US, StoreClock, follow
 from service.objects.looking import CONNECT_SECONDS, READ_SECONDS, Answer, Looks
@@ -49,6 +50,7 @@ T = TypeVar("T")
 
 ORIGINALS = "originals/"
 DIGEST = re.compile(r"[0-9a-f]{64}")
+SITE = re.compile(CODE_PATTERN)
 ATTEMPTS = 4
 THREADS = 32
 PROBE_SECONDS = 3
@@ -101,9 +103,31 @@ class ObjectStat:
             return None
 
 
-def original_key(digest_hex: str) -> str:
-    """The name of an original, from its SHA-256 in lower-case hex (I1)."""
-    return f"{ORIGINALS}sha256/{_spread(digest_hex)}"
+class Original(NamedTuple):
+    """The bytes with this SHA-256 (lower-case hex, I1) as they came in at the site with this code.
+
+    Each site has names of its own, so that the store's answer to a ticket tells nothing of another's bytes.
+    The code of a site never changes, and holds nothing that parts a name (wire.CODE_PATTERN).
+    """
+
+    site: str
+    digest: str
+
+    @property
+    def key(self) -> str:
+        """The name of the object."""
+        if not SITE.match(self.site):
+            raise ValueError(f"{self.site!r} is no code of a site.")
+        return f"{ORIGINALS}{self.site}/sha256/{_spread(self.digest)}"
+
+
+def original_of(key: str) -> Original | None:
+    """Which original has this name; None for a name that is none of ours."""
+    site, digest = key.removeprefix(ORIGINALS).partition("/")[0], key.rpartition("/")[2]
+    if not SITE.match(site) or not DIGEST.fullmatch(digest):
+        return None
+    original = Original(site, digest)
+    return original if original.key == key else None
 
 
 def thumbnail_key(digest_hex: str) -> str:
@@ -156,10 +180,19 @@ def _client(
     return client
 
 
+# Of what is given out, by the end of its name; everything else is bytes.
+MEDIA_TYPES = {
+    "jpg": "image/jpeg",
+    "png": "image/png",
+    "tif": "image/tiff",
+    "bmp": "image/bmp",
+    "mp4": "video/mp4",
+}
+
+
 class Objects:
     """One bucket. Made once per process: the clients keep their connections and are thread-safe."""
 
-    original_key = staticmethod(original_key)
     thumbnail_key = staticmethod(thumbnail_key)
 
     def __init__(self, settings: ObjectSettings) -> None:
@@ -196,20 +229,20 @@ class Objects:
 
     def presign_put(
         self,
-        digest_hex: str,
+        original: Original,
         size: int,
         content_type: str | None = None,
         expires_s: int = 3600,
         *,
         over: bool = False,
     ) -> PutTicket:
-        """A ticket to store the original with this digest and size, once, within `expires_s` seconds.
+        """A ticket to store this original, of this size, once, within `expires_s` seconds.
 
         The store answers 200 when it holds the bytes, 412 when it held them already (as good), 400 for
         other bytes, 403 for another size, a missing header or a ticket out of time. `over`: the name is known
         to have other bytes, and these take their place instead of 412.
         """
-        checksum = _base64_of(digest_hex)
+        checksum = _base64_of(original.digest)
         media_type = content_type or "application/octet-stream"
         headers = {
             "x-amz-checksum-sha256": checksum,
@@ -217,13 +250,17 @@ class Objects:
             "Content-Length": str(size),
             "Content-Type": media_type,
         }
-        url = self._sign_public.url("PUT", self._path(original_key(digest_hex)), expires_s, headers)
+        url = self._sign_public.url("PUT", self._path(original.key), expires_s, headers)
         return PutTicket(url, headers)
 
     def presign_get(self, key: str, filename: str, expires_s: int) -> str:
-        """An address that gives the bytes to whoever has it, as `filename`, for `expires_s` seconds."""
+        """An address that gives the bytes to whoever has it, as `filename`, for `expires_s` seconds. What a
+        browser takes them for follows from that name, never from what was said when they came in."""
         safe = re.sub(r"[^A-Za-z0-9._-]", "_", filename)
-        query = {"response-content-disposition": f'attachment; filename="{safe}"'}
+        query = {
+            "response-content-disposition": f'attachment; filename="{safe}"',
+            "response-content-type": MEDIA_TYPES.get(safe.rpartition(".")[2], "application/octet-stream"),
+        }
         return self._sign_public.url("GET", self._path(key), expires_s, query=query)
 
     def _path(self, key: str) -> str:
@@ -290,7 +327,7 @@ class Objects:
             waiting, trouble = self._look(waiting, concurrency, found, first=not attempt)
             if not waiting:
                 return
-        raise _unavailable(f"look at {waiting[0]}", trouble)
+        raise _cannot_look(waiting[0], trouble)
 
     def _look(
         self, keys: Sequence[str], concurrency: int, found: dict[str, ObjectStat | None], first: bool
@@ -306,7 +343,7 @@ class Objects:
             trouble = answer.trouble or f"status {answer.status}"
             # The first refusal may be for a wrong time; by now the store's time is known.
             if answer.status and answer.status not in TRY_LATER and not (answer.status == 403 and first):
-                raise _unavailable(f"look at {key}", trouble)
+                raise _cannot_look(key, trouble)
         return again, trouble
 
     def _heads(self, keys: Sequence[str], concurrency: int) -> list[Answer]:
@@ -360,6 +397,11 @@ def _code(error: Exception) -> str:
 
 def _is_absent(error: Exception) -> bool:
     return _code(error) in ABSENT
+
+
+def _cannot_look(key: str, reason: str) -> Unavailable:
+    """Names the digest and no site: the caller may be of another one than that under whose name it lies."""
+    return _unavailable(f"look at {key.rpartition('/')[2]}", reason)
 
 
 def _unavailable(deed: str, error: Exception | str) -> Unavailable:

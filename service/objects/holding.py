@@ -20,14 +20,14 @@ from typing import Any, Literal, ParamSpec, TypeVar
 from botocore.exceptions import BotoCoreError, ClientError
 
 from service.objects import (
-    DIGEST,
     ORIGINALS,
     ObjectSettings,
+    Original,
     _client,
     _code,
     _is_absent,
     _unavailable,
-    original_key,
+    original_of,
 )
 from service.objects.clock import StoreClock
 
@@ -51,12 +51,16 @@ NO_RETENTION = {"NoSuchObjectLockConfiguration", "ObjectLockConfigurationNotFoun
 
 @dataclass(frozen=True, slots=True)
 class Listed:
-    """One object under originals/. `digest` is None for a name that is none of ours."""
+    """One object under originals/. `original` is None for a name that is none of ours."""
 
     key: str
-    digest: str | None
+    original: Original | None
     size: int
     modified: datetime
+
+    @property
+    def digest(self) -> str | None:
+        return self.original.digest if self.original is not None else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,9 +136,9 @@ class Holding:
                 return
             after = found[-1].key
 
-    async def read_back(self, digest: str, size: int) -> ReadBack:
+    async def read_back(self, original: Original, size: int) -> ReadBack:
         """Read an original in a stream and compare size and SHA-256 with what it is named by."""
-        return await self._in_thread(self._read_back, digest, size)
+        return await self._in_thread(self._read_back, original, size)
 
     async def locks(self) -> bool:
         """True when the bucket has Object Lock."""
@@ -146,25 +150,27 @@ class Holding:
             answer = await self._in_thread(self._inner.get_bucket_versioning, Bucket=self.settings.bucket)
         return answer.get("Status") == "Enabled"
 
-    async def lock(self, digest: str, version: str | None = None) -> Lock | None:
+    async def lock(self, original: Original, version: str | None = None) -> Lock | None:
         """The lock of an original; None when it has none. Raises FileNotFoundError when it is not there."""
-        return await self._in_thread(self._lock, digest, version)
+        return await self._in_thread(self._lock, original, version)
 
-    async def retain(self, digest: str, mode: Mode, until: datetime, version: str | None = None) -> Lock:
+    async def retain(
+        self, original: Original, mode: Mode, until: datetime, version: str | None = None
+    ) -> Lock:
         """Lock an original (a version of it) until `until`, and return the lock that then stands.
 
         A lock is never shortened or loosened: a longer time or a stricter mode stays. Raises
         FileNotFoundError when the store does not have it.
         """
-        return await self._in_thread(self._retain, digest, mode, until, version)
+        return await self._in_thread(self._retain, original, mode, until, version)
 
-    async def delete(self, digest: str) -> bool:
+    async def delete(self, original: Original) -> bool:
         """Delete every version of an original, each by its id, so that a request which the store carries
         out late cannot take bytes that came in afterwards. False when one of them is locked.
 
         The caller has made sure that nobody names it (service.custody.actions.sweep).
         """
-        return await self._in_thread(self._delete, digest)
+        return await self._in_thread(self._delete, original)
 
     async def uploads(self) -> tuple[list[Upload], datetime]:
         """Multipart uploads of originals that are not completed, and the store's time."""
@@ -174,18 +180,18 @@ class Holding:
         """Give up a multipart upload; one that is gone already is as good."""
         await self._in_thread(self._abort, upload)
 
-    def _read_back(self, digest: str, size: int) -> ReadBack:
-        found = self._read_version(digest, size, None)
+    def _read_back(self, original: Original, size: int) -> ReadBack:
+        found = self._read_version(original, size, None)
         if found.outcome == "sound":
             return found
-        return ReadBack(found.outcome, found.at, found.told, self._sound_version(digest, size))
+        return ReadBack(found.outcome, found.at, found.told, self._sound_version(original, size))
 
-    def _read_version(self, digest: str, size: int, version: str | None) -> ReadBack:
+    def _read_version(self, original: Original, size: int, version: str | None) -> ReadBack:
         which: dict[str, Any] = {"VersionId": version} if version else {}
         hashed, read = hashlib.sha256(), 0
         answer: Mapping[str, Any] = {}
         try:
-            answer = self._reader.get_object(Bucket=self.settings.bucket, Key=original_key(digest), **which)
+            answer = self._reader.get_object(Bucket=self.settings.bucket, Key=original.key, **which)
             with closing(answer["Body"]) as body:
                 for chunk in body.iter_chunks(CHUNK):
                     hashed.update(chunk)
@@ -193,37 +199,37 @@ class Holding:
         except ClientError as error:
             if _is_absent(error):
                 return ReadBack("missing", _date(error.response))
-            return self._cannot_give(digest, _code(error), error)
+            return self._cannot_give(original, _code(error), error)
         except BotoCoreError as error:
             if not answer:
-                raise _unavailable(f"read {original_key(digest)}", error) from error
-            return self._cannot_give(digest, f"it broke off after {read} bytes", error)
+                raise _unavailable(f"read {original.key}", error) from error
+            return self._cannot_give(original, f"it broke off after {read} bytes", error)
         if read != size:
             return ReadBack("damaged", _date(answer), f"{read} bytes instead of {size}")
-        if hashed.hexdigest() != digest:
+        if hashed.hexdigest() != original.digest:
             return ReadBack("damaged", _date(answer), f"its SHA-256 is {hashed.hexdigest()}")
         return ReadBack("sound", _date(answer))
 
-    def _cannot_give(self, digest: str, why: str, error: Exception) -> ReadBack:
+    def _cannot_give(self, original: Original, why: str, error: Exception) -> ReadBack:
         """The outcome if the store lists the object without giving its bytes; raises Unavailable if not."""
         try:
-            answer = self._inner.head_object(Bucket=self.settings.bucket, Key=original_key(digest))
+            answer = self._inner.head_object(Bucket=self.settings.bucket, Key=original.key)
         except (BotoCoreError, ClientError):
-            raise _unavailable(f"read {original_key(digest)}", error) from error
+            raise _unavailable(f"read {original.key}", error) from error
         return ReadBack("unreadable", _date(answer), f"the store lists it and does not give it: {why}")
 
-    def _sound_version(self, digest: str, size: int) -> str | None:
-        for version in self._versions(digest)[0]:
+    def _sound_version(self, original: Original, size: int) -> str | None:
+        for version in self._versions(original)[0]:
             if version["Size"] == size and not version["IsLatest"]:
-                found = self._read_version(digest, size, version["VersionId"])
+                found = self._read_version(original, size, version["VersionId"])
                 if found.outcome == "sound":
                     return str(version["VersionId"])
         return None
 
-    def _versions(self, digest: str) -> tuple[list[Any], list[Any]]:
+    def _versions(self, original: Original) -> tuple[list[Any], list[Any]]:
         """Versions and delete markers of one original; no other name begins with its name."""
-        with _or_unavailable(f"list the versions of {digest}"):
-            answer = self._once.list_object_versions(Bucket=self.settings.bucket, Prefix=original_key(digest))
+        with _or_unavailable(f"list the versions of {original.key}"):
+            answer = self._once.list_object_versions(Bucket=self.settings.bucket, Prefix=original.key)
         return list(answer.get("Versions", [])), list(answer.get("DeleteMarkers", []))
 
     def _locks(self) -> bool:
@@ -235,8 +241,8 @@ class Holding:
             raise _unavailable("tell whether the bucket has Object Lock", error) from error
         return answer["ObjectLockConfiguration"].get("ObjectLockEnabled") == "Enabled"
 
-    def _lock(self, digest: str, version: str | None) -> Lock | None:
-        key = original_key(digest)
+    def _lock(self, original: Original, version: str | None) -> Lock | None:
+        key = original.key
         which: dict[str, Any] = {"VersionId": version} if version else {}
         try:
             head = self._inner.head_object(Bucket=self.settings.bucket, Key=key, **which)
@@ -253,8 +259,8 @@ class Holding:
             "COMPLIANCE" if retention["Mode"] == "COMPLIANCE" else "GOVERNANCE", until, head["VersionId"]
         )
 
-    def _retain(self, digest: str, mode: Mode, until: datetime, version: str | None) -> Lock:
-        lock = self._lock(digest, version)
+    def _retain(self, original: Original, mode: Mode, until: datetime, version: str | None) -> Lock:
+        lock = self._lock(original, version)
         if lock is not None:
             until = max(until, lock.until)
             mode = "COMPLIANCE" if "COMPLIANCE" in (mode, lock.mode) else mode
@@ -263,21 +269,21 @@ class Holding:
         which: dict[str, Any] = {"VersionId": version} if version else {}
         # A store needs the bypass to put the stricter mode in place of the looser one; nothing is loosened.
         bypass: dict[str, Any] = {"BypassGovernanceRetention": True} if lock and lock.mode != mode else {}
-        with _or_unavailable(f"lock {original_key(digest)}"):
+        with _or_unavailable(f"lock {original.key}"):
             self._inner.put_object_retention(
                 Bucket=self.settings.bucket,
-                Key=original_key(digest),
+                Key=original.key,
                 Retention={"Mode": mode, "RetainUntilDate": until},
                 **which,
                 **bypass,
             )
-        set_now = self._lock(digest, version)
+        set_now = self._lock(original, version)
         if set_now is None:
-            raise _unavailable(f"lock {original_key(digest)}", "it said so and did not")
+            raise _unavailable(f"lock {original.key}", "it said so and did not")
         return set_now
 
-    def _delete(self, digest: str) -> bool:
-        versions, markers = self._versions(digest)
+    def _delete(self, original: Original) -> bool:
+        versions, markers = self._versions(original)
         try:
             for version in versions + markers:
                 self._once.delete_object(
@@ -286,7 +292,7 @@ class Holding:
         except (BotoCoreError, ClientError) as error:
             if _code(error) == "AccessDenied":
                 return False
-            raise _unavailable(f"delete {original_key(digest)}", error) from error
+            raise _unavailable(f"delete {original.key}", error) from error
         return True
 
     def _uploads(self) -> tuple[list[Upload], datetime]:
@@ -329,6 +335,4 @@ def _date(answer: Mapping[str, Any]) -> datetime:
 
 
 def _listed(item: Mapping[str, Any]) -> Listed:
-    key, digest = item["Key"], item["Key"].rpartition("/")[2]
-    ours = DIGEST.fullmatch(digest) is not None and key == original_key(digest)
-    return Listed(key, digest if ours else None, item["Size"], item["LastModified"])
+    return Listed(item["Key"], original_of(item["Key"]), item["Size"], item["LastModified"])

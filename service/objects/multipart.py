@@ -19,7 +19,7 @@ import urllib3
 from botocore.exceptions import BotoCoreError, ClientError
 
 from service.contract.cards import PartTicket
-from service.objects import Objects, _base64_of, _code, _hex_of, _is_absent, _unavailable, original_key
+from service.objects import Objects, Original, _base64_of, _code, _hex_of, _is_absent, _unavailable
 
 if TYPE_CHECKING:
     from types_boto3_s3.type_defs import CompletedPartTypeDef
@@ -61,10 +61,10 @@ def spans(size: int, each: int, digests: Iterable[str]) -> Iterator[PartSpan]:
 
 
 def part_tickets(
-    objects: Objects, digest: str, upload_id: str, parts: Iterable[PartSpan], expires_s: int
+    objects: Objects, original: Original, upload_id: str, parts: Iterable[PartSpan], expires_s: int
 ) -> list[PartTicket]:
     """A PUT for each part, good for `expires_s` seconds; the store refuses other bytes."""
-    path = objects._path(original_key(digest))
+    path = objects._path(original.key)
     tickets = []
     for part in parts:
         headers = {"x-amz-checksum-sha256": _base64_of(part.sha256), "Content-Length": str(part.size)}
@@ -76,34 +76,34 @@ def part_tickets(
     return tickets
 
 
-async def begin(objects: Objects, digest: str) -> str:
+async def begin(objects: Objects, original: Original) -> str:
     """Begin an upload under the original's own name; returns its id. Nothing shows before `assemble`."""
-    return await objects._in_thread(_begin, objects, digest)
+    return await objects._in_thread(_begin, objects, original)
 
 
-def _begin(objects: Objects, digest: str) -> str:
+def _begin(objects: Objects, original: Original) -> str:
     try:
         return objects._inner.create_multipart_upload(
-            **_named(objects, digest), ChecksumAlgorithm="SHA256", ContentType="application/octet-stream"
+            **_named(objects, original), ChecksumAlgorithm="SHA256", ContentType="application/octet-stream"
         )["UploadId"]
     except (BotoCoreError, ClientError) as error:
-        raise _unavailable(f"begin an upload of {digest}", error) from error
+        raise _unavailable(f"begin an upload of {original.key}", error) from error
 
 
 async def parts_held(
-    objects: Objects, digest: str, upload_id: str, parts: Sequence[PartSpan]
+    objects: Objects, original: Original, upload_id: str, parts: Sequence[PartSpan]
 ) -> dict[int, str] | None:
     """Which of the parts the store has, as number -> ETag; None when it knows no such upload (any more)."""
-    return await objects._in_thread(_parts_held, objects, digest, upload_id, parts)
+    return await objects._in_thread(_parts_held, objects, original, upload_id, parts)
 
 
 def _parts_held(
-    objects: Objects, digest: str, upload_id: str, parts: Sequence[PartSpan]
+    objects: Objects, original: Original, upload_id: str, parts: Sequence[PartSpan]
 ) -> dict[int, str] | None:
     tags: dict[int, str] = {}
     pages = objects._inner.get_paginator("list_parts")
     try:
-        for page in pages.paginate(**_named(objects, digest), UploadId=upload_id):
+        for page in pages.paginate(**_named(objects, original), UploadId=upload_id):
             for found in page.get("Parts", []):
                 number = found["PartNumber"]
                 if 1 <= number <= len(parts) and _fits(found, parts[number - 1]):
@@ -111,7 +111,7 @@ def _parts_held(
     except (BotoCoreError, ClientError) as error:
         if _code(error) == GONE:
             return None
-        raise _unavailable(f"list the parts of {digest}", error) from error
+        raise _unavailable(f"list the parts of {original.key}", error) from error
     return tags
 
 
@@ -123,7 +123,7 @@ def _fits(found: Mapping[str, Any], part: PartSpan) -> bool:
 
 async def assemble(
     objects: Objects,
-    digest: str,
+    original: Original,
     upload_id: str,
     parts: Sequence[PartSpan],
     tags: Mapping[int, str],
@@ -135,12 +135,12 @@ async def assemble(
     True says that there is an object of that name now, whoever put it there, and nothing of its content.
     `over`: what is there was found unsound, and these take its place.
     """
-    return await objects._in_thread(_assemble, objects, digest, upload_id, parts, tags, over)
+    return await objects._in_thread(_assemble, objects, original, upload_id, parts, tags, over)
 
 
 def _assemble(
     objects: Objects,
-    digest: str,
+    original: Original,
     upload_id: str,
     parts: Sequence[PartSpan],
     tags: Mapping[int, str],
@@ -153,68 +153,68 @@ def _assemble(
     once: dict[str, Any] = {} if over else {"IfNoneMatch": "*"}
     try:
         objects._inner.complete_multipart_upload(
-            **_named(objects, digest), UploadId=upload_id, MultipartUpload={"Parts": completed}, **once
+            **_named(objects, original), UploadId=upload_id, MultipartUpload={"Parts": completed}, **once
         )
     except (BotoCoreError, ClientError) as error:
         if _code(error) in UNFIT:
-            _log.error("the store holds other parts than were asked for", digest=digest, code=_code(error))
-            _give_up(objects, digest, upload_id)
+            _log.error("the store holds other parts than were asked for", key=original.key, code=_code(error))
+            _give_up(objects, original, upload_id)
             return False
         if _code(error) == HELD_ALREADY:
-            _give_up(objects, digest, upload_id)
+            _give_up(objects, original, upload_id)
         # The first answer was lost and this is a repetition: the upload is over because it was completed.
-        elif _code(error) != GONE or objects._stat(original_key(digest)) is None:
-            raise _unavailable(f"put the parts of {digest} together", error) from error
+        elif _code(error) != GONE or objects._stat(original.key) is None:
+            raise _unavailable(f"put the parts of {original.key} together", error) from error
     return True
 
 
-async def give_up(objects: Objects, digest: str, upload_id: str) -> None:
+async def give_up(objects: Objects, original: Original, upload_id: str) -> None:
     """End an upload; its parts are gone. One that is over already is left as it is."""
-    await objects._in_thread(_give_up, objects, digest, upload_id)
+    await objects._in_thread(_give_up, objects, original, upload_id)
 
 
-def _give_up(objects: Objects, digest: str, upload_id: str) -> None:
+def _give_up(objects: Objects, original: Original, upload_id: str) -> None:
     try:
-        objects._inner.abort_multipart_upload(**_named(objects, digest), UploadId=upload_id)
+        objects._inner.abort_multipart_upload(**_named(objects, original), UploadId=upload_id)
     except (BotoCoreError, ClientError) as error:
         if _code(error) != GONE:
             # Its parts take room until the store's own rule clears them; nothing depends on it.
-            _log.warning("an upload could not be ended", digest=digest, code=_code(error))
+            _log.warning("an upload could not be ended", key=original.key, code=_code(error))
 
 
-async def give_up_others(objects: Objects, digest: str, upload_id: str) -> None:
+async def give_up_others(objects: Objects, original: Original, upload_id: str) -> None:
     """End every other upload under this name: uploads that were begun and recorded nowhere."""
-    await objects._in_thread(_give_up_others, objects, digest, upload_id)
+    await objects._in_thread(_give_up_others, objects, original, upload_id)
 
 
-def _give_up_others(objects: Objects, digest: str, upload_id: str) -> None:
-    key = original_key(digest)
+def _give_up_others(objects: Objects, original: Original, upload_id: str) -> None:
+    key = original.key
     try:
         found = objects._inner.list_multipart_uploads(Bucket=objects.settings.bucket, Prefix=key)
     except (BotoCoreError, ClientError) as error:
-        _log.warning("uploads could not be listed", digest=digest, code=_code(error))
+        _log.warning("uploads could not be listed", key=original.key, code=_code(error))
         return
     for other in found.get("Uploads", []):
         if other["Key"] == key and other["UploadId"] != upload_id:
-            _give_up(objects, digest, other["UploadId"])
+            _give_up(objects, original, other["UploadId"])
 
 
-async def read_back(objects: Objects, digest: str, each: int) -> ReadBack | None:
+async def read_back(objects: Objects, original: Original, each: int) -> ReadBack | None:
     """Read the whole original in a stream, hashed over all and per `each` bytes; None when there is none.
 
     Needs the memory of two chunks, whatever the size. Raises Unavailable.
     """
-    return await objects._in_thread(_read_back, objects, digest, each)
+    return await objects._in_thread(_read_back, objects, original, each)
 
 
-def _read_back(objects: Objects, digest: str, each: int) -> ReadBack | None:
+def _read_back(objects: Objects, original: Original, each: int) -> ReadBack | None:
     try:
-        body = objects._inner.get_object(**_named(objects, digest))["Body"]
+        body = objects._inner.get_object(**_named(objects, original))["Body"]
         return hashed(body.iter_chunks(READ_AT_ONCE), each)
     except (BotoCoreError, ClientError, urllib3.exceptions.HTTPError) as error:
         if _is_absent(error):
             return None
-        raise _unavailable(f"give back all of {digest}", error) from error
+        raise _unavailable(f"give back all of {original.key}", error) from error
 
 
 def hashed(chunks: Iterable[bytes], each: int) -> ReadBack:
@@ -236,17 +236,17 @@ def hashed(chunks: Iterable[bytes], each: int) -> ReadBack:
     return ReadBack(size, whole.hexdigest(), parts)
 
 
-async def remove_false(objects: Objects, digest: str) -> None:
+async def remove_false(objects: Objects, original: Original) -> None:
     """Delete the object under an original's name whose bytes were read and are not that original.
 
     In a bucket with versions only this version goes; where a lock forbids that, a delete marker hides it,
     so that the right bytes can come in. The caller has made sure that no record names it. Raises Unavailable.
     """
-    await objects._in_thread(_remove_false, objects, digest)
+    await objects._in_thread(_remove_false, objects, original)
 
 
-def _remove_false(objects: Objects, digest: str) -> None:
-    named = _named(objects, digest)
+def _remove_false(objects: Objects, original: Original) -> None:
+    named = _named(objects, original)
     try:
         version = objects._inner.head_object(**named).get("VersionId")
         try:
@@ -258,8 +258,8 @@ def _remove_false(objects: Objects, digest: str) -> None:
             objects._inner.delete_object(**named)
     except (BotoCoreError, ClientError) as error:
         if not _is_absent(error):
-            raise _unavailable(f"delete the false {digest}", error) from error
+            raise _unavailable(f"delete the false {original.key}", error) from error
 
 
-def _named(objects: Objects, digest: str) -> dict[str, Any]:
-    return {"Bucket": objects.settings.bucket, "Key": original_key(digest)}
+def _named(objects: Objects, original: Original) -> dict[str, Any]:
+    return {"Bucket": objects.settings.bucket, "Key": original.key}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator
 from typing import Any
 
@@ -85,11 +86,10 @@ def _renamed(old: PlanDocument, new: PlanDocument) -> dict[str, str]:
     candidates = sorted(
         (old_key, new_key) for old_key, new_key in pairs if old_key in gone and new_key in come
     )
-    old_keys, new_keys = [old_key for old_key, _ in candidates], [new_key for _, new_key in candidates]
+    old_keys = Counter(old_key for old_key, _ in candidates)
+    new_keys = Counter(new_key for _, new_key in candidates)
     return {
-        old_key: new_key
-        for old_key, new_key in candidates
-        if old_keys.count(old_key) == new_keys.count(new_key) == 1
+        old_key: new_key for old_key, new_key in candidates if old_keys[old_key] == new_keys[new_key] == 1
     }
 
 

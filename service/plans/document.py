@@ -3,28 +3,23 @@
 from __future__ import annotations
 
 import hashlib
-import json
 import re
-from collections.abc import Container, Iterable, Iterator
+from collections.abc import Callable, Container, Iterable, Iterator
 from dataclasses import dataclass
-from functools import cache
-from itertools import pairwise
+from itertools import islice, pairwise
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import msgspec
-from jsonschema import Draft202012Validator
-from jsonschema.exceptions import ValidationError
 
 from service.contract.plan_document import Interval, Location, PlanDocument
 from service.contract.plans import PlanFinding
 from service.plans import vocabulary
 from service.plans.figures import figures_and_text_differ, folded, unit_fault
-from service.plans.plan_text import MAX_BYTES, Read, Unreadable, read, step
+from service.plans.plan_schema import schema_findings
+from service.plans.plan_text import MAX_BYTES, MAX_FINDINGS, Read, Unreadable, read
 
 Finding = PlanFinding
-MAX_FINDINGS = 200
-SCHEMA_FILE = Path(__file__).with_name("plan.schema.json")
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,16 +36,6 @@ class Checked:
             f"{self.name}:{found.line}:{found.column}: {found.severity}: {found.path or '/'}: {found.message}"
             for found in self.findings
         )
-
-
-def schema_text() -> bytes:
-    """The published JSON Schema, as shipped."""
-    return SCHEMA_FILE.read_bytes()
-
-
-@cache
-def _validator() -> Draft202012Validator:
-    return Draft202012Validator(json.loads(schema_text()))
 
 
 def check_file(path: Path) -> Checked:
@@ -82,14 +67,13 @@ def check_text(text: str, name: str) -> Checked:
         source = read(text)
     except Unreadable as error:
         return Checked(name, None, [error.finding])
-    findings = [*source.findings, *_schema_findings(source)]
+    findings = [*source.findings, *islice(schema_findings(source), MAX_FINDINGS)]
     document = _decoded(source, findings)
-    if document is not None:
+    if document is not None and len(findings) < MAX_FINDINGS:
         spoilt = {_part(found.path) for found in findings}
-        faults = [(path, message) for path, message in _faults(document, spoilt) if _part(path) not in spoilt]
-        findings += [source.finding(path, message) for path, message in faults]
-        doubts = [(path, message) for path, message in _doubts(document) if _part(path) not in spoilt]
-        findings += [source.finding(path, message, severity="warning") for path, message in doubts]
+        for rules, severity in _RULES:
+            told = ((path, message) for path, message in rules(document, spoilt) if _part(path) not in spoilt)
+            findings += [source.finding(*fault, severity=severity) for fault in islice(told, MAX_FINDINGS)]
     refused = any(found.severity == "error" for found in findings)
     # Errors come first where the list is cut: a warning hinders nobody.
     findings = sorted(findings, key=lambda found: found.severity)[:MAX_FINDINGS]
@@ -119,64 +103,6 @@ def _pointer_of(message: str) -> str:
     return "".join(f"/{part}" for part in re.findall(r"[^.\[\]]+", path[1])) if path else ""
 
 
-def _schema_findings(source: Read) -> Iterator[Finding]:
-    incomplete: set[str] = set()
-    for error in _validator().iter_errors(source.data):
-        path = ""
-        for part in error.absolute_path:
-            path = step(path, part)
-        if error.validator == "additionalProperties":
-            yield from _unknown_members(source, error, path)
-        elif error.validator != "required" or path not in incomplete:
-            # The library reports each missing member separately; one finding names them all.
-            if error.validator == "required":
-                incomplete.add(path)
-            yield source.finding(path, _explained(error))
-
-
-def _unknown_members(source: Read, error: ValidationError, path: str) -> Iterator[Finding]:
-    schema: Any = error.schema
-    instance: Any = error.instance
-    known = schema["properties"]
-    for name in instance:
-        if name not in known:
-            message = f"There is no member {name!r} here. Take it out, or use one of: {', '.join(known)}."
-            yield source.finding(step(path, name), message)
-
-
-def _explained(error: ValidationError) -> str:
-    value: Any = error.instance
-    expected: Any = error.validator_value
-    schema: Any = error.schema
-    shown = repr(value) if len(repr(value)) <= 60 else f"{repr(value)[:60]}..."
-    match error.validator:
-        case "required":
-            missing = [name for name in expected if name not in value]
-            ends = "is missing here. Add it." if len(missing) == 1 else "are missing here. Add them."
-            return f"{', '.join(missing)} {ends}"
-        case "type":
-            names = " or ".join([expected] if isinstance(expected, str) else expected)
-            hint = " Put quotes around it." if "string" in names and isinstance(value, int | float) else ""
-            return f"{shown} is not of type {names}.{hint or ' Give a value of that type.'}"
-        case "const":
-            return f"{shown} is not {expected!r}. Write {expected!r}."
-        case "enum":
-            return f"{shown} is none of: {', '.join(map(str, expected))}. Use one of these."
-        case "pattern":
-            form = schema.get("description", f"text like {expected}")
-            return f"{shown} is not written as it has to be. Use: {form}"
-        case "minimum" | "maximum":
-            return f"{shown} is out of range: the {error.validator} is {expected}. Correct the figure."
-        case "minLength" | "minItems" | "minProperties":
-            return f"Nothing is given here. Give at least {expected}."
-        case "maxLength" | "maxItems":
-            return f"This is too long: at most {expected} are taken. Shorten it."
-        case "uniqueItems":
-            return f"An entry stands twice in {shown}. Take one out."
-        case _:
-            return f"{error.message}. Correct it."
-
-
 Fault = tuple[str, str]  # JSON pointer and message
 
 
@@ -186,13 +112,13 @@ def _faults(document: PlanDocument, spoilt: Container[str]) -> Iterator[Fault]:
     yield from _interval_faults(document)
     yield from _caution_faults("/cautions", document.cautions)
     yield from _key_faults(document)
-    yield from _build_faults(document)
+    yield from _build_faults(document, spoilt)
     for path, location in _located(document):
         if path not in spoilt:
             yield from _location_faults(document, path, location)
 
 
-def _doubts(document: PlanDocument) -> Iterator[Fault]:
+def _doubts(document: PlanDocument, spoilt: Container[str]) -> Iterator[Fault]:
     """Messages about things that may be intended; the check reports them as warnings."""
     strictness = ("nothing", "second_look", "engineering")
     for number, (lower, higher) in enumerate(pairwise(document.evaluation_scale), start=1):
@@ -200,11 +126,18 @@ def _doubts(document: PlanDocument) -> Iterator[Fault]:
             message = f"{higher.word!r} ranks above {lower.word!r} and requires less. Check what it requires."
             yield f"/evaluationScale/{number}/requires", message
     for path, location in _located(document):
+        if path in spoilt:
+            continue
         for message in figures_and_text_differ(location):
             yield f"{path}/limitText", message
         if location.pictures.per_element_group > 1 and location.pictures.elements_per_picture is None:
             message = "This has no effect without elementsPerPicture. Add that, or drop this."
             yield f"{path}/pictures/perElementGroup", message
+
+
+Rules = Callable[[PlanDocument, Container[str]], Iterator[Fault]]
+# In this order; each finds no more than can be told.
+_RULES: tuple[tuple[Rules, Literal["error", "warning"]], ...] = ((_faults, "error"), (_doubts, "warning"))
 
 
 def _located(document: PlanDocument) -> Iterator[tuple[str, Location]]:
@@ -272,17 +205,23 @@ def _key_faults(document: PlanDocument) -> Iterator[Fault]:
         claimed.add(former)
 
 
-def _build_faults(document: PlanDocument) -> Iterator[Fault]:
+def _build_faults(document: PlanDocument, spoilt: Container[str]) -> Iterator[Fault]:
+    if "/builds" in spoilt:
+        return
     yield from _doubled(((f"/builds/{n}", build) for n, build in enumerate(document.builds)), "build")
+    builds, present = frozenset(document.builds), set[str]()
     for path, location in _located(document):
+        present.update(location.builds)
+        if path in spoilt:
+            continue
         for number, build in enumerate(location.builds):
-            if build not in document.builds:
+            if build not in builds:
                 message = (
                     f"Build {build!r} is none of the plan's: {', '.join(document.builds)}. Use one of these."
                 )
                 yield f"{path}/builds/{number}", message
     for number, build in enumerate(document.builds if document.locations() else []):
-        if not document.locations_for(build):
+        if build not in present:
             message = f"No location exists on build {build!r}. Give it locations, or take the build out."
             yield f"/builds/{number}", message
 
@@ -314,13 +253,14 @@ def _unknown_condition(condition: str) -> str:
 
 def _limit_faults(path: str, location: Location) -> Iterator[Fault]:
     seen: set[tuple[str, str]] = set()
+    conditions = frozenset(location.conditions)
     for number, limit in enumerate(location.limits):
         here = f"{path}/limits/{number}"
         if limit.accept > limit.refer:
             figures = f"accept {limit.accept:g} is above refer {limit.refer:g}"
             message = f"Limits out of order: {figures}. Swap or correct them."
             yield f"{here}/accept", message
-        if limit.condition not in location.conditions:
+        if limit.condition not in conditions:
             message = (
                 f"{limit.condition!r} is none of this location's conditions. Add it there, or drop the limit."
             )

@@ -10,7 +10,9 @@ from service.contract.plan_document import Limit, Location
 from service.plans import vocabulary
 
 UNITS = "unit_of_measure"
-_NUMBER = re.compile(r"(?<![\w.,])(\d+(?:[.,]\d+)?)(?![\d.,]*\d)")
+# Atomic: a shorter number would have a digit after it, which is never one.
+_NUMBER = re.compile(r"(?<![\w.,])((?>\d+(?:[.,]\d+)?))(?![\d.,]*\d)")
+_SPACE = re.compile(r"\s*")
 # What may stand between the two ends of a range: `1.5-4 mm`, `1.5 to 4 mm`.
 _RANGE = re.compile(r"\s*(?:-|\u2013|to|and|or)\s*(?=\d)")
 
@@ -46,8 +48,9 @@ def figures_and_text_differ(location: Location) -> Iterator[str]:
     if not any(texts.values()):
         return
     figures = {(figure, limit.unit) for limit in location.limits for figure in (limit.accept, limit.refer)}
+    of_any_unit = {figure for figure, _ in figures}
     for name, number, unit in named:
-        if not any(number == figure and unit in (None, of) for figure, of in figures):
+        if (number, unit) not in figures and (unit is not None or number not in of_any_unit):
             shown = f"{number:g}" if unit is None else f"{number:g} {unit}"
             yield f"The text of {name} names {shown}, which is none of the figures. Correct one of the two."
     named_figures = {(number, unit) for _, number, unit in named}
@@ -63,18 +66,20 @@ def figures_and_text_differ(location: Location) -> Iterator[str]:
 def _numbers(text: str, limits: list[Limit]) -> Iterator[tuple[float, str | None]]:
     """The numbers of a text, each with the unit behind it, or behind the range it begins."""
     units = sorted({limit.unit for limit in limits}, key=len, reverse=True)
-    for found in _NUMBER.finditer(text):
-        end = found.end()
-        while between := _RANGE.match(text, end):
-            following = _NUMBER.match(text, between.end())
-            if following is None:
-                break
-            end = following.end()
-        yield float(found[1].replace(",", ".")), _unit_at(text[end:].lstrip(), units)
+    numbers, found, following, unit = list(_NUMBER.finditer(text)), [], -1, None
+    # From the end, so that each range is walked once however long it is.
+    for number in reversed(numbers):
+        between = _RANGE.match(text, number.end())
+        if between is None or between.end() != following:
+            unit = _unit_at(text, number.end(), units)
+        following = number.start()
+        found.append((float(number[1].replace(",", ".")), unit))
+    yield from reversed(found)
 
 
-def _unit_at(text: str, units: list[str]) -> str | None:
+def _unit_at(text: str, at: int, units: list[str]) -> str | None:
+    begin = _SPACE.match(text, at).end()  # type: ignore[union-attr]  # it matches everywhere
     for unit in units:
-        if text.startswith(unit) and not text[len(unit) : len(unit) + 1].isalnum():
+        if text.startswith(unit, begin) and not text[begin + len(unit) : begin + len(unit) + 1].isalnum():
             return unit
     return None

@@ -28,8 +28,14 @@ from yaml.events import (
 from service.contract.plans import PlanFinding
 
 MAX_BYTES = 1024 * 1024
+MAX_FINDINGS = 200
 MAX_DEPTH = 20
-MAX_NODES = 200_000
+# A location has some thirty values.
+MAX_NODES = 80_000
+# The schema allows no longer text and no longer name; what is longer would be copied into every pointer and
+# finding below it.
+MAX_TEXT = 4_000
+MAX_NAME = 100
 
 # libyaml, where the wheel has it, reads ten times faster; both name the same lines.
 _LOADER: Any = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
@@ -162,10 +168,12 @@ class _Reader:
 
     def _node(self, event: Event, path: str, depth: int) -> Any:
         self.nodes += 1
-        if depth > MAX_DEPTH or self.nodes > MAX_NODES:
-            raise Unreadable(
-                self._here(path, event, "The document is nested too deep or too large. No plan needs that.")
-            )
+        if depth > MAX_DEPTH:
+            message = f"The document is nested too deep here: at most {MAX_DEPTH} levels are taken."
+            raise Unreadable(self._here(path, event, f"{message} No plan needs more."))
+        if self.nodes > MAX_NODES:
+            message = f"The document has more than {MAX_NODES} values. Split the plan in two."
+            raise Unreadable(self._here(path, event, message))
         if isinstance(event, AliasEvent) or (isinstance(event, NodeEvent) and event.anchor):
             raise Unreadable(
                 self._here(path, event, "Anchors (&) and aliases (*) are not taken. Write the text out here.")
@@ -187,11 +195,11 @@ class _Reader:
             name = self._name(event, path)
             below = step(path, name)
             doubled = name in found
-            if doubled:
+            if doubled and len(self.out.findings) < MAX_FINDINGS:
                 line = self.out.places[below][0]
                 message = f"{name!r} stands twice here, first in line {line}. Delete or rename one of them."
                 self.out.findings.append(self._here(below, event, message))
-            else:
+            elif not doubled:
                 self.out.places[below] = _place(event)
             value = self._node(next(self.events), below, depth + 1)
             if not doubled:
@@ -201,6 +209,9 @@ class _Reader:
     def _name(self, event: Event, path: str) -> str:
         if not isinstance(event, ScalarEvent) or event.anchor:
             raise Unreadable(self._here(path, event, "A member name has to be text. Write a name here."))
+        if len(event.value) > MAX_NAME:
+            message = f"A member name has more than {MAX_NAME} characters. Use a name of the schema."
+            raise Unreadable(self._here(path, event, message))
         if _CONTROL.search(event.value):
             raise Unreadable(self._here(path, event, "A member name holds a control character. Delete it."))
         return event.value
@@ -217,14 +228,18 @@ class _Reader:
     def _scalar(self, event: ScalarEvent, path: str) -> Any:
         self._refuse_tag(event, path)
         text = event.value
+        if len(text) > MAX_TEXT:
+            message = f"The text has more than {MAX_TEXT} characters. Shorten it."
+            raise Unreadable(self._here(path, event, message))
         if _CONTROL.search(text):
             message = "The text holds a control character or half of a character pair. Delete it."
-            self.out.findings.append(self._here(path, event, message))
+            if len(self.out.findings) < MAX_FINDINGS:
+                self.out.findings.append(self._here(path, event, message))
             text = _CONTROL.sub("?", text)
         return text if event.style else _plain(text)
 
     def _refuse_tag(self, event: Any, path: str) -> None:
-        if event.tag is not None:
+        if event.tag is not None and len(self.out.findings) < MAX_FINDINGS:
             self.out.findings.append(
                 self._here(path, event, f"The tag {event.tag} is not taken. Delete it; quote what is text.")
             )

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Annotated, Any
@@ -21,7 +20,8 @@ from litestar.openapi.spec import (
 )
 from litestar.params import FromPath, FromQuery, JSONBody, PathParameter, QueryParameter
 
-from service.access.rules import Caller
+from service.access.rules import Act, Caller
+from service.bodies import LONG_BODY
 from service.contract.plan_document import PlanDocument
 from service.contract.plans import (
     ApplicableLocation,
@@ -53,8 +53,10 @@ from service.http import (
 )
 from service.plans import vocabulary
 from service.plans.actions import catalogue, revisions, transitions
+from service.plans.actions.checking import Checks, may_check
 from service.plans.difference import difference_text
-from service.plans.document import Checked, canonical, check_bytes, digest, schema_text
+from service.plans.document import canonical, digest
+from service.plans.plan_schema import schema_text
 from service.problems import problems
 
 NewCode = Annotated[str, PathParameter(min_length=1, max_length=64, pattern=CODE_PATTERN)]
@@ -88,11 +90,6 @@ class AnswersTextToo(Operation):
         assert isinstance(answer, OpenAPIResponse)
         assert answer.content is not None
         answer.content["text/plain"] = OpenAPIMediaType(schema=Schema(type=OpenAPIType.STRING))
-
-
-async def _checked(request: AnyRequest) -> Checked:
-    body = await request.body()
-    return await asyncio.to_thread(check_bytes, body, "document")
 
 
 @get("/types", responses=problems(400, 401, 403))
@@ -183,16 +180,20 @@ async def list_revisions(
     "/plan-revisions/{revision_id:uuid}",
     status_code=200,
     operation_class=TakesDocument,
-    responses=problems(400, 401, 403, 409, 422),
+    request_max_body_size=LONG_BODY,
+    responses=problems(400, 401, 403, 409, 422, 429, 503),
 )
 async def create_draft(
     request: AnyRequest,
     revision_id: FromPath[UUID],
     db: NamedDependency[Database],
     caller: NamedDependency[Caller],
+    checks: NamedDependency[Checks],
 ) -> RevisionDetail:
     """Record a draft of the plan the document names. 422 lists every fault with its line."""
-    return await revisions.create_draft(db, caller, revision_id, await _checked(request))
+    caller.must(Act.WRITE_PLAN)
+    checked = await checks.check(caller, await request.body())
+    return await revisions.create_draft(db, caller, revision_id, checked)
 
 
 @get("/plan-revisions/{revision_id:uuid}", responses=problems(400, 401, 403, 404))
@@ -233,17 +234,21 @@ async def read_document(
     "/plan-revisions/{revision_id:uuid}/document",
     status_code=200,
     operation_class=TakesDocument,
-    responses=problems(400, 401, 403, 404, 409, 412, 422, 428),
+    request_max_body_size=LONG_BODY,
+    responses=problems(400, 401, 403, 404, 409, 412, 422, 428, 429, 503),
 )
 async def edit_draft(
     request: AnyRequest,
     revision_id: FromPath[UUID],
     db: NamedDependency[Database],
     caller: NamedDependency[Caller],
+    checks: NamedDependency[Checks],
 ) -> RevisionDetail:
     """Put another document in a draft of one's own; If-Match is the ETag of the document as it was read."""
     match = precondition(request)
-    return await revisions.edit_draft(db, caller, revision_id, await _checked(request), match)
+    caller.must(Act.WRITE_PLAN)
+    checked = await checks.check(caller, await request.body())
+    return await revisions.edit_draft(db, caller, revision_id, checked, match)
 
 
 @post(
@@ -296,10 +301,19 @@ async def read_difference(
     )
 
 
-@post("/plan-checks", status_code=200, operation_class=TakesDocument, responses=problems(400, 401, 403))
-async def check_document(request: AnyRequest) -> PlanCheck:
-    """Check a document and record nothing."""
-    checked = await _checked(request)
+@post(
+    "/plan-checks",
+    status_code=200,
+    operation_class=TakesDocument,
+    request_max_body_size=LONG_BODY,
+    responses=problems(400, 401, 403, 429, 503),
+)
+async def check_document(
+    request: AnyRequest, caller: NamedDependency[Caller], checks: NamedDependency[Checks]
+) -> PlanCheck:
+    """Check a document and record nothing; for those who write or approve plans, one at a time."""
+    may_check(caller)
+    checked = await checks.check(caller, await request.body())
     return PlanCheck(findings=checked.findings, digest=digest(checked.document) if checked.document else None)
 
 

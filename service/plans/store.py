@@ -13,12 +13,25 @@ from sqlalchemy.dialects import postgresql
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.contract.plan_document import PlanDocument
-from service.database import Row, id_column, json, metadata, moment, reference, text, texts
+from service.database import (
+    Row,
+    id_column,
+    json,
+    kept_for_ever,
+    metadata,
+    moment,
+    reference,
+    text,
+    texts,
+    working,
+)
 from service.errors import NotFound
 from service.facts.store import fact_table
 from service.plans.rules import Event, FoldedRevision, effective_at, fold
 
-equipment_types = sa.Table("equipment_types", metadata, id_column(), text("code", unique=True), text("name"))
+equipment_types = sa.Table(
+    "equipment_types", metadata, id_column(), text("code", unique=True), text("name"), info=working()
+)
 
 builds = sa.Table(
     "builds",
@@ -28,6 +41,7 @@ builds = sa.Table(
     text("code"),
     text("name"),
     sa.UniqueConstraint("type_id", "code"),
+    info=working(),
 )
 
 plans = sa.Table(
@@ -38,7 +52,12 @@ plans = sa.Table(
     text("title"),
     reference("type_id", "equipment_types.id"),
     moment("created_at"),
+    info=working(),
 )
+
+# SQL over the row `old` of plan_revisions: what was effective once never changes (I10).
+_EVER_PUBLISHED = """EXISTS (
+    SELECT FROM revision_events event WHERE event.revision_id = old.id AND event.kind = 'published')"""
 
 # `document` may change only while the revision is a draft (I10); `version` counts those edits (ETag).
 # `digest` is the SHA-256 of the canonical document. `author_name` is the author's name on that day.
@@ -55,6 +74,7 @@ plan_revisions = sa.Table(
     text("author_name"),
     moment("created_at"),
     sa.UniqueConstraint("plan_id", "label"),
+    info=kept_for_ever("label", "version", "document", "digest", sealed=_EVER_PUBLISHED),
 )
 
 # The state of a revision is a fold over these (service.plans.rules).

@@ -8,7 +8,7 @@ wording, the quality office may change it) or mixed (each term says its own).
 from __future__ import annotations
 
 from difflib import get_close_matches
-from functools import cache
+from functools import cache, lru_cache
 from pathlib import Path
 
 import msgspec
@@ -16,6 +16,8 @@ import msgspec
 from service.contract.plans import Caution, Term, TermList
 
 HERE = Path(__file__).parent
+# The longest that the schema of plans allows.
+MOST_COMPARED = 128
 
 # The lists that name what can be seen at a location; the others name decisions, states and roles.
 CONDITION_LISTS = (
@@ -67,7 +69,17 @@ def is_condition(stored: str) -> bool:
     return stored in _terms() and stored.partition(":")[0] in CONDITION_LISTS
 
 
+@lru_cache(maxsize=1000)
 def nearest_condition(wrong: str) -> str | None:
-    """The condition that is spelt most like `wrong`, for an error message."""
-    known = [stored for stored in _terms() if is_condition(stored)]
-    return next(iter(get_close_matches(wrong, known, n=1, cutoff=0.6)), None)
+    """The condition that is spelt most like `wrong`, for an error message. Of the list that `wrong` names, if
+    there is one of that name: comparing with all takes 20 ms."""
+    named = wrong.partition(":")[0]
+    of_list = [stored for stored in _conditions() if stored.partition(":")[0] == named]
+    return next(
+        iter(get_close_matches(wrong[:MOST_COMPARED], of_list or _conditions(), n=1, cutoff=0.6)), None
+    )
+
+
+@cache
+def _conditions() -> list[str]:
+    return [stored for stored in _terms() if is_condition(stored)]

@@ -11,7 +11,7 @@ from sqlalchemy.dialects.postgresql import distinct_on, insert
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.access.store import sites
-from service.database import Row, id_column, metadata, moment, reference, text
+from service.database import Row, id_column, metadata, moment, reference, text, working
 from service.facts.store import fact_table
 from service.plans.store import builds, equipment_types
 
@@ -26,6 +26,7 @@ units = sa.Table(
     text("position", nullable=True),
     moment("created_at"),
     sa.Column("invented", sa.Boolean, nullable=False, server_default=sa.false()),
+    info=working("site_id", "position"),
 )
 
 # Where a unit stood, dated: the serial number is the identity, the position is not.

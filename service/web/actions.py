@@ -23,6 +23,7 @@ from service.records.actions.moves import moves_of_unit
 from service.records.actions.units import list_units, read_unit
 from service.records.store.history import Wanted
 from service.records.store.images import ever_at_unit
+from service.walls import read_across_sites
 from service.web import rules, store
 
 UNITS_PER_PAGE = 50
@@ -97,6 +98,8 @@ async def campaign_units(
         db, caller, campaign_id, site=site, state=state, after=after, limit=UNITS_PER_PAGE
     )
     async with db.begin() as connection:
+        # A card of another site may have brought pictures of these units.
+        await read_across_sites(connection)
         returned = await store.last_returns(connection, [row.id for row in rows])
     return CampaignUnits(campaign, rows, following, returned, await sites_named(db, caller.sites))
 
@@ -191,6 +194,7 @@ class OpenAt:
 async def left_open(db: Database, inspected: Collection[Inspected]) -> OpenAt:
     inspection_ids = [inspection.detail.id for inspection in inspected]
     async with db.begin() as connection:
+        await read_across_sites(connection)
         pictures = await store.pictures_left_open(connection, inspection_ids)
         statements = await store.statements_left_open(connection, inspection_ids)
     return OpenAt(_by_inspection(inspection_ids, pictures), _by_inspection(inspection_ids, statements))
@@ -229,6 +233,7 @@ async def image_of_unit(
     unit = await read_unit(db, caller, serial)
     image, following = await read_image(db, caller, digest, after, SIGHTINGS_PER_PAGE)
     async with db.begin() as connection:
+        await read_across_sites(connection)
         if not await ever_at_unit(connection, digest, unit.id):
             raise NotFound(
                 f"Image {digest} is no image of unit {serial}.",

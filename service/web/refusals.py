@@ -12,7 +12,7 @@ from litestar.response import Redirect
 from litestar.types import ExceptionHandlersMap
 
 from service.contract.problem import Problem
-from service.errors import NotSignedIn
+from service.errors import NotSignedIn, PasswordWasReset
 from service.http import AnyRequest
 from service.web.rendering import page
 
@@ -37,6 +37,8 @@ def _paged(handler: Callable[[Any, Any], Response[Any]]) -> Callable[[AnyRequest
             return answered
         if isinstance(error, NotSignedIn):
             return _to_sign_in(request)
+        if isinstance(error, PasswordWasReset):
+            return Redirect("/new-password", status_code=303)
         return _as_page(request, answered)
 
     return answer

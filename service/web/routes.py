@@ -27,7 +27,7 @@ from service.records.actions import images
 from service.records.actions import units as units_actions
 from service.settings import Settings
 from service.web import access_log as access_log_page
-from service.web import actions, refused, rules, settling, sign_in
+from service.web import actions, refused, rules, settling, sign_in, single_sign_on
 from service.web.asked import chosen, id_field, text_field
 from service.web.rendering import page
 from service.writable import Writable
@@ -42,7 +42,7 @@ STATE_CHOICES = [
     ("no_statement", "a location without statement"),
 ]
 # The formats that browsers can show; any other original is downloaded.
-SHOWN_FORMATS = frozenset({"JPEG", "PNG", "BMP", "GIF", "WEBP"})
+SHOWN_FORMATS = frozenset({"JPEG", "PNG", "BMP"})
 UTC = rules.zone_of(None)
 
 
@@ -318,6 +318,7 @@ router = Router(
         *refused.route_handlers,
         *access_log_page.route_handlers,
         *sign_in.route_handlers,
+        *single_sign_on.route_handlers,
         static_file,
     ],
     include_in_schema=False,

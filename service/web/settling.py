@@ -24,6 +24,7 @@ from service.intake.actions.moves import move_pictures
 from service.intake.actions.returns import list_returns, read_return
 from service.records.actions.history import places_counting
 from service.settings import Settings
+from service.walls import read_across_sites
 from service.web import actions, refused, store
 from service.web.asked import filled_in, id_field, number_field, sent_form, text_field, unreadable_form
 from service.web.rendering import page
@@ -61,13 +62,14 @@ class OpenPicture:
     path: str
     digest: str
     marks: list[str]
+    no_thumbnail: str | None
     why: str
 
 
 def _open_picture(row: Row) -> OpenPicture:
     at = row["picture_id"]
     pick = f"s{row['sighting_id']}" if at is None else f"p{at}"
-    return OpenPicture(pick, row["path"], row["digest"], row["marks"], why_open(row))
+    return OpenPicture(pick, row["path"], row["digest"], row["marks"], row["no_thumbnail"], why_open(row))
 
 
 def why_open(row: Row) -> str:
@@ -82,6 +84,8 @@ def why_open(row: Row) -> str:
 async def _pictures(db: Database, return_id: UUID) -> list[OpenPicture]:
     """Each picture at no location once, however often the card holds it."""
     async with db.begin() as connection:
+        # They may stand at inspections of other sites by now.
+        await read_across_sites(connection)
         rows = await store.pictures_open(connection, return_id, PICTURES_MOVED)
     return list({picture.pick: picture for picture in map(_open_picture, rows)}.values())
 

@@ -14,6 +14,7 @@ from service.access.store import sites
 from service.campaigns.store.tables import campaigns, inspections, unit_images
 from service.contract.cards import PICTURES
 from service.database import Row
+from service.images.store import images
 from service.intake.store.refused import refusals_settled, refused_statements
 from service.intake.store.sighting import placement_shown
 from service.intake.store.tables import card_returns, sightings
@@ -73,6 +74,7 @@ async def pictures_open(connection: AsyncConnection, return_id: UUID, limit: int
             sightings.c.path,
             sightings.c.digest,
             sightings.c.marks,
+            images.c.no_thumbnail,
             shown.id.label("picture_id"),
             place.c.inspection_id,
             place.c.rule,
@@ -80,6 +82,7 @@ async def pictures_open(connection: AsyncConnection, return_id: UUID, limit: int
             place.c.claimed_key,
         )
         .select_from(sightings)
+        .outerjoin(images, images.c.digest == sightings.c.digest)
         .outerjoin(place, sa.true())
         .outerjoin(
             unit_images,

@@ -194,7 +194,9 @@ def test_i8_an_account_is_made_once_and_changed_only_as_read(service: Running) -
     taken = administrator.put(f"/api/v1/accounts/{new_id()}", json=body)
     assert taken.status_code == 409
     kinds = execute(
-        service.settings, "SELECT kind FROM access_events WHERE account_id = %s ORDER BY at", account_id
+        service.settings,
+        "SELECT kind FROM access_events WHERE account_id = %s AND kind <> 'password_tried' ORDER BY at",
+        account_id,
     )
     assert kinds == [("account_made",), ("account_changed",)]
 

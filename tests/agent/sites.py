@@ -14,7 +14,7 @@ from typing import Any
 from agent.settings import State
 from agent.workstation import Workstation
 from service.contract.wire import new_id
-from service.database import Database
+from service.database import EVERY_SITE, Database
 from tests import factories
 from tests.agent.station import Bench, jpeg, put
 from tests.campaigns import steps
@@ -78,7 +78,7 @@ def variables(**more: str) -> dict[str, str]:
 
 
 async def make_unit(url: str) -> tuple[str, str]:
-    db = Database(url)
+    db = Database(url, scope=EVERY_SITE)
     try:
         made = await factories.fleet(db)
         serials = await factories.add_units(db, made, 1)

@@ -2,57 +2,51 @@
 
 from __future__ import annotations
 
-import asyncio
 from contextlib import closing
 from uuid import UUID
 
 import pytest
-import sqlalchemy as sa
 
 from agent.running.runner import Runner
 from agent.workstation import Workstation
-from service.database import Database
 from tests.agent.sites import Site
 from tests.agent.station import jpeg, put
-from tests.live_service import Running, client_of
+from tests.live_service import Running, client_of, rewriting
 
 # In the order of their references.
 OF_RETURN = (
-    "DELETE FROM unit_images WHERE digest IN (SELECT digest FROM sightings WHERE card_return_id=:id)",
-    "DELETE FROM placements WHERE sighting_id IN (SELECT id FROM sightings WHERE card_return_id=:id)",
-    "DELETE FROM statements WHERE card_return_id=:id",
-    "DELETE FROM receipts WHERE card_return_id=:id",
-    "DELETE FROM return_locks WHERE card_return_id=:id",
-    "DELETE FROM awaited_files WHERE card_return_id=:id",
-    "DELETE FROM card_return_parts WHERE card_return_id=:id",
+    "DELETE FROM unit_images WHERE digest IN (SELECT digest FROM sightings WHERE card_return_id=%(id)s)",
+    "DELETE FROM placements WHERE sighting_id IN (SELECT id FROM sightings WHERE card_return_id=%(id)s)",
+    "DELETE FROM statements WHERE card_return_id=%(id)s",
+    "DELETE FROM receipts WHERE card_return_id=%(id)s",
+    "DELETE FROM return_locks WHERE card_return_id=%(id)s",
+    "DELETE FROM awaited_files WHERE card_return_id=%(id)s",
+    "DELETE FROM card_return_parts WHERE card_return_id=%(id)s",
+)
+RECORD = (
+    "placements",
+    "statements",
+    "receipts",
+    "card_return_parts",
+    "sightings",
+    "image_readings",
+    "images",
+    "card_returns",
 )
 
 
 def forget(url: str, return_id: str) -> None:
     """The database as it was before this card return came: nothing of it, nor of its images."""
-
-    async def forgotten() -> None:
-        db = Database(url)
-        try:
-            async with db.begin() as connection:
-                for statement in OF_RETURN:
-                    await connection.execute(sa.text(statement), {"id": UUID(return_id)})
-                gone = await connection.scalars(
-                    sa.text("DELETE FROM sightings WHERE card_return_id=:id RETURNING digest"),
-                    {"id": UUID(return_id)},
-                )
-                digests = list(set(gone))
-                for table in ("image_readings", "image_custody", "images"):
-                    await connection.execute(
-                        sa.text(f"DELETE FROM {table} WHERE digest=ANY(:digests)"), {"digests": digests}
-                    )
-                await connection.execute(
-                    sa.text("DELETE FROM card_returns WHERE id=:id"), {"id": UUID(return_id)}
-                )
-        finally:
-            await db.close()
-
-    asyncio.run(forgotten())
+    with rewriting(url, *RECORD) as past:
+        for statement in OF_RETURN:
+            past.execute(statement, {"id": UUID(return_id)})
+        gone = past.execute(
+            "DELETE FROM sightings WHERE card_return_id=%(id)s RETURNING digest", {"id": UUID(return_id)}
+        )
+        digests = list({digest for (digest,) in gone})
+        for table in ("image_readings", "image_custody", "images"):
+            past.execute(f"DELETE FROM {table} WHERE digest=ANY(%s)", [digests])
+        past.execute("DELETE FROM card_returns WHERE id=%s", [UUID(return_id)])
 
 
 @pytest.fixture
@@ -117,7 +111,7 @@ def test_i6_what_is_in_neither_place_asks_for_the_card(
             station.spool.remove(digest)
     with closing(client_of(service.settings)) as client:
         for digest in digests:
-            key = f"originals/sha256/{digest[:2]}/{digest}"
+            key = f"originals/{site.code}/sha256/{digest[:2]}/{digest}"
             told = client.list_object_versions(Bucket=service.settings.s3_bucket, Prefix=key)
             for version in told["Versions"]:
                 client.delete_object(

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import httpx
 
+from deploy.embedded.postgres import DATABASE
 from deploy.stack import Stack
 from tests.bench.card import ACCOUNTS, enrolled
 from tests.bench.figures import seconds
@@ -33,7 +34,7 @@ class Fleet:
 
 
 def psql(stack: Stack, *words: str) -> str:
-    url = stack.environment["SIGHTLEDGER_DATABASE_URL"].replace("postgresql+psycopg", "postgresql")
+    url = stack.postgres.url_of(DATABASE).replace("postgresql+psycopg", "postgresql")
     return stack.postgres.run("psql", "-X", "-v", "ON_ERROR_STOP=1", *words, url)
 
 

@@ -40,9 +40,10 @@ INSERT INTO card_returns (id, site_id, agent_id, profile, opening, started_at, o
 SELECT '00000000-0000-7000-8000-00000000cccc', agents.site_id, agents.id, 'two-level', '{}', now(), now(), now(), true
 FROM agents LIMIT 1;
 
-INSERT INTO images (digest, size, verified_at, looked_at, format, width, height, exif, marks)
-SELECT digest, 80000, now(), now(), 'JPEG', 640, 480, '{"DateTimeOriginal": "2026:10:20 08:00:00"}', '{}'
-FROM made_image;
+INSERT INTO images (digest, size, site, verified_at, looked_at, format, width, height, exif, marks)
+SELECT digest, 80000, code, now(), now(), 'JPEG', 640, 480, '{"DateTimeOriginal": "2026:10:20 08:00:00"}', '{}'
+FROM made_image, card_returns JOIN sites ON sites.id = site_id
+WHERE card_returns.id = '00000000-0000-7000-8000-00000000cccc';
 
 INSERT INTO sightings
     (id, card_return_id, ordinal, digest, path, path_bytes, read_at, received_at, kind, marks, format, width, height,

@@ -8,10 +8,11 @@ from tests.bench.card import Bench, fill, filled_card, prepared, size_of
 from tests.bench.figures import Figure, in_turn, seconds
 from tests.bench.ground import Ground
 from tests.bench.plain import missing, sha256sum
+from tests.bench.push import rest
 
 TOOLS = ("find", "xargs", "sha256sum")
 FILES = 2000
-ROUNDS = 15
+ROUNDS = 9
 
 
 def run(folder: Path) -> Figure:
@@ -28,6 +29,7 @@ def small(ground: Ground) -> Figure:
 
 def measured(bench: Bench, number: int) -> Figure:
     bench.agent("read", str(bench.card), "--push")
+    rest(bench)
 
     def ours() -> float:
         return seconds(lambda: bench.agent("read", str(bench.card), "--no-push"))

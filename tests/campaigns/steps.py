@@ -88,7 +88,8 @@ async def show_pictures(
         await connection.execute(sa.delete(unit_images).where(shown.id.in_(gone.limit(max(0, -number)))))
         for _ in range(number):
             digest, now = 2 * new_id().hex, server_now()
-            await connection.execute(sa.insert(images).values(digest=digest, size=1, verified_at=now))
+            image = {"digest": digest, "size": 1, "site": inspection.site, "verified_at": now}
+            await connection.execute(sa.insert(images).values(image))
             await connection.execute(
                 sa.insert(unit_images).values(
                     id=new_id(),

@@ -10,7 +10,7 @@ from service.campaigns.actions import binding, opening, reading, stating
 from service.contract.campaigns import BindingIn
 from service.contract.wire import new_id
 from service.database import Database, server_now
-from service.errors import Conflict, NotAllowed
+from service.errors import Conflict, NotAllowed, NotFound
 from service.intake.actions.binding import rebind
 from tests import factories
 from tests.campaigns.steps import add_pictures, assert_sound, campaign, one_inspection, rows, say, states
@@ -133,11 +133,12 @@ async def test_binding_is_refused_where_it_does_not_fit(db: Database):
     wanted = BindingIn(id=new_id(), revision_id=await publish_b(db, made), **reason)
     for caller in (
         await factories.person(db, Role.INSPECTOR),
-        await factories.person(db, Role.SHIFT_LEAD, at=[made.other_site]),
         await factories.agent(db, made, made.site),
     ):
         with pytest.raises(NotAllowed):
             await rebind(db, caller, row.id, wanted)
+    with pytest.raises(NotFound):
+        await rebind(db, await factories.person(db, Role.SHIFT_LEAD, at=[made.other_site]), row.id, wanted)
     await opening.close_campaign(db, await factories.person(db, Role.MANAGER), opened.id)
     with pytest.raises(Conflict, match="closed"):
         await rebind(db, lead, row.id, wanted)

@@ -18,7 +18,7 @@ from service.contract.campaigns import BindingIn
 from service.contract.wire import new_id
 from service.contract.work import StatementIn
 from service.database import Database, server_now
-from service.errors import Conflict, Invalid, NotAllowed, Refusal
+from service.errors import Conflict, Invalid, NotFound, Refusal
 from service.intake.actions.binding import rebind
 from service.intake.store.tables import card_returns
 from tests import factories
@@ -128,7 +128,7 @@ async def test_each_bad_statement_of_a_card_is_turned_down_by_itself_and_the_oth
     [taken] = await reading.list_statements(db, agent, inspection)
     assert taken.id == good.id
     _, turned = await record(db, made, elsewhere, [said_by(inspection, "complete", "B")])
-    assert [type(refusal) for refusal in turned.values()] == [NotAllowed]
+    assert [type(refusal) for refusal in turned.values()] == [NotFound]
     await assert_sound(db, (await reading.read_inspection(db, agent, inspection)).campaign_id)
 
 

@@ -122,25 +122,24 @@ async def test_every_address_needs_a_caller_who_may(opened: Opened):
     refused(auditor.post(f"{inspection}/statements", json=statement(inspection)), 403)
 
 
-async def test_another_sites_record_is_403_everywhere(opened: Opened):
+async def test_another_sites_record_is_not_there_and_its_site_is_403_everywhere(opened: Opened):
     elsewhere = opened.service.client_for(["inspector", "shift_lead", "manager"], [opened.made.other_site])
     agent = opened.service.agent_client(opened.made.other_site)
     inspection, site = opened.inspection(), opened.made.site
     for client in (elsewhere, agent):
+        for path in (inspection, f"{inspection}/statements", f"{inspection}/bindings/next"):
+            refused(client.get(path), 404)
         for path in (
-            inspection,
-            f"{inspection}/statements",
-            f"{inspection}/bindings/next",
             f"{opened.path}/inspections?site={site}",
             f"/api/v1/completion?site={site}",
             f"/api/v1/sites/{site}/worklist",
         ):
             refused(client.get(path), 403)
-        refused(client.post(f"{inspection}/statements", json=statement(inspection)), 403)
+        refused(client.post(f"{inspection}/statements", json=statement(inspection)), 404)
         listed = client.get(f"{opened.path}/inspections").json()["items"]
         assert [row["unit"] for row in listed] == opened.there
     refused(elsewhere.post(f"{opened.path}/closing"), 403)
-    refused(elsewhere.put(f"{opened.path}/units", json={"units": opened.here}), 403)
+    refused(elsewhere.put(f"{opened.path}/units", json={"units": opened.here}), 422)
 
 
 async def test_pages_are_linked_as_rfc_8288_says(opened: Opened):

@@ -164,7 +164,7 @@ async def test_who_may_run_a_campaign(db: Database):
     for caller in (await factories.person(db, Role.INSPECTOR), await factories.agent(db, made, made.site)):
         with pytest.raises(NotAllowed):
             await opening.put_campaign(db, caller, new_id(), wanted(made, here), unchanged=None)
-    with pytest.raises(NotAllowed, match="stands at site"):
+    with pytest.raises(Invalid, match=f"There is no unit {there[0]} at your sites"):
         await opening.put_campaign(db, local, new_id(), wanted(made, here + there), unchanged=None)
     own = await opening.put_campaign(db, local, new_id(), wanted(made, here), unchanged=None)
     shared = await campaign(db, made, here + there)
@@ -189,7 +189,7 @@ async def test_a_caller_of_one_site_sees_only_that_site(db: Database):
     assert [row.unit for row in found] == here
     answer = await reading.read_completion(db, local, campaign_id=None, site=None, equipment_type=None)
     assert {row.site for row in answer.rows} == {made.site}
-    with pytest.raises(NotAllowed):
+    with pytest.raises(NotFound):
         await reading.read_campaign(db, local, theirs.id)
     with pytest.raises(NotAllowed):
         await reading.read_completion(db, local, campaign_id=None, site=made.other_site, equipment_type=None)

@@ -262,11 +262,11 @@ async def test_words_and_access_of_another_site_are_refused(db: Database):
     elsewhere = await factories.person(db, Role.INSPECTOR, at=[made.other_site])
     other_agent = await factories.agent(db, made, made.other_site)
     for caller in (elsewhere, other_agent):
-        with pytest.raises(NotAllowed):
+        with pytest.raises(NotFound):
             await say(db, caller, inspection)
-        with pytest.raises(NotAllowed):
+        with pytest.raises(NotFound):
             await reading.read_inspection(db, caller, inspection)
-        with pytest.raises(NotAllowed):
+        with pytest.raises(NotFound):
             await reading.list_statements(db, caller, inspection)
     with pytest.raises(NotAllowed):
         await say(db, await factories.person(db, Role.AUDITOR), inspection)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import secrets
 import subprocess
 import sys
@@ -12,9 +13,10 @@ from pathlib import Path
 import pytest
 from msgspec.structs import replace
 
+from service.access.actions.passwords import password_fits
 from service.settings import Settings
 from tests.commands.in_process import sightledger
-from tests.live_service import ROOT, Running, client_of, environment_of
+from tests.live_service import ROOT, Running, client_of, environment_of, execute
 
 # Of the optional dependencies of pyproject.toml; None in sys.modules makes an import fail (Python Library
 # Reference, sys.modules), as on a workstation, where they are not installed.
@@ -108,19 +110,24 @@ def test_a_store_that_is_not_set_up_is_told_of(other: Settings, variable: str, v
     assert value not in done.stderr or variable != "s3_secret_key"
 
 
-def test_the_first_account_takes_its_password_from_a_file(service: Running, tmp_path: Path) -> None:
+def test_the_first_account_takes_its_password_from_a_file(
+    service_settings: Settings, fresh_database_url: str, tmp_path: Path
+) -> None:
+    settings = replace(service_settings, database_url=fresh_database_url)
     login, password = f"u{secrets.token_hex(4)}", tmp_path / "password"
     words = ("account", "add", login, "--name", "U", "--role", "administrator")
     password.write_text("too short\n")
-    short = sightledger(service.settings, *words, "--password-file", str(password))
+    short = sightledger(settings, *words, "--password-file", str(password))
     assert (short.returncode, "password needs 12 characters or more" in short.stderr) == (1, True)
     assert "too short" not in short.stderr
     password.write_bytes(b"a long password\r\nand a note below it\n")
-    assert sightledger(service.settings, *words, "--password-file", str(password)).returncode == 0
-    assert service.sign_in(login, "a long password").roles == ["administrator"]
-    missing = sightledger(service.settings, *words, "--password-file", str(tmp_path / "none"))
+    assert sightledger(settings, *words, "--password-file", str(password)).returncode == 0
+    (made,) = execute(settings, "SELECT login, roles, password_hash FROM accounts")
+    assert made[:2] == (login, ["administrator"])
+    assert asyncio.run(password_fits(made[2], "a long password"))
+    missing = sightledger(settings, *words, "--password-file", str(tmp_path / "none"))
     assert (missing.returncode, "cannot be read" in missing.stderr) == (2, True)
-    both = sightledger(service.settings, *words, "--password-file", str(password), "--password-stdin")
+    both = sightledger(settings, *words, "--password-file", str(password), "--password-stdin")
     assert (both.returncode, "Give one of" in both.stderr) == (2, True)
 
 

@@ -16,10 +16,9 @@ from service.access.rules import Role
 from service.custody.actions.audit import audit_all, audit_digests, audit_share
 from service.custody.actions.overview import read_custody
 from service.custody.store.tables import image_custody, image_readings
-from service.database import Database
+from service.database import EVERY_SITE, Database
 from service.errors import NotAllowed, Unavailable
 from service.facts.rules import standing
-from service.objects import original_key
 from service.objects.holding import Holding
 from service.parts import open_holding
 from service.settings import Settings
@@ -53,9 +52,9 @@ async def test_p27_a_bit_flipped_in_the_store_is_found_and_told_everywhere(
     assert await audit_all(db, holding) == {"sound": 3, "damaged": 0, "missing": 0, "unreadable": 0}
     digest, body = body_of(card)
     flipped = body[:50] + bytes([body[50] ^ 1]) + body[51:]
-    s3.put_object(Bucket=settings.s3_bucket, Key=original_key(digest), Body=flipped)
+    s3.put_object(Bucket=settings.s3_bucket, Key=yard.original(digest).key, Body=flipped)
     lost, _ = body_of(card, 1)
-    s3.delete_object(Bucket=settings.s3_bucket, Key=original_key(lost))
+    s3.delete_object(Bucket=settings.s3_bucket, Key=yard.original(lost).key)
     before = s3.list_object_versions(Bucket=settings.s3_bucket)
 
     told = sightledger(settings, "audit", "--all")
@@ -102,7 +101,8 @@ async def test_p27_who_looks_is_shown_those_of_his_sites_however_many_there_are_
     await here.go_through()
     for card in (elsewhere, here):
         for file in card.files:
-            s3.delete_object(Bucket=settings.s3_bucket, Key=original_key(file.sha256))
+            original = yard.original(file.sha256, card.opening.site)
+            s3.delete_object(Bucket=settings.s3_bucket, Key=original.key)
     await audit_all(db, holding)
     auditor = await factories.person(db, Role.AUDITOR, at=[yard.made.other_site])
     custody = await read_custody(db, auditor, 90)
@@ -119,7 +119,7 @@ async def test_p27_a_bit_flipped_on_the_disk_of_the_store_is_found(
     """In the store's own files, where it lies; so this test has a store of its own."""
     with engines.throwaway_folder() as folder, ObjectStore(folder / "store", throwaway=True) as store:
         settings = with_store(service_settings, store, database_url=fresh_database_url)
-        db, holding = Database(fresh_database_url), open_holding(settings)
+        db, holding = Database(fresh_database_url, scope=EVERY_SITE), open_holding(settings)
         yard = await open_yard(db, settings)
         card = await held(yard, 2)
         digest, body = body_of(card)
@@ -153,12 +153,12 @@ async def test_p27_the_share_takes_the_unsound_then_the_never_read_then_the_long
         order.append((await last_reading(db))["digest"])
     assert set(order[:2]) == {digests[1], digests[3]}, "never read comes first"
     assert order[2:] == [digests[2], digests[0]], "then what was read longest ago"
-    s3.delete_object(Bucket=settings.s3_bucket, Key=original_key(digests[0]))
+    s3.delete_object(Bucket=settings.s3_bucket, Key=yard.original(digests[0]).key)
     await audit_digests(db, holding, digests[:1])
     for _ in range(2):
         await audit_share(db, holding, 90)
         assert (await last_reading(db))["digest"] == digests[0], "what is not sound is looked at every time"
-    s3.put_object(Bucket=settings.s3_bucket, Key=original_key(digests[0]), Body=card.bodies[digests[0]])
+    s3.put_object(Bucket=settings.s3_bucket, Key=yard.original(digests[0]).key, Body=card.bodies[digests[0]])
     assert (await audit_share(db, holding, 90))["sound"] == 1, "put back by a person, it is sound again"
 
 
@@ -178,7 +178,7 @@ async def test_p27_i3_what_is_shown_is_the_fold_of_the_readings(
 ) -> None:
     card = await held(yard, 6)
     for at in range(3):
-        s3.delete_object(Bucket=settings.s3_bucket, Key=original_key(card.files[at].sha256))
+        s3.delete_object(Bucket=settings.s3_bucket, Key=yard.original(card.files[at].sha256).key)
         await asyncio.gather(audit_all(db, holding), audit_share(db, holding, 1), audit_all(db, holding))
     readings = await rows_of(db, sa.select(image_readings))
     assert len(readings) >= 36
@@ -202,8 +202,8 @@ async def test_p27_cut_short_and_empty_originals_are_told_apart_from_sound_ones(
     await nothing.go_through()
     assert (await audit_all(db, holding))["sound"] == 2
     digest, body = hashlib.sha256(jpeg(2)).hexdigest(), jpeg(2)
-    s3.put_object(Bucket=settings.s3_bucket, Key=original_key(digest), Body=body[:-1])
-    found = await holding.read_back(digest, len(body))
+    s3.put_object(Bucket=settings.s3_bucket, Key=yard.original(digest).key, Body=body[:-1])
+    found = await holding.read_back(yard.original(digest), len(body))
     assert (found.outcome, found.told) == ("damaged", f"{len(body) - 1} bytes instead of {len(body)}")
     told = sightledger(settings, "audit", "--digest", digest, "--digest", "0" * 64)
     assert (told.returncode, told.stdout) == (1, "0 sound, 1 damaged, 0 missing, 0 unreadable\n")

@@ -16,7 +16,7 @@ import pytest
 import sqlalchemy as sa
 from msgspec.structs import replace
 
-from deploy.embedded.postgres import DATABASE, Postgres
+from deploy.embedded.postgres import DATABASE, MIGRATIONS, SERVICE, Postgres
 from service.database import migrate
 from service.errors import Refusal
 from service.images.store import images
@@ -37,7 +37,7 @@ class Pair:
     def url(self) -> str:
         """As an operator writes it: both hosts, and only the one that takes writes."""
         ports = f"{self.primary.port},{self.replica.port}"
-        login = f"{DATABASE}:{quote(self.primary.password, safe='')}"
+        login = f"{SERVICE}:{quote(self.primary.password, safe='')}"
         hosts = "host=127.0.0.1,127.0.0.1"
         return (
             f"postgresql+psycopg://{login}@/{DATABASE}?{hosts}&port={ports}&target_session_attrs=read-write"
@@ -48,6 +48,11 @@ class Pair:
         self.replica.promote()
 
 
+def superusers(server: Postgres) -> str:
+    """The address for the driver, with the superuser's login."""
+    return server.url_of(DATABASE).replace("+psycopg", "")
+
+
 @pytest.fixture
 async def pair(anyio_backend: str) -> AsyncIterator[Pair]:
     with engines.throwaway_folder() as folder:
@@ -55,10 +60,10 @@ async def pair(anyio_backend: str) -> AsyncIterator[Pair]:
         settings = {"synchronous_commit": "on"}
         primary = Postgres(folder / "primary", throwaway=True, settings=settings)
         with primary:
-            await asyncio.to_thread(migrate, primary.url)
+            await asyncio.to_thread(migrate, primary.url_of(MIGRATIONS))
             replica = await asyncio.to_thread(primary.replicate, folder / "replica")
             with replica:
-                with psycopg.connect(primary.url.replace("+psycopg", ""), autocommit=True) as connection:
+                with psycopg.connect(superusers(primary), autocommit=True) as connection:
                     connection.execute("ALTER SYSTEM SET synchronous_standby_names = '*'")
                     connection.execute("SELECT pg_reload_conf()")
                 yield Pair(primary, replica)
@@ -95,7 +100,7 @@ async def assert_one_of_everything(yard: Yard, card: CardBack, receipt: bytes) -
     assert bytes(kept[0]["body"]) == receipt
     assert {file.sha256 for file in receipt_body(receipt).files} == set(digests)
     for digest in digests:
-        assert await yard.objects.read(yard.objects.original_key(digest)) == card.bodies[digest]
+        assert await yard.objects.read(yard.original(digest).key) == card.bodies[digest]
     assert await card.commit() == receipt
 
 
@@ -117,10 +122,10 @@ async def test_p04_the_primary_killed_in_mid_commit_leaves_one_of_everything(yar
     """A row of the card return is held by somebody else, so that the commit is caught half way."""
     card = some(yard)
     await card.upload(await card.send_manifest())
-    held = await psycopg.AsyncConnection.connect(pair.primary.url.replace("+psycopg", ""))
+    held = await psycopg.AsyncConnection.connect(superusers(pair.primary))
     await held.execute("LOCK TABLE receipts IN ACCESS EXCLUSIVE MODE")
     commit = asyncio.create_task(card.commit())
-    async with await psycopg.AsyncConnection.connect(pair.primary.url.replace("+psycopg", "")) as watching:
+    async with await psycopg.AsyncConnection.connect(superusers(pair.primary)) as watching:
         for _ in range(200):
             waiting = await watching.execute("SELECT count(*) FROM pg_locks WHERE NOT granted")
             if (await waiting.fetchone() or [0])[0]:
@@ -141,7 +146,7 @@ async def test_p04_a_server_that_turned_replica_is_left_by_itself(yard: Yard, pa
     async with yard.db.begin() as connection:
         port = await connection.scalar(sa.text("SELECT inet_server_port()"))
     assert port == pair.primary.port
-    with psycopg.connect(pair.primary.url.replace("+psycopg", ""), autocommit=True) as connection_now:
+    with psycopg.connect(superusers(pair.primary), autocommit=True) as connection_now:
         connection_now.execute("ALTER SYSTEM SET default_transaction_read_only = on")
         connection_now.execute("SELECT pg_reload_conf()")
     await asyncio.to_thread(pair.replica.promote)

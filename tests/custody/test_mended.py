@@ -20,11 +20,11 @@ from service.custody.actions.overview import read_custody
 from service.custody.actions.retain import retain
 from service.custody.actions.retention import record_retention
 from service.custody.store.tables import image_readings
-from service.database import Database
+from service.database import EVERY_SITE, Database
 from service.images.actions import NotYetVerified
 from service.intake.actions.commit import ObjectsMissing
 from service.intake.actions.large import put_large, verify_large
-from service.objects import original_key
+from service.objects import Original
 from service.objects.holding import Holding
 from service.parts import open_holding
 from service.records.actions.images import held_among
@@ -70,9 +70,9 @@ async def outcomes(db: Database, digest: str) -> list[str]:
     return [outcome for outcome, _ in groupby(await readings(db, digest))]
 
 
-def put_in_place(s3: Any, settings: Settings, digest: str, body: bytes | None) -> None:
+def put_in_place(s3: Any, settings: Settings, original: Original, body: bytes | None) -> None:
     """Past the service: the store holds these bytes under the original's name; None: it has lost it."""
-    named = {"Bucket": settings.s3_bucket, "Key": original_key(digest)}
+    named = {"Bucket": settings.s3_bucket, "Key": original.key}
     if body is None:
         s3.delete_object(**named)
     else:
@@ -88,7 +88,7 @@ async def test_i5_p27_what_the_audit_found_unsound_is_asked_for_again_and_read_b
     digest = card.files[0].sha256
     body = card.bodies[digest]
     spoilt = {"missing": None, "damaged": body[:-1] + b"x", "cut short": body[:-1]}
-    put_in_place(s3, settings, digest, spoilt[fault])
+    put_in_place(s3, settings, yard.original(digest), spoilt[fault])
     await next_second()
     await audit_all(db, holding)
     assert await held_among(db, yard.agent, [file.sha256 for file in card.files]) == [
@@ -115,7 +115,7 @@ async def test_i5_p27_what_the_audit_found_unsound_is_asked_for_again_and_read_b
     assert (await readings(db, digest))[0] == ("missing" if fault == "missing" else "damaged")
     custody = await read_custody(db, await factories.person(db, Role.AUDITOR), 90)
     assert (custody.damaged, custody.missing, custody.not_sound) == (0, 0, [])
-    assert await yard.objects.read(original_key(digest)) == card.bodies[digest]
+    assert await yard.objects.read(yard.original(digest).key) == card.bodies[digest]
     # And then it is as it was: nobody sends it a second time.
     third = again(card)
     assert await third.send_manifest() == []
@@ -132,7 +132,7 @@ async def test_i5_an_object_that_vanished_after_it_was_checked_gets_no_receipt_w
     assert (await card.check(0)).lacking == []
     gone = [card.files[0].sha256, card.files[4].sha256]
     for digest in gone:
-        put_in_place(s3, settings, digest, None)
+        put_in_place(s3, settings, yard.original(digest), None)
     with pytest.raises(ObjectsMissing) as refused:
         await card.commit()
     assert sorted(error.path for error in refused.value.errors) == sorted(gone)
@@ -151,7 +151,7 @@ async def test_p27_what_a_commit_found_missing_stands_in_the_record_of_custody(
     card = card_of(yard)
     await card.go_through()
     digest = card.files[1].sha256
-    put_in_place(s3, settings, digest, None)
+    put_in_place(s3, settings, yard.original(digest), None)
     back = again(card)
     assert await back.send_manifest() == [], "by the record alone nothing lacks"
     for _ in range(2):
@@ -172,7 +172,7 @@ async def test_i1_p27_the_thumbnail_of_an_original_that_is_not_sound_waits_until
     card = card_of(yard)
     await card.go_through()
     digest = card.files[1].sha256
-    put_in_place(s3, settings, digest, None if fault == "missing" else jpeg(77, (90, 60)))
+    put_in_place(s3, settings, yard.original(digest), None if fault == "missing" else jpeg(77, (90, 60)))
     await worker_works(settings)
     waiting = "SELECT args FROM procrastinate_jobs WHERE queue_name = 'thumbnails' AND status <> 'succeeded'"
     assert execute(settings, waiting) == [], "no job tries in vain until the original is there"
@@ -180,7 +180,7 @@ async def test_i1_p27_the_thumbnail_of_an_original_that_is_not_sound_waits_until
     assert execute(settings, looked) == [(None, None)], "nothing is said of bytes that are not the image's"
     others = f"SELECT DISTINCT thumbnail FROM images WHERE digest <> '{digest}'"
     assert execute(settings, others) == [("made",)]
-    put_in_place(s3, settings, digest, card.bodies[digest])
+    put_in_place(s3, settings, yard.original(digest), card.bodies[digest])
     await audit_digests(db, holding, [digest])
     await worker_works(settings)
     assert execute(settings, looked) == [("made", 64)]
@@ -192,7 +192,7 @@ async def test_p27_p28_a_locked_original_that_rots_on_the_disk_stays_as_evidence
     """On the store's own disk, which this test flips a bit on; so it has a store of its own."""
     with engines.throwaway_folder() as folder, ObjectStore(folder / "store", throwaway=True) as store:
         settings = with_store(service_settings, store, database_url=fresh_database_url)
-        db, holding = Database(fresh_database_url), open_holding(settings)
+        db, holding = Database(fresh_database_url, scope=EVERY_SITE), open_holding(settings)
         yard = await open_yard(db, settings)
         client = client_of(settings)
         try:
@@ -211,7 +211,7 @@ async def locked_rot(yard: Yard, holding: Holding, client: Any, settings: Settin
     await card.go_through()
     await retain(db, holding)
     digest = card.files[0].sha256
-    lock = await holding.lock(digest)
+    lock = await holding.lock(yard.original(digest))
     assert lock is not None
     await asyncio.to_thread(flip_on_disk, folder, card.bodies[digest])
     found = await audit_digests(db, holding, [digest])
@@ -223,8 +223,9 @@ async def locked_rot(yard: Yard, holding: Holding, client: Any, settings: Settin
         await back.commit()
     await worker_works(settings)
     assert len(receipt_body(await back.commit()).files) == 2
-    named = {"Bucket": settings.s3_bucket, "Key": original_key(digest)}
-    versions = client.list_object_versions(Bucket=settings.s3_bucket, Prefix=original_key(digest))["Versions"]
+    named = {"Bucket": settings.s3_bucket, "Key": yard.original(digest).key}
+    listed = client.list_object_versions(Bucket=named["Bucket"], Prefix=named["Key"])
+    versions = listed["Versions"]
     assert [one["IsLatest"] for one in versions] == [True, False]
     assert [one["VersionId"] for one in versions][1] == lock.version, "the damaged one is still there"
     with pytest.raises(ClientError) as refused:
@@ -233,7 +234,7 @@ async def locked_rot(yard: Yard, holding: Holding, client: Any, settings: Settin
     assert client.get_object(**named)["Body"].read() == card.bodies[digest]
     # The one that counts now is locked in its turn, as long as the site asks.
     await retain(db, holding)
-    fresh = await holding.lock(digest)
+    fresh = await holding.lock(yard.original(digest))
     assert fresh is not None
     assert fresh.version == versions[0]["VersionId"]
     assert fresh.until >= lock.until
@@ -249,7 +250,7 @@ async def test_p17_p27_a_large_original_that_was_lost_comes_again_by_parts_and_i
         card = yard.card_of([file], [video])
         if flaw is not None:
             wrong = video[:-1] + bytes([video[-1] ^ 1])
-            put_in_place(s3, settings, digest, wrong if flaw == "damaged" else None)
+            put_in_place(s3, settings, yard.original(digest), wrong if flaw == "damaged" else None)
             await next_second()
             assert (await audit_digests(db, holding, [digest]))[flaw] == 1
         await card.open()
@@ -262,7 +263,7 @@ async def test_p17_p27_a_large_original_that_was_lost_comes_again_by_parts_and_i
                 await card.commit()
             await worker_works(settings)
         assert len(receipt_body(await card.commit()).files) == 1
-        assert hashlib.sha256(await yard.objects.read(original_key(digest))).hexdigest() == digest
+        assert hashlib.sha256(await yard.objects.read(yard.original(digest).key)).hexdigest() == digest
     assert await outcomes(db, digest) == ["missing", "sound", "damaged", "sound"]
 
 
@@ -275,6 +276,6 @@ async def send_by_parts(card: CardBack, digest: str, settings: Settings) -> None
         if answer.state == "verified":
             return
         if answer.state == "verifying":
-            assert await verify_large(yard.db, yard.objects, digest) == "verified"
+            assert await verify_large(yard.db, yard.objects, yard.original(digest)) == "verified"
         assert set(put_parts(answer, data)) <= {200}
     raise AssertionError("not verified")

@@ -13,7 +13,6 @@ from service.custody.actions.retain import retain
 from service.custody.actions.retention import record_retention
 from service.custody.actions.sweep import sweep
 from service.database import Database
-from service.objects import original_key
 from service.objects.holding import Holding
 from service.settings import Settings
 from tests.intake.factories import Yard, claim, jpeg
@@ -37,7 +36,7 @@ async def test_p27_p28_the_page_tells_what_is_not_sound_where_it_was_seen_and_wh
         async with db.begin() as connection:
             await record_retention(connection, yard.made.site, RetentionIn(30), by=None)
         await retain(db, holding)
-        s3.put_object(Bucket=settings.s3_bucket, Key=original_key(digest), Body=b"other bytes")
+        s3.put_object(Bucket=settings.s3_bucket, Key=yard.original(digest).key, Body=b"other bytes")
         await audit_all(db, holding)
         await sweep(db, holding, 1)
         page = auditor.get("/custody").text

@@ -17,9 +17,9 @@ from service.custody.actions.overview import read_custody
 from service.custody.actions.retain import retain
 from service.custody.actions.retention import put_retention, record_retention
 from service.custody.store.tables import image_custody
-from service.database import Database
+from service.database import EVERY_SITE, Database
 from service.errors import NotAllowed
-from service.objects import ObjectSettings, original_key
+from service.objects import ObjectSettings
 from service.objects.holding import Holding, Lock
 from service.parts import open_holding
 from service.settings import Settings
@@ -37,7 +37,7 @@ async def ask(db: Database, site: str, days: int, mode: str = "governance") -> N
 
 
 async def lock_of(holding: Holding, card: CardBack) -> Lock:
-    found = await holding.lock(card.files[0].sha256)
+    found = await holding.lock(card.yard.original(card.files[0].sha256))
     assert found is not None
     return found
 
@@ -58,7 +58,7 @@ async def test_p28_originals_are_locked_by_policy_and_no_locked_one_is_deleted_o
     assert timedelta() <= at + 2 * DAY - lock.until < timedelta(minutes=1), "by the store's time"
 
     digest = card.files[0].sha256
-    where = {"Bucket": settings.s3_bucket, "Key": original_key(digest)}
+    where = {"Bucket": settings.s3_bucket, "Key": yard.original(digest).key}
     for bypass in (False, True):
         with pytest.raises(ClientError, match="AccessDenied"):
             s3.delete_object(**where, VersionId=lock.version, BypassGovernanceRetention=bypass)
@@ -69,7 +69,7 @@ async def test_p28_originals_are_locked_by_policy_and_no_locked_one_is_deleted_o
         s3.put_object(**where, Body=b"other", IfNoneMatch="*")
     # Who holds the store's key can put another version before it; the locked one stays, and is told of.
     s3.put_object(**where, Body=b"other bytes")
-    found = await holding.read_back(digest, len(jpeg(1)))
+    found = await holding.read_back(yard.original(digest), len(jpeg(1)))
     assert (found.outcome, found.kept_version) == ("damaged", lock.version)
     custody = await read_custody(db, await factories.person(db, Role.ADMINISTRATOR), 90)
     assert (custody.locked, custody.object_lock) == (1, True)
@@ -135,7 +135,7 @@ async def test_p28_an_original_of_several_sites_has_the_longest_time_and_the_str
     agent = await factories.agent(db, yard.made, there)
     second = yard.card(("B/1.JPG", jpeg(1), None), site=there, inspection_id=None)
     await second.open(agent)
-    assert (await second.put_part(0, agent=agent)).lacking == []
+    await second.upload((await second.put_part(0, agent=agent)).lacking)
     await second.commit(agent)
     await retain(db, holding)
     lock = await lock_of(holding, card)
@@ -147,7 +147,7 @@ async def test_p28_a_store_without_object_lock_is_told_of_and_hinders_no_intake(
     fresh_database_url: str, service_settings: Settings, bucket: ObjectSettings
 ) -> None:
     settings = replace(service_settings, database_url=fresh_database_url, s3_bucket=bucket.bucket)
-    db = Database(fresh_database_url)
+    db = Database(fresh_database_url, scope=EVERY_SITE)
     with closing(open_holding(settings)) as holding:
         yard = await open_yard(db, settings)
         await ask(db, yard.made.site, 30)

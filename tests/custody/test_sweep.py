@@ -20,7 +20,7 @@ from service.errors import Conflict
 from service.intake.store.large import large_files
 from service.intake.store.naming import about_to_name
 from service.intake.store.returns import insert_part
-from service.objects import ObjectSettings, original_key
+from service.objects import ObjectSettings, Original
 from service.objects.holding import Holding, Upload
 from service.parts import open_holding
 from service.settings import Settings
@@ -36,13 +36,16 @@ OLD_ENOUGH = 0
 class Put:
     """Objects put into the store past the service."""
 
-    def __init__(self, s3: Any, bucket: str) -> None:
-        self.s3, self.bucket = s3, bucket
+    def __init__(self, s3: Any, bucket: str, site: str) -> None:
+        self.s3, self.bucket, self.site = s3, bucket, site
 
     def __call__(self, body: bytes) -> str:
         digest = hashlib.sha256(body).hexdigest()
-        self.s3.put_object(Bucket=self.bucket, Key=original_key(digest), Body=body)
+        self.s3.put_object(Bucket=self.bucket, Key=self.original(digest).key, Body=body)
         return digest
+
+    def original(self, digest: str) -> Original:
+        return Original(self.site, digest)
 
     def there(self) -> set[str]:
         listed = self.s3.list_objects_v2(Bucket=self.bucket, Prefix="originals/").get("Contents", [])
@@ -54,8 +57,8 @@ class Put:
 
 
 @pytest.fixture
-def put(s3: Any, settings: Settings) -> Put:
-    return Put(s3, settings.s3_bucket)
+def put(s3: Any, settings: Settings, yard: Yard) -> Put:
+    return Put(s3, settings.s3_bucket, yard.made.site)
 
 
 async def test_p04_only_what_nothing_names_is_deleted_and_only_when_told(
@@ -67,7 +70,7 @@ async def test_p04_only_what_nothing_names_is_deleted_and_only_when_told(
     await still_open.upload(await still_open.send_manifest())
     on_its_way = put(b"a large file that was read back and is not committed")
     row = {
-        "digest": on_its_way,
+        **put.original(on_its_way)._asdict(),
         "size": 1,
         "parts": b"",
         "opened_at": sa.func.now(),
@@ -121,7 +124,7 @@ async def test_p04_a_card_that_comes_while_the_sweep_deletes_keeps_every_picture
             pausing.close()
         assert [file.sha256 for file in receipt.files] == [digest]
         assert put.there() >= {digest}, stage
-        assert await pausing.read_back_after(digest, len(body)) == "sound", stage
+        assert await pausing.read_back_after(put.original(digest), len(body)) == "sound", stage
         assert (digest in {one.digest for one in done.deleted}) == (stage != "before the last look")
 
 
@@ -141,18 +144,18 @@ class Pausing(Holding):
             await self.meanwhile()
         return found
 
-    async def delete(self, digest: str) -> bool:
+    async def delete(self, original: Original) -> bool:
         if self.stage == "after the last look":
             await self.meanwhile()
-        done = await super().delete(digest)
+        done = await super().delete(original)
         if self.stage == "after the deletion":
             await self.meanwhile()
         return done
 
-    async def read_back_after(self, digest: str, size: int) -> str:
+    async def read_back_after(self, original: Original, size: int) -> str:
         fresh = Holding(self.settings)
         try:
-            return (await fresh.read_back(digest, size)).outcome
+            return (await fresh.read_back(original, size)).outcome
         finally:
             fresh.close()
 
@@ -181,7 +184,7 @@ async def test_p04_a_locked_orphan_stays_and_an_unversioned_bucket_loses_nothing
     db: Database, holding: Holding, put: Put, settings: Settings, bucket: ObjectSettings
 ) -> None:
     digest = put(b"locked and unknown")
-    await holding.retain(digest, "GOVERNANCE", await holding.clock() + timedelta(days=1))
+    await holding.retain(put.original(digest), "GOVERNANCE", await holding.clock() + timedelta(days=1))
     done = await sweep(db, holding, OLD_ENOUGH, delete=True)
     assert ([one.digest for one in done.kept], done.deleted) == ([digest], [])
     assert put.there() == {digest}
@@ -197,10 +200,11 @@ async def test_p04_forgotten_uploads_are_aborted_and_those_that_a_row_names_are_
     db: Database, holding: Holding, put: Put
 ) -> None:
     begun = [
-        put.s3.create_multipart_upload(Bucket=put.bucket, Key=original_key(digit * 64))["UploadId"]
+        put.s3.create_multipart_upload(Bucket=put.bucket, Key=put.original(digit * 64).key)["UploadId"]
         for digit in "ab"
     ]
-    row = {"digest": "a" * 64, "size": 1, "parts": b"", "opened_at": sa.func.now(), "asked_at": sa.func.now()}
+    now = sa.func.now()
+    row = {**put.original("a" * 64)._asdict(), "size": 1, "parts": b"", "opened_at": now, "asked_at": now}
     async with db.begin() as connection:
         await connection.execute(large_files.insert().values(upload_id=begun[0], **row))
     assert (await sweep(db, holding, 1, delete=True)).aborted == []

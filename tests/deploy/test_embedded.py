@@ -18,7 +18,7 @@ import pytest
 
 from deploy.embedded import unprivileged
 from deploy.embedded.ports import all_free, free_ports
-from deploy.embedded.postgres import Postgres
+from deploy.embedded.postgres import DATABASE, Postgres
 from deploy.embedded.processes import Child, StartError, lock_folder
 from deploy.embedded.store import ObjectStore
 from service.objects import Objects
@@ -38,7 +38,7 @@ def folder() -> Iterator[Path]:
 
 
 def connect(server: Postgres) -> psycopg.Connection[tuple[object, ...]]:
-    return psycopg.connect(server.url.replace("+psycopg", ""), autocommit=True)
+    return psycopg.connect(server.url_of(DATABASE).replace("+psycopg", ""), autocommit=True)
 
 
 def listening(pid: int) -> set[str]:

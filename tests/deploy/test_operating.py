@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 from base64 import urlsafe_b64decode
 from collections.abc import Iterator
 from contextlib import closing
@@ -17,13 +18,15 @@ from psycopg import sql
 from sqlalchemy import make_url
 
 from deploy.embedded.postgres import Postgres
+from service.access.actions.groups import Rights, read_groups
 from service.access.rules import Caller
 from service.contract.access import JwkSet
 from service.contract.cards import Receipt
 from service.contract.comparing import ReturnAsked
 from service.contract.signature import verify_receipt
 from service.custody.actions.sweep import sweep
-from service.database import Database
+from service.database import EVERY_SITE, Database, metadata
+from service.database_roles import is_record
 from service.intake.actions.returns import known_returns
 from service.parts import open_holding
 from service.settings import Settings
@@ -31,7 +34,15 @@ from service.signing import Signer
 from tests.commands.own_process import sightledger
 from tests.documents import Shell, blocks
 from tests.intake.factories import CardBack, Yard, claim, fresh_seed, jpeg, receipt_body
-from tests.live_service import ROOT, environment_of, execute, running_service, token_of_agent
+from tests.live_service import (
+    ROOT,
+    environment_of,
+    owners_url,
+    rewriting,
+    running_service,
+    token_of_agent,
+    token_of_person,
+)
 
 pytestmark = pytest.mark.anyio
 OPERATING = ROOT / "deploy" / "OPERATING.md"
@@ -45,7 +56,8 @@ def settings(settings_apart: Settings) -> Settings:
 @pytest.fixture
 def shell(settings: Settings, tmp_path: Path) -> Iterator[Shell]:
     """An operator's terminal, with PostgreSQL's programs; a database that it restored is dropped."""
-    terminal = Shell(tmp_path, environment_of(settings))
+    owner = {"SIGHTLEDGER_MIGRATION_DATABASE_URL": owners_url(settings)}
+    terminal = Shell(tmp_path, environment_of(settings, **owner))
     programs = Postgres(tmp_path / "not started").bin("pg_dump").parent
     # The machine may have programs of an older version, which refuse a newer server.
     terminal.environment["PATH"] = f"{programs}{os.pathsep}{terminal.environment['PATH']}"
@@ -95,7 +107,7 @@ async def test_i6_i7_what_a_restored_database_has_forgotten_is_found_and_brought
     assert make_url(restored.database_url).database != make_url(settings.database_url).database
     assert "2 sound" in shell.run(audit)
     shell.run(orphans_before)
-    db = Database(restored.database_url)
+    db = Database(restored.database_url, scope=EVERY_SITE)
     agent_side = replace(yard, db=db, settings=restored)
     for came in (half_way, *after):
         came.yard = agent_side
@@ -144,7 +156,9 @@ async def test_p04_a_sweep_that_deletes_after_a_restore_takes_what_only_the_stor
     """Why OPERATING.md forbids it. The command never deletes what is younger than a day."""
     lost = card(yard)
     await lost.go_through()
-    execute(settings, "TRUNCATE card_returns, images CASCADE")  # stands for a database that never knew it
+    every = [table.name for table in metadata.tables.values() if is_record(table)]
+    with rewriting(settings.database_url, *every) as past:
+        past.execute("TRUNCATE card_returns, images CASCADE")  # stands for a database that never knew it
     done = sightledger(settings, "sweep", "--days", "0", "--delete")
     assert (done.returncode, "never deleted" in done.stderr) == (2, True)
     listed = sightledger(settings, "sweep", "--days", "0")
@@ -190,3 +204,22 @@ async def test_a_receipt_key_that_others_may_have_is_changed_and_its_receipts_ar
             (suspect, False),
             (Signer.load(new_key).key_id, True),
         ]
+
+
+async def test_the_table_of_groups_is_taken_and_the_operator_lets_a_person_in(
+    settings: Settings, shell: Shell, tmp_path: Path
+) -> None:
+    [table] = re.findall(r"^```toml\n(.*?)^```$", OPERATING.read_text("utf-8"), re.MULTILINE | re.DOTALL)
+    path = tmp_path / "groups.toml"
+    path.write_text(table, "utf-8")
+    groups = read_groups(path)
+    assert groups.rights(["plant-inspectors", "works-skibbereen"]) == Rights(["inspector"], ["SKB"])
+    assert groups.rights(["quality-office"]) == Rights(["author"], None)
+
+    account_id, _ = token_of_person(settings, ["auditor"])
+    shell.environment["LOGIN"] = f"test-{account_id}"
+    [let_in] = blocks(OPERATING, "Single sign-on")
+    printed = shell.run(let_in).splitlines()
+    assert printed[0].startswith(f"test-{account_id}\tTest ")
+    assert printed[1].startswith("slo_")
+    assert printed[2].endswith("/sign-in/code")

@@ -32,7 +32,8 @@ def test_p28_service_and_worker_start_after_tables_and_a_bucket_with_object_lock
     assert "store" in parts["bucket"]["depends_on"]
     assert parts["migrate"]["depends_on"] == {"postgres": {"condition": "service_healthy"}}
     # The store's program would make the bucket by itself, without Object Lock.
-    assert "S3_BUCKET" not in parts["store"]["environment"]
+    assert "S3_BUCKET" not in parts["store"].get("environment", {})
+    assert "-s3.autoCreateBucket=false" in parts["store"]["command"]
 
 
 def test_only_commands_that_there_are_are_started(parts: dict[str, Any]) -> None:

@@ -28,7 +28,7 @@ PROGRAMS = {"sightledger": service.__main__.app, "sightledger-agent": agent.__ma
 def compose() -> dict[str, Any]:
     """As Compose reads it, every variable given."""
     names = re.findall(r"^(\w+)=", (COMPOSE.parent / ".env.example").read_text(), re.MULTILINE)
-    given = {name: "https://sightledger.example.org" if name == "PUBLIC_URL" else "given" for name in names}
+    given = {name: "https://sightledger.example.org" if name.endswith("_URL") else "given" for name in names}
     filled = re.sub(r"\$\{(\w+)(?::\?[^}]*)?\}", lambda found: given[found[1]], COMPOSE.read_text())
     held: dict[str, Any] = yaml.safe_load(filled)
     return held

@@ -24,6 +24,7 @@ from tests import factories
 from tests.campaigns import steps
 from tests.commands.in_process import sightledger
 from tests.intake.factories import Yard, claim, jpeg, rows_of
+from tests.live_service import execute
 
 pytestmark = pytest.mark.anyio
 
@@ -53,6 +54,7 @@ DAMAGE = {
         "UPDATE image_custody SET outcome = 'sound', number = 1",
         "DELETE FROM image_custody",
         "UPDATE images SET unsound_at = now()",
+        "UPDATE images SET site = 'ELSEWHERE'",
     ],
 }
 
@@ -88,9 +90,9 @@ async def worked(yard: Yard) -> None:
 
 
 async def read_back(db: Database, outcome: str, *, one: bool = False) -> None:
-    digests = [row["digest"] for row in await rows_of(db, sa.text("SELECT digest FROM images ORDER BY 1"))]
+    held = await rows_of(db, sa.text("SELECT digest, site FROM images ORDER BY 1"))
     words = {"run_id": new_id(), "outcome": outcome, "told": None, "kept_version": None}
-    readings = [{"digest": d, **words, "read_at": server_now()} for d in digests[: 1 if one else None]]
+    readings = [{**row, **words, "read_at": server_now()} for row in held[: 1 if one else None]]
     async with db.begin() as connection:
         await record_readings(connection, readings)
 
@@ -104,8 +106,7 @@ async def test_i3_damage_is_found_in_its_projection_and_repaired(
     assert await fold_again(yard.db) == nothing
     for damage in DAMAGE[name]:
         before = await everything_kept(yard.db)
-        async with yard.db.begin() as connection:
-            await connection.execute(sa.text(damage))
+        execute(settings, damage)
         assert (await fold_again(yard.db))[name] > 0, damage
         assert (await fold_again(yard.db, repair=True))[name] > 0, damage
         assert await fold_again(yard.db) == nothing, damage
@@ -177,8 +178,7 @@ async def test_i3_over_random_histories_the_recount_finds_what_was_damaged_and_n
         await something(yard, lead, draw)
         name, damage = draw.choice(damages)
         before = await everything_kept(yard.db)
-        async with yard.db.begin() as connection:
-            await connection.execute(sa.text(damage))
+        execute(settings, damage)
         changed = await everything_kept(yard.db) != before
         differing = await fold_again(yard.db)
         assert bool(differing[name]) == changed, damage

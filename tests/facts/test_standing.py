@@ -117,7 +117,7 @@ async def test_every_table_of_facts_can_be_asked_what_stands_of_it(db: Database)
 
 async def image(db: Database, digest: str) -> None:
     async with db.begin() as connection:
-        row = {"digest": digest, "size": 1, "verified_at": datetime.now(UTC)}
+        row = {"digest": digest, "size": 1, "site": "S1", "verified_at": datetime.now(UTC)}
         await connection.execute(insert(images).values(row).on_conflict_do_nothing())
 
 
@@ -132,6 +132,7 @@ async def test_i4_i8_a_clock_set_back_reorders_nothing_and_a_repetition_adds_not
         return {
             "id": ids[at],
             "digest": digest,
+            "site": "S1",
             "run_id": run_id,
             "outcome": outcome,
             "replaces": replaces,
@@ -167,7 +168,7 @@ async def test_i8_the_same_fact_from_many_at_once_is_recorded_once(db: Database)
 
     async def once(digest: str) -> tuple[int, int]:
         async with db.begin() as connection:
-            fact = {"id": fact_id, "digest": digest, **words}
+            fact = {"id": fact_id, "digest": digest, "site": "S1", **words}
             done = await append(connection, image_readings, [fact], None)
             return len(done.new), len(done.differing)
 

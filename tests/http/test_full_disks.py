@@ -13,7 +13,7 @@ import pytest
 from litestar.testing import TestClient
 from msgspec.structs import replace
 
-from deploy.embedded.postgres import Postgres
+from deploy.embedded.postgres import MIGRATIONS, Postgres
 from deploy.embedded.store import ObjectStore
 from service import writable
 from service.app import create_app
@@ -82,7 +82,7 @@ def test_p29_a_database_with_a_full_disk_is_not_ready_and_every_place_says_so(
 ) -> None:
     with small_disk(200) as disk, Postgres(disk / "postgres", settings={"max_wal_size": "64MB"}) as server:
         settings = replace(service_settings, database_url=server.url, log_level="critical")
-        migrate(settings.database_url)
+        migrate(server.url_of(MIGRATIONS))
         PEOPLE[settings.database_url] = token_of_person(settings, ["auditor"])[1]
         with TestClient(create_app(settings)) as client:
             assert told(client, settings, "database") == "takes writes"

@@ -185,7 +185,7 @@ def test_no_generated_request_makes_the_service_fail(service: Running, who: str)
     tried = 0
     for found in schema.get_all_operations():
         operation = found.ok()
-        if operation.path.endswith("/sessions/current"):
+        if "/sessions" in operation.path and operation.method == "delete":
             continue  # it ends the very session the others are tried with
         tried += 1
         _try(operation, client, 8 if who.startswith("a person") else 2)

@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from litestar.exceptions.http_exceptions import RequestEntityTooLarge
 
-from service.app import LARGEST_BODY
+from service.bodies import LONGEST_BODY
 from service.contract.wire import new_id
 from service.errors import Malformed
 from service.packing import unpacked
@@ -60,11 +60,11 @@ def test_a_packed_body_that_is_cut_or_goes_on_is_refused(body: bytes, data: st.D
 
 
 def test_over_http_a_packed_body_counts_as_what_it_holds(service: Running) -> None:
-    client, path = service.client_for(["administrator"]), f"/api/v1/accounts/{new_id()}"
-    body = json.dumps({"login": "packed", "name": "P", "roles": ["inspector"], "sites": [7]}).encode()
+    client, path = service.agent_client("PKC"), f"/api/v1/card-returns/{new_id()}"
+    body = json.dumps({"site": "PKC", "profile": 7, "startedAt": "2026-09-10T08:00:00Z"}).encode()
     headers = {"Content-Type": "application/json", "Content-Encoding": "gzip"}
     problem = problem_of(client.put(path, content=gzip.compress(body), headers=headers), 400)
-    assert [error["path"] for error in problem["errors"]] == ["/sites/0"]
+    assert [error["path"] for error in problem["errors"]] == ["/profile"]
     problem_of(client.put(path, content=body, headers=headers), 400)
     unknown = client.put(path, content=body, headers={**headers, "Content-Encoding": "br"})
     problem_of(unknown, 415)
@@ -72,9 +72,9 @@ def test_over_http_a_packed_body_counts_as_what_it_holds(service: Running) -> No
 
 
 def test_a_body_that_unpacks_to_more_than_any_may_have_is_refused(service: Running) -> None:
-    client, path = service.client_for(["administrator"]), f"/api/v1/accounts/{new_id()}"
-    packed = gzip.compress(b" " * (LARGEST_BODY + 1), 9)
-    assert len(packed) < LARGEST_BODY / 500
+    client, path = service.agent_client("PKC"), f"/api/v1/card-returns/{new_id()}/parts/1"
+    packed = gzip.compress(b" " * (LONGEST_BODY + 1), 9)
+    assert len(packed) < LONGEST_BODY / 500
     headers = {"Content-Type": "application/json", "Content-Encoding": "gzip"}
     problem_of(client.put(path, content=packed, headers=headers), 413)
 

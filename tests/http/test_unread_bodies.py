@@ -14,13 +14,14 @@ from urllib.parse import urlsplit
 import anyio
 import pytest
 
-from service import http
-from tests.live_service import Running
+from service import bodies, http
+from tests.live_service import Running, token_of_person
 
 HEAD = (
     "PUT /api/v1/sites/XX HTTP/1.1\r\nHost: {}\r\nContent-Type: application/json\r\n"
     "Content-Length: {}\r\n{}\r\n"
 )
+TOKEN = "Authorization: Bearer {}\r\n"
 
 
 @pytest.fixture
@@ -54,25 +55,31 @@ def received(connection: socket.socket) -> bytes:
     return piece
 
 
-@pytest.mark.parametrize("size", [2, 100_000, 5_000_000])
+@pytest.mark.parametrize(
+    ("size", "known", "status"), [(2, False, 401), (200_000, False, 401), (5_000_000, True, 413)]
+)
 def test_a_refusal_before_the_body_came_is_read_and_the_connection_goes_on(
-    connection: socket.socket, size: int
+    service: Running, connection: socket.socket, size: int, known: bool, status: int
 ) -> None:
-    send_head(connection, size)
+    token = token_of_person(service.settings, ["auditor"])[1]
+    send_head(connection, size, TOKEN.format(token) if known else "")
     # As a client on a busy machine or a slow link: the head is there long before the body.
     time.sleep(0.3)
     connection.sendall(b"{" + b" " * (size - 2) + b"}")
-    assert read_answer(connection)[0] == 401
+    assert read_answer(connection)[0] == status
     host, port = connection.getpeername()[:2]
     connection.sendall(f"GET /health/live HTTP/1.1\r\nHost: {host}:{port}\r\n\r\n".encode())
     assert read_answer(connection)[0] == 200
 
 
-def test_of_a_body_without_end_no_more_is_read_than_any_may_have(connection: socket.socket) -> None:
-    send_head(connection, 100_000_000)
-    connection.sendall(b" " * (http.MOST_UNREAD + 1000))
+def test_of_a_body_without_end_no_more_is_read_than_any_may_have(
+    service: Running, connection: socket.socket
+) -> None:
+    token = token_of_person(service.settings, ["auditor"])[1]
+    send_head(connection, 100_000_000, TOKEN.format(token))
+    connection.sendall(b" " * (bodies.UNREAD + 1000))
     status, headers = read_answer(connection)
-    assert (status, headers["connection"]) == (401, "close")
+    assert (status, headers["connection"]) == (413, "close")
 
 
 def test_a_caller_who_waits_to_be_asked_for_the_body_is_refused_at_once(connection: socket.socket) -> None:
@@ -83,7 +90,7 @@ def test_a_caller_who_waits_to_be_asked_for_the_body_is_refused_at_once(connecti
 
 @pytest.mark.anyio
 async def test_a_body_that_does_not_come_is_not_waited_for_long(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(http, "UNREAD_SECONDS", 0.05)
+    monkeypatch.setattr(bodies, "UNREAD_SECONDS", 0.05)
 
     async def refuse(_scope: Any, _receive: Any, send: Any) -> None:
         await send({"type": "http.response.start", "status": 401, "headers": []})

@@ -70,6 +70,7 @@ async def test_the_figures_are_those_of_what_was_done(yard: Yard) -> None:
         "sightledger_originals_locked": 0,
         "sightledger_completion_drift": 0,
         "sightledger_completion_recounted": 1,
+        "sightledger_protection_lapses": 0,
     }
 
 

@@ -44,7 +44,7 @@ from service.intake.actions.projections import HISTORY
 from service.intake.actions.returns import open_return, read_return
 from service.intake.rules.placing import Place, Placement, Sighted, pictures_held, shown
 from service.intake.store.tables import placements, sightings
-from service.objects import Objects
+from service.objects import Objects, Original
 from service.parts import open_objects
 from service.settings import Settings
 from service.signing import Signer
@@ -101,6 +101,10 @@ class Yard:
     inspection_id: UUID
     revision_id: UUID
     serial: str
+
+    def original(self, digest: str, site: str | None = None) -> Original:
+        """The original as it came in at the yard's site, or at another."""
+        return Original(site or self.made.site, digest)
 
     async def another_inspection(self, *, site: str | None = None) -> UUID:
         """Opens the inspection of another unit in a campaign of its own."""

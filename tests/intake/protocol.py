@@ -7,6 +7,7 @@ import os
 import subprocess
 import sys
 from collections.abc import Awaitable, Callable
+from contextlib import closing
 from dataclasses import dataclass
 
 import httpx
@@ -14,6 +15,7 @@ import msgspec
 
 from service.contract.cards import LargeAnswer, LargeParts, PartAnswer, part_size
 from service.images.actions import tasks as thumbnail_tasks
+from service.images.looking import Looker
 from service.intake.actions.large import tasks as large_tasks
 from service.jobs import open_queue, work
 from service.settings import Settings
@@ -60,7 +62,8 @@ def worker_status(settings: Settings, **environment: str) -> int:
 async def work_off(yard: Yard) -> None:
     """Does in this process what is waiting."""
     queue = open_queue(yard.settings.database_url, {"images": thumbnail_tasks, "intake": large_tasks})
-    await work(queue, {"db": yard.db, "objects": yard.objects}, wait=False)
+    with closing(Looker()) as looker:
+        await work(queue, {"db": yard.db, "objects": yard.objects, "looker": looker}, wait=False)
 
 
 @dataclass

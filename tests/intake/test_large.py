@@ -105,7 +105,7 @@ async def test_p17_a_large_file_resumes_by_part_and_counts_only_when_it_was_read
     assert [file.sha256 for file in receipt.files] == [file.sha256 for file in card.files]
     assert (await card.recorded()).not_yet_verified == []
     assert (await shown_at(yard.db, yard.inspection_id))["B", 0, digest] == 1
-    assert await yard.objects.read(yard.objects.original_key(digest)) == data
+    assert await yard.objects.read(yard.original(digest).key) == data
     assert (await _ask(card)).state == "verified"
     await assert_sound(yard)
 
@@ -138,8 +138,8 @@ async def test_p17_a_sender_whose_parts_are_not_the_file_is_told_so_and_the_true
     digest = card.files[1].sha256
     await card.upload(await card.send_manifest())
     assert (await _sent(card, lie, large_parts(lie))).state == "verifying"
-    assert await verify_large(yard.db, yard.objects, digest) == "false"
-    assert await yard.objects.stat(yard.objects.original_key(digest)) is None
+    assert await verify_large(yard.db, yard.objects, yard.original(digest)) == "false"
+    assert await yard.objects.stat(yard.original(digest).key) is None
     with pytest.raises(LargeDiffers, match="another file") as refused:
         await _ask(card, large_parts(lie))
     assert "deleted" in refused.value.consequence
@@ -157,16 +157,16 @@ async def test_p17_p27_a_file_that_the_store_changed_is_deleted_and_asked_for_ag
     digest = card.files[1].sha256
     await card.upload(await card.send_manifest())
     await _sent(card, data)
-    await multipart.remove_false(yard.objects, digest)
+    await multipart.remove_false(yard.objects, yard.original(digest))
     changed = data[:-1] + bytes([data[-1] ^ 1])
     yard.objects._inner.put_object(
-        Bucket=yard.settings.s3_bucket, Key=yard.objects.original_key(digest), Body=changed
+        Bucket=yard.settings.s3_bucket, Key=yard.original(digest).key, Body=changed
     )
-    assert await verify_large(yard.db, yard.objects, digest) == "changed"
-    assert await yard.objects.stat(yard.objects.original_key(digest)) is None
+    assert await verify_large(yard.db, yard.objects, yard.original(digest)) == "changed"
+    assert await yard.objects.stat(yard.original(digest).key) is None
     assert (await _ask(card)).state == "receiving"
     assert (await _sent(card, data)).state == "verifying"
-    assert await verify_large(yard.db, yard.objects, digest) == "verified"
+    assert await verify_large(yard.db, yard.objects, yard.original(digest)) == "verified"
 
 
 async def test_p17_a_lost_upload_a_lost_job_and_a_lost_object_begin_again_by_themselves(yard: Yard) -> None:
@@ -176,11 +176,11 @@ async def test_p17_a_lost_upload_a_lost_job_and_a_lost_object_begin_again_by_the
     await card.upload(await card.send_manifest())
     first = await _ask(card)
     put_parts(first, data, only=1)
-    await multipart.give_up(yard.objects, digest, str((await _row(card))["upload_id"]))
+    await multipart.give_up(yard.objects, yard.original(digest), str((await _row(card))["upload_id"]))
     again = await _ask(card)
     assert (again.state, again.parts_held) == ("receiving", 0)
     assert (await _sent(card, data)).state == "verifying"
-    lock = f"large:{digest}"
+    lock = f"large:{yard.made.site}:{digest}"
     order = "SELECT status FROM procrastinate_jobs WHERE queueing_lock = %s ORDER BY id"
     assert execute(yard.settings, order, lock) == [("todo",)]
     await asyncio.gather(*(_ask(card) for _ in range(4)))
@@ -188,7 +188,7 @@ async def test_p17_a_lost_upload_a_lost_job_and_a_lost_object_begin_again_by_the
     execute(yard.settings, "UPDATE procrastinate_jobs SET status = 'failed' WHERE queueing_lock = %s", lock)
     assert (await _ask(card)).state == "verifying"
     assert execute(yard.settings, order, lock) == [("failed",), ("todo",)]
-    await multipart.remove_false(yard.objects, digest)
+    await multipart.remove_false(yard.objects, yard.original(digest))
     await work_off(yard)
     assert (await _ask(card)).state == "receiving"
     assert (await _sent(card, data)).state == "verifying"
@@ -202,7 +202,7 @@ async def test_p01_p26_work_of_a_dead_worker_and_work_put_off_by_a_wrong_clock_i
 ) -> None:
     data = random_bytes(LARGE_FROM + 2)
     card = _video(yard, data)
-    lock = f"large:{card.files[1].sha256}"
+    lock = f"large:{yard.made.site}:{card.files[1].sha256}"
     await card.send_manifest()
     await _sent(card, data)
     put_off = (
@@ -220,12 +220,12 @@ async def test_p01_p26_work_of_a_dead_worker_and_work_put_off_by_a_wrong_clock_i
     assert (await _ask(card)).state == "verified"
 
 
-async def test_p17_p19_the_same_large_file_from_two_sites_is_one_upload_one_object_two_sightings(
+async def test_p17_p19_the_same_large_file_from_two_workstations_of_a_site_is_one_upload_and_one_object(
     yard: Yard,
 ) -> None:
     data = random_bytes(LARGE_FROM + 7)
-    here, there = _video(yard, data), _video(yard, data, site=yard.made.other_site)
-    other = await factories.agent(yard.db, yard.made, yard.made.other_site)
+    here, there = _video(yard, data), _video(yard, data)
+    other = await factories.agent(yard.db, yard.made, yard.made.site)
     await here.upload(await here.send_manifest())
     await there.open(other)
     await there.upload((await there.put_part(0, agent=other)).lacking)
@@ -245,6 +245,35 @@ async def test_p17_p19_the_same_large_file_from_two_sites_is_one_upload_one_obje
     seen = "SELECT count(*) FROM sightings WHERE digest = %s"
     assert execute(yard.settings, seen, digest) == [(2,)]
     assert execute(yard.settings, "SELECT count(*) FROM images WHERE digest = %s", digest) == [(1,)]
+
+
+async def test_p17_p19_the_same_large_file_from_two_sites_is_two_uploads_one_image_and_two_sightings(
+    yard: Yard,
+) -> None:
+    data = random_bytes(LARGE_FROM + 12)
+    here, there = _video(yard, data), _video(yard, data, site=yard.made.other_site)
+    other = await factories.agent(yard.db, yard.made, yard.made.other_site)
+    await here.upload(await here.send_manifest())
+    await there.open(other)
+    await there.upload((await there.put_part(0, agent=other)).lacking)
+    first, second = await asyncio.gather(_ask(here), _ask(there, agent=other))
+    put_parts(first, data)
+    assert (await _ask(here)).state == "verifying"
+    assert (await _ask(there, agent=other)).parts_held == 0, "each site sends the file itself"
+    put_parts(second, data)
+    assert (await _ask(there, agent=other)).state == "verifying"
+    await work_off(yard)
+    receipts = await asyncio.gather(here.commit(), there.commit(other))
+    assert [len(receipt_body(receipt).files) for receipt in receipts] == [2, 2]
+    digest = here.files[1].sha256
+    assert execute(yard.settings, "SELECT count(*) FROM sightings WHERE digest = %s", digest) == [(2,)]
+    assert execute(yard.settings, "SELECT count(*) FROM images WHERE digest = %s", digest) == [(1,)]
+    for site in yard.made.sites:
+        assert await yard.objects.read(yard.original(digest, site).key) == data
+    # What its own record holds is verified at once, under whichever name it lies.
+    again = _video(yard, data, site=yard.made.other_site)
+    await again.open(other)
+    assert (await again.put_part(0, agent=other)).large == []
 
 
 async def test_p17_other_parts_under_the_same_digest_are_refused_until_nobody_carries_the_first_on(
@@ -287,7 +316,7 @@ async def test_p17_a_file_that_is_in_the_store_already_is_read_back_and_not_sent
     card = _video(yard, data)
     digest = card.files[1].sha256
     await card.upload(await card.send_manifest())
-    ticket = yard.objects.presign_put(digest, len(data))
+    ticket = yard.objects.presign_put(yard.original(digest), len(data))
     assert httpx.put(ticket.url, headers=ticket.headers, content=data, timeout=30).status_code == 200
     with pytest.raises(NotYetVerified):
         await card.commit()
@@ -303,7 +332,7 @@ async def test_p17_p30_reading_back_needs_little_memory_whatever_the_size(yard: 
     await _sent(card, data)
     tracemalloc.start()
     try:
-        assert await verify_large(yard.db, yard.objects, card.files[1].sha256) == "verified"
+        assert await verify_large(yard.db, yard.objects, yard.original(card.files[1].sha256)) == "verified"
         assert tracemalloc.get_traced_memory()[1] < 8_000_000
     finally:
         tracemalloc.stop()

@@ -23,6 +23,7 @@ from service.contract.wire import new_id
 from service.errors import NotFound
 from service.facts.projections import differences
 from service.images.actions import MADE, make_thumbnails
+from service.images.looking import Looker
 from service.images.store import images
 from service.intake.actions.moves import move_pictures
 from service.intake.actions.projections import HISTORY
@@ -263,7 +264,9 @@ async def test_more_sightings_than_a_page_are_told_page_by_page_and_none_is_not_
     assert await shown_at(yard.db, other) == {("B", 0, digest): 1}
 
 
-async def test_what_the_service_finds_in_the_bytes_stands_before_what_agents_told(yard: Yard) -> None:
+async def test_what_the_service_finds_in_the_bytes_stands_before_what_agents_told(
+    yard: Yard, looker: Looker
+) -> None:
     body = jpeg(fresh_seed(), (90, 60))
     lies = PictureFacts("PNG", 1, 1, {"Make": "told"})
     card = yard.card_of([file_of("A/1.JPG", body, claim(yard.inspection_id), picture=lies)], [body])
@@ -272,20 +275,22 @@ async def test_what_the_service_finds_in_the_bytes_stands_before_what_agents_tol
     reader = await factories.person(yard.db, Role.AUDITOR)
     told, _ = await read_image(yard.db, reader, digest)
     assert (told.format, told.width, told.exif, told.looked_at) == ("PNG", 1, {"Make": "told"}, None)
-    assert await make_thumbnails(yard.db, yard.objects, [digest]) == {digest: MADE}
+    assert await make_thumbnails(yard.db, yard.objects, looker, [digest]) == {digest: MADE}
     found, _ = await read_image(yard.db, reader, digest)
     assert (found.format, found.width, found.height, found.exif) == ("JPEG", 90, 60, {})
     assert found.looked_at is not None
     assert [item.format for item in await _history(yard)] == ["JPEG"]
     [row] = await rows_of(yard.db, sa.select(sightings).where(sightings.c.digest == digest))
     assert (row["format"], row["exif"]) == ("PNG", {"Make": "told"}), "what was told stays as evidence"
-    assert await make_thumbnails(yard.db, yard.objects, [digest]) == {}
+    assert await make_thumbnails(yard.db, yard.objects, looker, [digest]) == {}
 
 
-async def test_i9_a_picture_cut_short_is_marked_by_its_bytes_when_the_service_looks(yard: Yard) -> None:
+async def test_i9_a_picture_cut_short_is_marked_by_its_bytes_when_the_service_looks(
+    yard: Yard, looker: Looker
+) -> None:
     body = jpeg(fresh_seed(), (200, 200))[:-40]
     card = yard.card_of([_picture("A/1.JPG", body, claim(yard.inspection_id))], [body])
     await card.go_through()
-    await make_thumbnails(yard.db, yard.objects, [card.files[0].sha256])
+    await make_thumbnails(yard.db, yard.objects, looker, [card.files[0].sha256])
     [row] = await rows_of(yard.db, sa.select(images).where(images.c.digest == card.files[0].sha256))
     assert (row["marks"], row["format"]) == (["truncated"], "JPEG")

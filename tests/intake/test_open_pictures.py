@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from uuid import UUID
 
-import msgspec
 import pytest
 import sqlalchemy as sa
 from hypothesis import HealthCheck, given, settings
@@ -21,7 +20,6 @@ from service.contract.wire import new_id
 from service.database import server_now
 from service.intake.actions import binding
 from service.intake.actions.moves import move_pictures
-from service.plans.store import plan_revisions
 from tests import factories
 from tests.campaigns.steps import say
 from tests.intake.factories import Yard, assert_sound, claim, fresh_seed, jpeg, rows_of
@@ -104,18 +102,11 @@ async def test_a_move_to_no_location_and_back_is_seen_although_no_location_count
 async def _revision_with_scale(yard: Yard, words: list[EvaluationWord]) -> UUID:
     """A further revision, effective now, whose scale is another one."""
     label = new_id().hex[-8:]
-    document = yard.made.document(label, [factories.location(key, "XY", pictures=1) for key in "ABC"])
-    document.evaluation_scale = words
+    locations = [factories.location(key, "XY", pictures=1) for key in "ABC"]
     async with yard.db.begin() as connection:
-        revision = await factories.add_revision(
-            connection, yard.made, label, document.locations(), effective_from=server_now()
+        return await factories.add_revision(
+            connection, yard.made, label, locations, effective_from=server_now(), scale=words
         )
-        await connection.execute(
-            sa.update(plan_revisions)
-            .where(plan_revisions.c.id == revision)
-            .values(document=msgspec.to_builtins(document))
-        )
-    return revision
 
 
 async def test_i10_a_rebinding_counts_by_the_scale_of_the_revision_that_is_bound(yard: Yard) -> None:

@@ -15,6 +15,7 @@ from service.contract.records import Download, HistoryItem, ReturnFile, Unit
 from service.contract.signature import verify_receipt
 from service.contract.wire import Page, new_id
 from service.images.actions import tasks
+from service.images.looking import Looker
 from service.jobs import open_queue, work
 from tests.intake.factories import CardBack, Yard, claim, file_of, jpeg
 from tests.live_service import Running, token_of_agent
@@ -88,7 +89,7 @@ async def test_i2_the_auditor_downloads_the_bytes_that_were_on_the_card(service:
 
 
 async def test_thumbnails_come_from_the_queue_and_a_broken_picture_does_not_stop_it(
-    service: Running, yard: Yard
+    service: Running, yard: Yard, looker: Looker
 ) -> None:
     good, junk, cut = jpeg(7200, (800, 600)), b"\xff\xd8 no picture" * 9, jpeg(7201, (640, 480))[:-200]
     files = [
@@ -101,7 +102,7 @@ async def test_thumbnails_come_from_the_queue_and_a_broken_picture_does_not_stop
     junk_path, good_path, cut_path = (f"/api/v1/images/{file.sha256}/thumbnail" for file in files)
     assert auditor.get(good_path).status_code == 404
     queue = open_queue(yard.settings.database_url, {"images": tasks})
-    await work(queue, {"db": yard.db, "objects": yard.objects}, wait=False)
+    await work(queue, {"db": yard.db, "objects": yard.objects, "looker": looker}, wait=False)
     for path in (good_path, cut_path):
         answer = auditor.get(path)
         assert answer.status_code == 303

@@ -66,7 +66,7 @@ class _Reader:
             while not self._end.is_set():
                 new = {row[0] for row in connection.execute(query, {"d": self.digests})} - self.seen
                 self.seen |= new
-                self.without_object |= {d for d in new if objects._stat(objects.original_key(d)) is None}
+                self.without_object |= {d for d in new if objects._stat(self.yard.original(d).key) is None}
                 self.looks += 1
 
     def __enter__(self) -> _Reader:
@@ -106,7 +106,7 @@ async def test_p03_an_object_with_other_bytes_is_named_by_check_and_commit_and_g
     await card.upload((await card.send_manifest())[1:])
     digest = card.files[0].sha256
     yard.objects._inner.put_object(
-        Bucket=yard.settings.s3_bucket, Key=yard.objects.original_key(digest), Body=b"other bytes"
+        Bucket=yard.settings.s3_bucket, Key=yard.original(digest).key, Body=b"other bytes"
     )
     (ticket,) = (await card.check(0)).lacking
     assert ticket.sha256 == digest
@@ -120,7 +120,7 @@ async def test_p03_an_object_with_other_bytes_is_named_by_check_and_commit_and_g
     assert lie.status_code == 400, "only the right bytes are taken"
     assert await card.upload([ticket]) == [200]
     assert len(receipt_body(await card.commit()).files) == 3
-    assert await yard.objects.read(yard.objects.original_key(digest)) == card.bodies[digest]
+    assert await yard.objects.read(yard.original(digest).key) == card.bodies[digest]
 
 
 async def test_p03_the_commit_looks_once_at_each_object_and_nobody_looks_before(
@@ -158,7 +158,7 @@ async def test_a_part_that_was_not_sent_cannot_be_checked(yard: Yard) -> None:
         await card.check(0, stranger)
 
 
-async def test_p19_the_same_card_at_two_sites_at_once_is_one_object_and_two_sightings(yard: Yard) -> None:
+async def test_p19_the_same_card_at_two_sites_at_once_is_one_image_and_two_sightings(yard: Yard) -> None:
     here = _card(yard, 12)
     there = CardBack(yard, here.files, here.bodies, msgspec.structs.replace(
         here.opening, site=yard.made.other_site, inspection_id=None
@@ -167,10 +167,8 @@ async def test_p19_the_same_card_at_two_sites_at_once_is_one_object_and_two_sigh
     await asyncio.gather(here.open(), there.open(other))
     mine, theirs = await asyncio.gather(here.put_part(0), there.put_part(0, agent=other))
     statuses = await asyncio.gather(here.upload(mine.lacking), there.upload(theirs.lacking))
-    assert {status for both in statuses for status in both} <= {200, 409, 412}
-    # 412 is "held already": the service looks before it believes; 409 is "ask for tickets again".
+    assert statuses == [[200] * 12, [200] * 12], "the store says nothing of the other site's bytes"
     for card, agent in ((here, yard.agent), (there, other)):
-        assert set(await card.upload((await card.check(0, agent)).lacking)) <= {200, 412}
         assert (await card.check(0, agent)).held == 12
     receipts = await asyncio.gather(here.commit(), there.commit(other))
     assert [len(receipt_body(receipt).files) for receipt in receipts] == [12, 12]
@@ -178,9 +176,30 @@ async def test_p19_the_same_card_at_two_sites_at_once_is_one_object_and_two_sigh
     count = "SELECT count(*), count(DISTINCT digest) FROM {} WHERE digest = ANY(%s)"
     assert execute(yard.settings, count.format("images"), digests) == [(12, 12)]
     assert execute(yard.settings, count.format("sightings"), digests) == [(24, 12)]
-    for digest in digests:
-        held = await yard.objects.read(yard.objects.original_key(digest))
-        assert hashlib.sha256(held).hexdigest() == digest
+    for original in (yard.original(d, site) for d in digests for site in yard.made.sites):
+        held = await yard.objects.read(original.key)
+        assert hashlib.sha256(held).hexdigest() == original.digest
+    await assert_sound(yard)
+
+
+async def test_p19_the_same_card_at_one_site_at_once_is_sent_once(yard: Yard) -> None:
+    first = _card(yard, 12)
+    second = CardBack(yard, first.files, first.bodies, first.opening)
+    other = await factories.agent(yard.db, yard.made, yard.made.site)
+    await asyncio.gather(first.open(), second.open(other))
+    mine, theirs = await asyncio.gather(first.put_part(0), second.put_part(0, agent=other))
+    statuses = await asyncio.gather(first.upload(mine.lacking), second.upload(theirs.lacking))
+    assert {status for both in statuses for status in both} <= {200, 409, 412}
+    # 412 is "held already": the service looks before it believes; 409 is "ask for tickets again".
+    for card, agent in ((first, yard.agent), (second, other)):
+        assert set(await card.upload((await card.check(0, agent)).lacking)) <= {200, 412}
+        assert (await card.check(0, agent)).held == 12
+    receipts = await asyncio.gather(first.commit(), second.commit(other))
+    assert [len(receipt_body(receipt).files) for receipt in receipts] == [12, 12]
+    listed = yard.objects._inner.list_objects_v2(
+        Bucket=yard.settings.s3_bucket, Prefix=f"originals/{yard.made.site}/"
+    )
+    assert listed["KeyCount"] == 12
     await assert_sound(yard)
 
 
@@ -230,12 +249,14 @@ async def test_p05_an_agent_that_lost_its_records_is_told_what_is_held(service: 
     await card.go_through()
     waiting = _card(yard, 1)
     await waiting.upload(await waiting.send_manifest())
-    agent = service.client(token_of_agent(yard.settings, yard.made.other_site)[1])
+    agent = service.client(token_of_agent(yard.settings, yard.made.site)[1])
     asked = [absent, *(file.sha256 for file in card.files), waiting.files[0].sha256, card.files[0].sha256]
     answer = agent.post("/api/v1/images/held", json={"digests": asked})
     assert answer.status_code == 200
     assert msgspec.json.decode(answer.content, type=ImagesHeld).held == [file.sha256 for file in card.files]
     assert agent.post("/api/v1/images/held", json={"digests": []}).json() == {"held": []}
+    elsewhere = service.client(token_of_agent(yard.settings, yard.made.other_site)[1])
+    assert elsewhere.post("/api/v1/images/held", json={"digests": asked}).json() == {"held": []}
     most = [f"{n:064x}" for n in range(1001)]
     assert agent.post("/api/v1/images/held", json={"digests": most[:1000]}).status_code == 200
     for bad in (most, ["AB" * 32], ["ab"], "x"):

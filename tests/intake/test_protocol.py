@@ -213,9 +213,7 @@ async def test_i5_an_object_of_another_size_in_the_store_is_no_image(yard: Yard)
 def _damage(yard: Yard, digest: str) -> None:
     """Put other bytes under the name of an original, as only who holds the store's keys can."""
     client = client_of(yard.settings)
-    client.put_object(
-        Bucket=yard.settings.s3_bucket, Key=yard.objects.original_key(digest), Body=b"not these bytes"
-    )
+    client.put_object(Bucket=yard.settings.s3_bucket, Key=yard.original(digest).key, Body=b"not these bytes")
     client.close()
 
 

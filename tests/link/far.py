@@ -86,7 +86,7 @@ class Far:
             cwd=ROOT,
         )
 
-    def state(self, return_id: UUID) -> str:
+    def state_of(self, return_id: UUID) -> str:
         with Workstation(self.state) as station:
             row = station.outbox.returns.find(return_id)
             assert row is not None

@@ -58,7 +58,7 @@ def test_a_link_that_is_cut_again_and_again_costs_little_more_than_the_bytes(
     try:
         for link in links:
             link.cut_every(CUT / TIMES)
-        while far.state(return_id) != "held":
+        while far.state_of(return_id) != "held":
             with far.pusher() as pusher, suppress(LinkDown):
                 pusher.push(return_id)
     finally:

@@ -134,7 +134,7 @@ def test_p24_after_a_sleep_in_mid_upload_it_waits_for_no_connection_that_is_dead
         far.to_store.faults.up_rate = None
         process.send_signal(signal.SIGCONT)
         woke = time.monotonic()
-        while far.state(return_id) != "held":
+        while far.state_of(return_id) != "held":
             assert time.monotonic() < woke + 20, "it waited for a connection that is dead"
             time.sleep(0.2)
     assert far.rows(return_id) == (8, 8, 1)

@@ -41,7 +41,7 @@ def test_p17_a_large_file_resumes_by_part_after_a_drop_and_is_held_when_read_bac
     assert far.to_store.up - before < SIZE + LEAST_PART + SLACK, "parts that were there went again"
     with Workstation(far.state) as station:
         assert station.outbox.sending.large_parts(hashlib.sha256(video).hexdigest()) is not None
-    assert far.state(return_id) == "copied"
+    assert far.state_of(return_id) == "copied"
     assert worker_status(service_settings) == 0
     sent = far.to_store.up
     with far.pusher() as pusher:
@@ -70,7 +70,7 @@ def test_p27_a_bit_flipped_in_the_spool_of_a_large_file_is_found_before_a_byte_i
     with far.pusher() as pusher, pytest.raises(AgentError, match="no longer in the spool"):
         pusher.push(return_id)
     assert far.to_store.up == before
-    assert far.state(return_id) == "copied"
+    assert far.state_of(return_id) == "copied"
 
 
 def test_p17_who_waits_for_a_large_file_is_told_and_then_has_the_receipt(

@@ -41,7 +41,7 @@ def running(far: Far) -> Iterator[None]:
 
 def until_held(far: Far, return_id: Any, seconds: float = WAIT) -> None:
     end = time.monotonic() + seconds
-    while far.state(return_id) != "held":
+    while far.state_of(return_id) != "held":
         assert time.monotonic() < end, "no receipt came"
         time.sleep(0.1)
 
@@ -63,7 +63,7 @@ def test_p20_a_store_that_says_503_for_long_loses_nothing_and_needs_nobody(far: 
     with running(far):
         end = time.monotonic() + 6
         while time.monotonic() < end:
-            assert far.state(return_id) == "copied"
+            assert far.state_of(return_id) == "copied"
             time.sleep(0.5)
         asked = far.to_store.count("PUT")
         assert asked > 0
@@ -77,7 +77,7 @@ def test_p20_a_service_that_says_503_for_long_loses_nothing_either(far: Far) -> 
     return_id = far.read(3)
     with running(far):
         time.sleep(5)
-        assert far.state(return_id) == "copied"
+        assert far.state_of(return_id) == "copied"
         far.to_service.faults.busy = False
         until_held(far, return_id)
     assert far.rows(return_id) == (3, 3, 1)
@@ -103,7 +103,7 @@ def test_p21_no_wait_on_service_or_store_lasts_longer_than_a_minute_at_the_longe
             pusher.push(return_id)
         waited = FASTER * (time.monotonic() - begun)
     assert 10 < waited <= 60
-    assert far.state(return_id) == "copied"
+    assert far.state_of(return_id) == "copied"
 
 
 @pytest.mark.parametrize("way", ["stall", "swallow"])
@@ -114,7 +114,7 @@ def test_p21_a_silent_hang_is_cut_and_said(far: Far, way: str, place: str) -> No
     setattr(link.faults, way, True)
     with far.pusher() as pusher, pytest.raises(LinkDown):
         pusher.push(return_id)
-    assert far.state(return_id) == "copied"
+    assert far.state_of(return_id) == "copied"
     setattr(link.faults, way, False)
     link.reset_all()
     with far.pusher() as pusher:
@@ -148,7 +148,7 @@ def test_p22_a_link_that_was_gone_is_used_as_soon_as_it_is_back(far: Far) -> Non
     return_id = far.read(2)
     with running(far):
         time.sleep(4)
-        assert far.state(return_id) == "copied"
+        assert far.state_of(return_id) == "copied"
         far.to_service.faults.refuse = False
         until_held(far, return_id, LONGEST_PROBE + 10)
 

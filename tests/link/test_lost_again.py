@@ -15,7 +15,7 @@ from agent.sync.progress import PushProgress, text_of
 from agent.sync.push import Pusher
 from agent.workstation import Workstation
 from service.contract.cards import LEAST_PART
-from service.objects import original_key
+from service.objects import Original
 from tests.intake.protocol import random_bytes, worker_status
 from tests.link.far import Far
 from tests.live_service import client_of
@@ -68,13 +68,14 @@ def test_p27_what_the_spool_lost_in_several_parts_is_told_once_and_one_reading_m
     assert far.rows(first) == far.rows(second) == (9, 9, 1)
 
 
-def losing_in_store(pusher: Pusher, s3: Any, bucket: str, lost: list[str]) -> None:
+def losing_in_store(pusher: Pusher, s3: Any, far: Far, gone: list[str]) -> None:
     """The store loses these as soon as everything is sent, once."""
-    commit = pusher.service.commit
+    commit, bucket = pusher.service.commit, far.service.settings.s3_bucket
+    lost = [Original(far.site, digest) for digest in gone]
 
     def late(*arguments: Any) -> Any:
         while lost:
-            s3.delete_object(Bucket=bucket, Key=original_key(lost.pop()))
+            s3.delete_object(Bucket=bucket, Key=lost.pop().key)
         return commit(*arguments)
 
     pusher.service.commit = late  # type: ignore[method-assign]
@@ -90,11 +91,11 @@ def test_p20_what_the_store_lost_before_the_commit_is_sent_again_whoever_brought
     held = digests(far, again)
     gone = [held[0], held[2], held[5], held[6]]
     with far.pusher() as pusher:
-        losing_in_store(pusher, s3, bucket, list(gone))
+        losing_in_store(pusher, s3, far, gone)
         receipt = pusher.push(again)
     assert {file.sha256 for file in receipt.files} == set(held)
     for digest in held:
-        assert s3.head_object(Bucket=bucket, Key=original_key(digest))
+        assert s3.head_object(Bucket=bucket, Key=Original(far.site, digest).key)
     assert far.rows(again) == (7, 7, 1)
 
 
@@ -103,7 +104,7 @@ def test_p27_what_store_and_spool_lost_over_all_parts_is_told_once(far: Far, s3:
     held = digests(far, return_id)
     gone, lost = held[:8], [held[1], held[2], held[5], held[7]]
     with far.pusher() as pusher:
-        losing_in_store(pusher, s3, far.service.settings.s3_bucket, list(gone))
+        losing_in_store(pusher, s3, far, gone)
         real = pusher.service.commit
 
         def commit(*arguments: Any) -> Any:

@@ -15,7 +15,7 @@ from service.access.rules import Role
 from service.campaigns.actions import opening
 from service.contract.campaigns import BindingIn
 from service.contract.wire import new_id
-from service.database import Database, server_now
+from service.database import EVERY_SITE, Database, server_now
 from service.intake.actions.binding import rebind
 from service.settings import Settings
 from tests import factories
@@ -30,7 +30,7 @@ SMALL = 1500
 
 def in_database(url: str, do: Callable[[Database], Coroutine[Any, Any, Any]]) -> Any:
     async def run() -> Any:
-        db = Database(url)
+        db = Database(url, scope=EVERY_SITE)
         try:
             return await do(db)
         finally:

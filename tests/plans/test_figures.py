@@ -15,7 +15,8 @@ import service.contract.plans as wire
 from service.contract import plan_document
 from service.contract.plan_document import Limit, LimitText, PlanDocument
 from service.plans.difference import difference, difference_text
-from service.plans.document import check_text, schema_text
+from service.plans.document import check_text
+from service.plans.plan_schema import schema_text
 from tests.plans.documents import PLAN, document, line_of
 
 L0 = "/sections/0/locations/0"

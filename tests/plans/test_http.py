@@ -451,10 +451,10 @@ def test_i11_locations_say_whether_the_build_has_them(library: Library) -> None:
 
 def test_a_check_tells_and_records_nothing(library: Library) -> None:
     text = PLAN.replace("rank: 1", "rank: 0")
-    found = library.reader.post("/api/v1/plan-checks", content=text).json()
+    found = library.author.post("/api/v1/plan-checks", content=text).json()
     [finding] = found["findings"]
     assert (finding["line"], finding["path"], found["digest"]) == (10, "/evaluationScale/1/rank", None)
-    good = library.reader.post("/api/v1/plan-checks", content=PLAN).json()
+    good = library.author.post("/api/v1/plan-checks", content=PLAN).json()
     assert good["findings"] == []
 
     assert good["digest"] == hashlib.sha256(canonical(document())).hexdigest()

@@ -7,8 +7,8 @@ import io
 import pytest
 from PIL import Image
 
-from service.images import actions as thumbnails
-from service.images.actions import LONG_SIDE, NoThumbnail, reduced
+from service.images import rules
+from service.images.rules import LONG_SIDE, NoThumbnail, reduced
 
 
 def _encoded(size: tuple[int, int], kind: str = "JPEG", mode: str = "RGB", **more: object) -> bytes:
@@ -59,6 +59,6 @@ def test_what_is_no_picture_says_why(data: bytes) -> None:
 
 
 def test_a_picture_of_too_many_pixels_is_not_decoded(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(thumbnails, "MOST_PIXELS", 64 * 64 - 1)
+    monkeypatch.setattr(rules, "MOST_PIXELS", 64 * 64 - 1)
     with pytest.raises(NoThumbnail, match="too many"):
         reduced(_encoded((64, 64)))

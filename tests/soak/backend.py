@@ -19,7 +19,7 @@ from typing import Protocol
 import httpx
 from sqlalchemy import make_url
 
-from deploy.embedded.postgres import DATABASE, Postgres
+from deploy.embedded.postgres import DATABASE, LOGINS, MIGRATIONS, Postgres
 from deploy.embedded.processes import Child, StartError
 from deploy.embedded.store import ObjectStore
 from deploy.stack import Stack
@@ -101,6 +101,8 @@ class Backend:
         self.stack = contextlib.ExitStack()
         self.parts: dict[str, Part] = {}
         self.kills: Counter[str] = Counter()
+        # Site and digest of the originals that were made to vanish.
+        self.vanished: set[tuple[str, str]] = set()
         self.peaks: dict[str, float] = {}
 
     def __enter__(self) -> Backend:
@@ -176,22 +178,24 @@ class Backend:
             self.parts[name].kill()
 
     def vanish(self, choice: int) -> str | None:
-        """Deletes a recorded original in all its versions; returns its digest, or None when there is none."""
-        rows = execute(self.settings, "SELECT digest FROM images ORDER BY digest")
+        """Deletes a recorded original in all its versions; returns its digest, or None when there is none.
+        What another site brought of the same bytes stays."""
+        rows = execute(self.settings, "SELECT digest, site FROM images ORDER BY digest")
         if not rows:
             return None
-        digest: str = rows[choice % len(rows)][0]
+        digest, site = rows[choice % len(rows)]
         with closing(client_of(self.settings)) as client:
-            key = f"originals/sha256/{digest[:2]}/{digest}"
+            key = f"originals/{site}/sha256/{digest[:2]}/{digest}"
             told = client.list_object_versions(Bucket=self.settings.s3_bucket, Prefix=key)
             for version in told.get("Versions", []):
                 client.delete_object(Bucket=self.settings.s3_bucket, Key=key, VersionId=version["VersionId"])
-        return digest
+        self.vanished.add((site, digest))
+        return str(digest)
 
     def dump(self) -> Path:
         """Makes a backup of the database as it is now, while everything works."""
         file = self.folder / "backup.sql"
-        file.write_text(self._psql("pg_dump", "--no-owner", DATABASE), "utf-8")
+        file.write_text(self._psql("pg_dump", DATABASE), "utf-8")
         file.chmod(0o644)
         return file
 
@@ -200,14 +204,14 @@ class Backend:
         self.worker.stop()
         self.service.stop()
         self._psql("psql", "-q", "-c", f"DROP DATABASE {DATABASE} WITH (FORCE)", "postgres")
-        self._psql("psql", "-q", "-c", f"CREATE DATABASE {DATABASE}", "postgres")
+        self._psql("psql", "-q", "-c", f"CREATE DATABASE {DATABASE} OWNER {LOGINS[MIGRATIONS]}", "postgres")
         self._psql("psql", "-q", "-v", "ON_ERROR_STOP=1", "-f", str(backup), DATABASE)
         self.service.start()
         self.worker.start()
         wait_until(lambda: self._answers("ready"), 60, "the service did not become ready after a restore")
 
     def _psql(self, program: str, *words: str) -> str:
-        login = make_url(self.postgres.url)
+        login = make_url(self.postgres.url_of(DATABASE))
         where = ("-h", "127.0.0.1", "-p", str(login.port), "-U", login.username or "")
         return self.postgres.run(
             program, *where, *words, environment={"PGPASSWORD": str(login.password or "")}

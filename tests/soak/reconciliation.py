@@ -32,7 +32,7 @@ NAMED = 5
 
 def differences(plan: Plan, backend: Backend, places: list[Workplace], drawer: Path) -> Iterator[str]:
     """What is not as promised, one line each."""
-    yield from _objects(plan, backend)
+    yield from _objects(plan, backend, places)
     yield from _rows(plan, backend)
     yield from _workstations(plan, backend, places)
     yield from _cards_untouched(plan, drawer)
@@ -54,25 +54,42 @@ def _apart(what: str, wanted: Iterable[Any], found: Iterable[Any]) -> Iterator[s
 # The store
 
 
-def _objects(plan: Plan, backend: Backend) -> Iterator[str]:
+def sent_by_sites(plan: Plan, places: list[Workplace]) -> dict[tuple[str, str], int]:
+    """Site and SHA-256 -> size of all that the sites must have sent in the end."""
+    sites = {place.number: place.site for place in places}
+    return {
+        (sites[visit.agent], digest): size for visit in plan.visits for _, digest, size in visit.card.listed()
+    }
+
+
+def _objects(plan: Plan, backend: Backend, places: list[Workplace]) -> Iterator[str]:
     settings, client = backend.settings, client_of(backend.settings)
 
-    def read(key: str) -> tuple[str, str, int]:
-        """The digest in the object's name, that of its bytes, and their size."""
+    def read(key: str) -> tuple[str, str, str, int]:
+        """The site and the digest in the object's name, the digest of its bytes, and their size."""
         digest, size = hashlib.sha256(), 0
         with closing(client.get_object(Bucket=settings.s3_bucket, Key=key)["Body"]) as body:
             for block in body.iter_chunks(1024 * 1024):
                 digest.update(block)
                 size += len(block)
-        return key.rpartition("/")[2], digest.hexdigest(), size
+        return key.split("/")[1], key.rpartition("/")[2], digest.hexdigest(), size
 
     with closing(client), ThreadPoolExecutor(4) as pool:
         pages = client.get_paginator("list_objects_v2").paginate(Bucket=settings.s3_bucket)
         keys = [one["Key"] for page in pages for one in page.get("Contents", [])]
         originals = [key for key in keys if key.startswith("originals/")]
         found = list(pool.map(read, originals))
-    yield from _apart("objects", ((d, d, size) for d, size in plan.contents().items()), found)
-    yield from _apart("objects by number", [len(plan.contents())], [len(originals)])
+    sent = sent_by_sites(plan, places)
+    # Where the store lost the bytes of one site, those of another may have taken their place.
+    held = {(site, digest) for site, digest, _, _ in found}
+    replaced = {
+        (site, digest)
+        for site, digest in backend.vanished - held
+        if any((other, digest) in held for other, _ in held)
+    }
+    wanted = {(*name, name[1], size) for name, size in sent.items() if name not in replaced}
+    yield from _apart("objects", wanted, found)
+    yield from _apart("objects by number", [len(wanted)], [len(originals)])
     derived = {key.rpartition("/")[2].partition(".")[0] for key in keys if key.startswith("derived/t")}
     yield from _apart("thumbnails of nothing", [], derived - plan.contents().keys())
     yield from _apart(

@@ -10,14 +10,14 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from service.database import Database
+from service.database import EVERY_SITE, Database
 from tests import factories
 from tests.campaigns import steps
 from tests.live_service import execute
 from tests.soak.backend import Backend
 from tests.soak.cards import Plan, make_plan, visits_with
 from tests.soak.faults import Trouble, plan_faults
-from tests.soak.reconciliation import differences
+from tests.soak.reconciliation import differences, sent_by_sites
 from tests.soak.workplace import Person, Workplace
 
 Say = Callable[[str], None]
@@ -60,7 +60,7 @@ def _workplaces(backend: Backend, agents: int, folder: Path) -> list[Workplace]:
     """Agents at two sites by turns, each with a unit of its own to be inspected."""
 
     async def made() -> list[tuple[str, str]]:
-        db = Database(backend.settings.database_url)
+        db = Database(backend.settings.database_url, scope=EVERY_SITE)
         try:
             fleet = await factories.fleet(db)
             sites = [list(fleet.sites)[number % 2] for number in range(agents)]
@@ -200,7 +200,7 @@ class _Run:
             " FROM card_returns WHERE committed_at IS NOT NULL",
         )
         to_store, to_service = self.backend.store_link.up, sum(place.link.up for place in self.places)
-        payload = sum(contents.values())
+        payload = sum(sent_by_sites(self.plan, self.places).values())
         return {
             "seed": self.wanted.seed,
             "agents": len(self.places),
@@ -208,7 +208,7 @@ class _Run:
             "visits": len(self.plan.visits),
             "files": self.plan.files(),
             "distinct files": len(contents),
-            "distinct bytes": payload,
+            "distinct bytes": sum(contents.values()),
             "seconds": {name: round(value, 1) for name, value in self.seconds.items()},
             "kills": dict(self.backend.kills) | {"agent": at_places.pop("agent kills", 0)},
             "restarts not asked for": {

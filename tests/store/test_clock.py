@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 
 import service.objects.clock
 from service.errors import Unavailable
-from service.objects import Objects, ObjectSettings, original_key
+from service.objects import Objects, ObjectSettings, Original
 from service.objects.clock import StoreClock
 
 pytestmark = pytest.mark.anyio
@@ -59,7 +59,7 @@ async def test_p26_tickets_of_a_service_with_a_wrong_clock_are_good_for_their_ti
         digest = hashlib.sha256(data).hexdigest()
         expires_at = await objects.now() + timedelta(seconds=60)
         assert abs(expires_at - datetime.now(UTC)) < timedelta(seconds=90)
-        ticket = objects.presign_put(digest, len(data), None, 60)
+        ticket = objects.presign_put(Original("S1", digest), len(data), None, 60)
         assert web.put(ticket.url, headers=ticket.headers, content=data).status_code == 200
         # The time in the address is the store's, so it cannot outlast what the store is told there.
         signed = datetime.strptime(httpx.URL(ticket.url).params["X-Amz-Date"], "%Y%m%dT%H%M%S%z")
@@ -95,7 +95,7 @@ async def test_p26_wrong_keys_are_still_refused_however_the_clock_stands(bucket:
     )
     with clock_wrong_by(timedelta(hours=2)), closing(Objects(wrong)) as objects:
         with pytest.raises(Unavailable):
-            await objects.stat(original_key("ab" * 32))
+            await objects.stat(Original("S1", "ab" * 32).key)
         with pytest.raises(Unavailable):
             await objects.read("derived/clock")
 

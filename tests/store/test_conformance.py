@@ -17,9 +17,20 @@ from urllib.parse import parse_qs, urlsplit
 
 import httpx
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
+from service.contract.wire import CODE_PATTERN
 from service.errors import NotFound, Unavailable
-from service.objects import Objects, ObjectSettings, ObjectStat, PutTicket, original_key, thumbnail_key
+from service.objects import (
+    Objects,
+    ObjectSettings,
+    ObjectStat,
+    Original,
+    PutTicket,
+    original_of,
+    thumbnail_key,
+)
 from service.objects.looking import Answer
 
 pytestmark = pytest.mark.anyio
@@ -35,6 +46,11 @@ FIPS_180_4 = {
         "248d6a61d20638b8e5c026930c3e6039a33ce45964ff2167f6ecedd419db06c1"
     ),
 }
+
+
+def at_s1(digest: str) -> Original:
+    """The original as it comes in at a site."""
+    return Original("S1", digest)
 
 
 def fresh(size: int = 5000) -> tuple[bytes, str]:
@@ -55,19 +71,19 @@ def put(web: httpx.Client, ticket: PutTicket, data: bytes, **changes: str | None
 async def test_i1_01_published_sha256_examples_name_and_admit_their_message(
     objects: Objects, web: httpx.Client, message: bytes, digest: str
 ) -> None:
-    assert put(web, objects.presign_put(digest, len(message)), message).status_code == 200
-    assert original_key(digest) == f"originals/sha256/{digest[:2]}/{digest}"
-    found = await objects.stat(original_key(digest))
+    assert put(web, objects.presign_put(at_s1(digest), len(message)), message).status_code == 200
+    assert at_s1(digest).key == f"originals/S1/sha256/{digest[:2]}/{digest}"
+    found = await objects.stat(at_s1(digest).key)
     assert found is not None
     assert found.size == len(message)
     assert found.sha256_hex in (digest, None)
-    assert await objects.read(original_key(digest)) == message
+    assert await objects.read(at_s1(digest).key) == message
 
 
 async def test_i1_02_right_bytes_are_admitted_and_read_back(objects: Objects, web: httpx.Client) -> None:
     data, digest = fresh(300_000)
-    assert put(web, objects.presign_put(digest, len(data), "image/jpeg"), data).status_code == 200
-    got = web.get(objects.presign_get(original_key(digest), f"{digest}.jpg", 60))
+    assert put(web, objects.presign_put(at_s1(digest), len(data), "image/jpeg"), data).status_code == 200
+    got = web.get(objects.presign_get(at_s1(digest).key, f"{digest}.jpg", 60))
     assert got.status_code == 200
     assert hashlib.sha256(got.content).hexdigest() == digest
     assert got.headers["content-disposition"] == f'attachment; filename="{digest}.jpg"'
@@ -78,10 +94,10 @@ async def test_i1_03_other_bytes_of_the_same_size_are_refused_and_not_kept(
     objects: Objects, web: httpx.Client
 ) -> None:
     data, digest = fresh()
-    ticket = objects.presign_put(digest, len(data))
+    ticket = objects.presign_put(at_s1(digest), len(data))
     flipped = data[:-1] + bytes([data[-1] ^ 1])
     assert put(web, ticket, flipped).status_code == 400
-    assert await objects.stat(original_key(digest)) is None
+    assert await objects.stat(at_s1(digest).key) is None
     assert put(web, ticket, data).status_code == 200, "a refused try must not use the name up"
 
 
@@ -91,9 +107,9 @@ async def test_i1_04_another_size_is_refused_and_not_kept(
 ) -> None:
     data, digest = fresh(5000)
     body = (data + b"x")[:size]
-    answer = put(web, objects.presign_put(digest, 5000), body, content_length=str(size))
+    answer = put(web, objects.presign_put(at_s1(digest), 5000), body, content_length=str(size))
     assert answer.status_code == 403
-    assert await objects.stat(original_key(digest)) is None
+    assert await objects.stat(at_s1(digest).key) is None
 
 
 @pytest.mark.parametrize("header", ["x-amz-checksum-sha256", "If-None-Match"])
@@ -101,8 +117,8 @@ async def test_i1_05_a_signed_header_left_out_is_refused(
     objects: Objects, web: httpx.Client, header: str
 ) -> None:
     data, digest = fresh()
-    assert put(web, objects.presign_put(digest, len(data)), data, **{header: None}).status_code == 403
-    assert await objects.stat(original_key(digest)) is None
+    assert put(web, objects.presign_put(at_s1(digest), len(data)), data, **{header: None}).status_code == 403
+    assert await objects.stat(at_s1(digest).key) is None
 
 
 async def test_i1_06_the_checksum_of_other_bytes_does_not_pass_under_the_ticket(
@@ -110,40 +126,45 @@ async def test_i1_06_the_checksum_of_other_bytes_does_not_pass_under_the_ticket(
 ) -> None:
     data, digest = fresh()
     other, other_digest = fresh()
-    theirs = objects.presign_put(other_digest, len(other)).headers["x-amz-checksum-sha256"]
-    answer = put(web, objects.presign_put(digest, len(data)), other, **{"x-amz-checksum-sha256": theirs})
+    theirs = objects.presign_put(at_s1(other_digest), len(other)).headers["x-amz-checksum-sha256"]
+    answer = put(
+        web,
+        objects.presign_put(at_s1(digest), len(data)),
+        other,
+        **{"x-amz-checksum-sha256": theirs},
+    )
     assert answer.status_code == 403
-    assert await objects.stat(original_key(digest)) is None
+    assert await objects.stat(at_s1(digest).key) is None
 
 
 async def test_i2_07_a_second_put_is_told_that_the_first_is_held(objects: Objects, web: httpx.Client) -> None:
     data, digest = fresh()
-    assert put(web, objects.presign_put(digest, len(data)), data).status_code == 200
-    again = objects.presign_put(digest, len(data))
+    assert put(web, objects.presign_put(at_s1(digest), len(data)), data).status_code == 200
+    again = objects.presign_put(at_s1(digest), len(data))
     assert put(web, again, data).status_code == 412
     assert put(web, again, bytes(len(data))).status_code in (400, 412)
-    assert await objects.read(original_key(digest)) == data
+    assert await objects.read(at_s1(digest).key) == data
 
 
 async def test_i8_08_puts_at_the_same_time_leave_one_object_and_the_right_one(
     objects: Objects, web: httpx.Client
 ) -> None:
     data, digest = fresh(200_000)
-    ticket = objects.presign_put(digest, len(data))
+    ticket = objects.presign_put(at_s1(digest), len(data))
     with ThreadPoolExecutor(8) as pool:
         statuses = [answer.status_code for answer in pool.map(lambda _: put(web, ticket, data), range(8))]
     assert 200 in statuses
     # 409: AWS answers it while another conditional write of the name is under way.
     assert set(statuses) <= {200, 409, 412}
-    assert await objects.read(original_key(digest)) == data
+    assert await objects.read(at_s1(digest).key) == data
 
 
 async def test_09_a_ticket_out_of_time_is_refused(objects: Objects, web: httpx.Client) -> None:
     data, digest = fresh()
-    ticket = objects.presign_put(digest, len(data), None, 1)
+    ticket = objects.presign_put(at_s1(digest), len(data), None, 1)
     time.sleep(2.1)
     assert put(web, ticket, data).status_code == 403
-    assert await objects.stat(original_key(digest)) is None
+    assert await objects.stat(at_s1(digest).key) is None
 
 
 async def test_10_an_address_for_reading_ends_with_its_time(objects: Objects, web: httpx.Client) -> None:
@@ -159,7 +180,7 @@ async def test_11_without_a_signature_nothing_is_read_listed_or_written(
     objects: Objects, web: httpx.Client
 ) -> None:
     data, digest = fresh()
-    ticket = objects.presign_put(digest, len(data))
+    ticket = objects.presign_put(at_s1(digest), len(data))
     plain = ticket.url.split("?")[0]
     assert put(web, ticket, data).status_code == 200
     for method, address in [
@@ -172,12 +193,12 @@ async def test_11_without_a_signature_nothing_is_read_listed_or_written(
     other, other_digest = fresh()
     elsewhere = plain.replace(digest, other_digest)
     assert web.put(elsewhere, content=other).status_code == 403
-    assert await objects.read(original_key(digest)) == data
+    assert await objects.read(at_s1(digest).key) == data
 
 
 async def test_12_a_ticket_is_good_for_its_own_name_only(objects: Objects, web: httpx.Client) -> None:
     data, digest = fresh()
-    ticket = objects.presign_put(digest, len(data))
+    ticket = objects.presign_put(at_s1(digest), len(data))
     moved = PutTicket(ticket.url.replace(f"/{digest}?", f"/{digest[::-1]}?"), ticket.headers)
     assert put(web, moved, data).status_code == 403
     assert web.get(ticket.url).status_code == 403
@@ -189,8 +210,8 @@ async def test_i5_13_stat_tells_size_and_checksum_or_that_there_is_nothing(
 ) -> None:
     data, digest = fresh(12_345)
     _, absent = fresh()
-    assert put(web, objects.presign_put(digest, len(data)), data).status_code == 200
-    held, missing = original_key(digest), original_key(absent)
+    assert put(web, objects.presign_put(at_s1(digest), len(data)), data).status_code == 200
+    held, missing = at_s1(digest).key, at_s1(absent).key
     found = await objects.stat_many([held, missing, held])
     assert found == {held: ObjectStat(12_345, (await _checksum(objects, held))), missing: None}
     assert (await _checksum(objects, held)) in (digest, None)
@@ -208,8 +229,8 @@ async def test_i5_14_many_stats_keep_their_keys_apart(objects: Objects, web: htt
     sizes = {}
     for size in range(1, 41):
         data, digest = fresh(size)
-        assert put(web, objects.presign_put(digest, size), data).status_code == 200
-        sizes[original_key(digest)] = size
+        assert put(web, objects.presign_put(at_s1(digest), size), data).status_code == 200
+        sizes[at_s1(digest).key] = size
     found = await objects.stat_many(sizes, concurrency=16)
     assert {key: stat.size for key, stat in found.items() if stat is not None} == sizes
 
@@ -232,8 +253,8 @@ async def test_p30_a_long_list_is_looked_at_piece_by_piece(
     for size in range(101, 109):
         data, digest = fresh(size)
         if size != 105:
-            assert put(web, objects.presign_put(digest, size), data).status_code == 200
-        sizes[original_key(digest)] = None if size == 105 else size
+            assert put(web, objects.presign_put(at_s1(digest), size), data).status_code == 200
+        sizes[at_s1(digest).key] = None if size == 105 else size
     found = await objects.stat_many(sizes, concurrency=16)
     assert {key: stat and stat.size for key, stat in found.items()} == sizes
     assert asked == [3, 3, 2]
@@ -255,9 +276,31 @@ async def test_i2_16_a_derived_object_may_be_made_again(objects: Objects) -> Non
 
 @pytest.mark.parametrize("digest", ["", "abc", "A" * 64, "../" + "a" * 61, "a" * 63 + "\n", "a" * 65])
 def test_i1_17_what_is_no_digest_names_nothing(digest: str) -> None:
-    for name in (original_key, thumbnail_key):
+    for name in (lambda digest: at_s1(digest).key, thumbnail_key):
         with pytest.raises(ValueError, match="not a SHA-256"):
             name(digest)
+    assert original_of(f"originals/S1/sha256/{digest[:2]}/{digest}") is None
+
+
+@pytest.mark.parametrize("site", ["", ".", "..", "../S2", "S1/sha256", "S 1", "S1\n", "/", "-S1"])
+def test_i1_17_what_is_no_code_of_a_site_names_nothing(site: str) -> None:
+    digest = "ab" * 32
+    with pytest.raises(ValueError, match="no code of a site"):
+        Original(site, digest).key  # noqa: B018
+    assert original_of(f"originals/{site}/sha256/ab/{digest}") is None
+
+
+@given(
+    st.from_regex(CODE_PATTERN.removesuffix(r"(?!\n)"), fullmatch=True).filter(lambda code: len(code) <= 64),
+    st.binary(min_size=32, max_size=32),
+)
+def test_i1_17_every_site_and_digest_has_a_name_that_tells_both(site: str, digest: bytes) -> None:
+    original = Original(site, digest.hex())
+    assert original_of(original.key) == original
+    assert original.key.count("/") == 4
+    assert {"", ".", ".."}.isdisjoint(original.key.split("/"))
+    for other in (original.key + "/", original.key[:-1], original.key.replace("sha256/", "", 1)):
+        assert original_of(other) is None
 
 
 async def test_18_a_dead_store_is_an_error_and_never_an_absence(
@@ -270,9 +313,9 @@ async def test_18_a_dead_store_is_an_error_and_never_an_absence(
     try:
         assert not await objects.ready()
         with pytest.raises(Unavailable):
-            await objects.stat(original_key(fresh()[1]))
+            await objects.stat(at_s1(fresh()[1]).key)
         with pytest.raises(Unavailable):
-            await objects.stat_many([original_key(fresh()[1])])
+            await objects.stat_many([at_s1(fresh()[1]).key])
     finally:
         objects.close()
 
@@ -291,7 +334,7 @@ async def test_19_wrong_keys_are_an_error_and_never_an_absence(bucket: ObjectSet
     try:
         assert not await objects.ready()
         with pytest.raises(Unavailable):
-            await objects.stat(original_key(fresh()[1]))
+            await objects.stat(at_s1(fresh()[1]).key)
     finally:
         objects.close()
 
@@ -304,12 +347,12 @@ async def test_20_tickets_are_for_the_public_address(bucket: ObjectSettings) -> 
     try:
         data, digest = fresh()
         for url in (
-            objects.presign_put(digest, len(data)).url,
-            objects.presign_get(original_key(digest), "a", 60),
+            objects.presign_put(at_s1(digest), len(data)).url,
+            objects.presign_get(at_s1(digest).key, "a", 60),
         ):
             parts = urlsplit(url)
             assert (parts.scheme, parts.netloc) == ("https", "pictures.example.org")
-            assert parts.path == f"/{bucket.bucket}/{original_key(digest)}"
+            assert parts.path == f"/{bucket.bucket}/{Original('S1', digest).key}"
             assert parse_qs(parts.query)["X-Amz-Algorithm"] == ["AWS4-HMAC-SHA256"]
             assert "secret" not in url
     finally:

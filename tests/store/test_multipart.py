@@ -14,7 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.contract.cards import LARGE_FROM, LEAST_PART, MOST_PARTS, PartTicket, part_size
-from service.objects import Objects, ObjectSettings, ObjectStat, original_key
+from service.objects import Objects, ObjectSettings, ObjectStat, Original
 from service.objects import multipart as parts_of
 from service.objects.multipart import PartSpan, spans
 
@@ -22,6 +22,11 @@ pytestmark = pytest.mark.anyio
 
 SIZE = LEAST_PART + 1000
 GIB = 1024**3
+
+
+def at_s1(digest: str) -> Original:
+    """The original as it comes in at a site."""
+    return Original("S1", digest)
 
 
 def cut(data: bytes) -> list[PartSpan]:
@@ -40,13 +45,13 @@ async def assembled(
 ) -> tuple[str, bool]:
     """The whole way under the digest of the bytes or another name; the name, and what `assemble` said."""
     digest = name or hashlib.sha256(data).hexdigest()
-    upload_id, parts = await parts_of.begin(objects, digest), cut(data)
-    for ticket in parts_of.part_tickets(objects, digest, upload_id, parts, 600):
+    upload_id, parts = await parts_of.begin(objects, at_s1(digest)), cut(data)
+    for ticket in parts_of.part_tickets(objects, at_s1(digest), upload_id, parts, 600):
         assert send(web, ticket, data) == 200
-    tags = await parts_of.parts_held(objects, digest, upload_id, parts)
+    tags = await parts_of.parts_held(objects, at_s1(digest), upload_id, parts)
     assert tags is not None
     assert sorted(tags) == [part.number for part in parts]
-    return digest, await parts_of.assemble(objects, digest, upload_id, parts, tags)
+    return digest, await parts_of.assemble(objects, at_s1(digest), upload_id, parts, tags)
 
 
 async def test_p17_parts_make_the_file_and_its_composite_checksum_is_never_taken_for_its_digest(
@@ -55,8 +60,8 @@ async def test_p17_parts_make_the_file_and_its_composite_checksum_is_never_taken
     data = os.urandom(2 * LEAST_PART + 77)
     digest, done = await assembled(objects, web, data)
     assert done
-    assert await objects.stat(original_key(digest)) == ObjectStat(len(data), None)
-    got = await parts_of.read_back(objects, digest, part_size(len(data)))
+    assert await objects.stat(at_s1(digest).key) == ObjectStat(len(data), None)
+    got = await parts_of.read_back(objects, at_s1(digest), part_size(len(data)))
     assert got is not None
     assert (got.size, got.sha256) == (len(data), digest)
     assert got.parts == [part.sha256 for part in cut(data)]
@@ -67,33 +72,33 @@ async def test_p17_nothing_is_there_before_the_parts_are_put_together(
 ) -> None:
     data = os.urandom(SIZE)
     digest, parts = hashlib.sha256(data).hexdigest(), cut(data)
-    upload_id = await parts_of.begin(objects, digest)
-    first, second = parts_of.part_tickets(objects, digest, upload_id, parts, 600)
+    upload_id = await parts_of.begin(objects, at_s1(digest))
+    first, second = parts_of.part_tickets(objects, at_s1(digest), upload_id, parts, 600)
     assert send(web, second, data) == 200
-    tags = await parts_of.parts_held(objects, digest, upload_id, parts)
+    tags = await parts_of.parts_held(objects, at_s1(digest), upload_id, parts)
     assert tags is not None
     assert list(tags) == [2]
-    assert await objects.stat(original_key(digest)) is None
+    assert await objects.stat(at_s1(digest).key) is None
     assert send(web, first, data) == 200
-    assert await objects.stat(original_key(digest)) is None
-    await parts_of.give_up(objects, digest, upload_id)
-    await parts_of.give_up(objects, digest, upload_id)
-    assert await parts_of.parts_held(objects, digest, upload_id, parts) is None
+    assert await objects.stat(at_s1(digest).key) is None
+    await parts_of.give_up(objects, at_s1(digest), upload_id)
+    await parts_of.give_up(objects, at_s1(digest), upload_id)
+    assert await parts_of.parts_held(objects, at_s1(digest), upload_id, parts) is None
     assert send(web, first, data) == 404
 
 
 async def test_p17_p27_other_bytes_are_refused_part_by_part(objects: Objects, web: httpx.Client) -> None:
     data = os.urandom(SIZE)
     digest, parts = hashlib.sha256(data).hexdigest(), cut(data)
-    upload_id = await parts_of.begin(objects, digest)
-    tickets = parts_of.part_tickets(objects, digest, upload_id, parts, 600)
+    upload_id = await parts_of.begin(objects, at_s1(digest))
+    tickets = parts_of.part_tickets(objects, at_s1(digest), upload_id, parts, 600)
     flipped = bytes([data[0] ^ 1]) + data[1:]
     assert send(web, tickets[0], flipped) == 400
     moved = tickets[0].url.replace("partNumber=1", "partNumber=2")
     piece = data[: tickets[0].size]
     assert web.put(moved, headers=tickets[0].headers, content=piece).status_code == 403
-    assert await parts_of.parts_held(objects, digest, upload_id, parts) == {}
-    await parts_of.give_up(objects, digest, upload_id)
+    assert await parts_of.parts_held(objects, at_s1(digest), upload_id, parts) == {}
+    await parts_of.give_up(objects, at_s1(digest), upload_id)
 
 
 async def test_p17_p28_an_assembled_original_is_not_replaced_by_a_second_upload(
@@ -102,18 +107,18 @@ async def test_p17_p28_an_assembled_original_is_not_replaced_by_a_second_upload(
     data, other = os.urandom(SIZE), os.urandom(SIZE)
     digest, _ = await assembled(objects, web, data)
     assert await assembled(objects, web, other, digest) == (digest, True)
-    assert await objects.read(original_key(digest)) == data
+    assert await objects.read(at_s1(digest).key) == data
 
 
 async def test_p28_no_ticket_writes_over_an_original_by_its_key(objects: Objects, web: httpx.Client) -> None:
     data = os.urandom(5000)
     digest = hashlib.sha256(data).hexdigest()
-    ticket = objects.presign_put(digest, len(data))
+    ticket = objects.presign_put(at_s1(digest), len(data))
     assert web.put(ticket.url, headers=ticket.headers, content=data).status_code == 200
     for body in (data, bytes(len(data))):
-        again = objects.presign_put(digest, len(body))
+        again = objects.presign_put(at_s1(digest), len(body))
         assert web.put(again.url, headers=again.headers, content=body).status_code in (400, 412)
-    assert await objects.read(original_key(digest)) == data
+    assert await objects.read(at_s1(digest).key) == data
 
 
 async def test_p28_a_file_that_was_put_whole_is_not_replaced_by_parts(
@@ -121,10 +126,10 @@ async def test_p28_a_file_that_was_put_whole_is_not_replaced_by_parts(
 ) -> None:
     data = os.urandom(SIZE)
     digest = hashlib.sha256(data).hexdigest()
-    ticket = objects.presign_put(digest, len(data))
+    ticket = objects.presign_put(at_s1(digest), len(data))
     assert web.put(ticket.url, headers=ticket.headers, content=data).status_code == 200
     assert await assembled(objects, web, os.urandom(SIZE), digest) == (digest, True)
-    assert await objects.read(original_key(digest)) == data
+    assert await objects.read(at_s1(digest).key) == data
 
 
 async def test_p17_parts_that_are_not_those_asked_for_are_given_up(
@@ -132,24 +137,27 @@ async def test_p17_parts_that_are_not_those_asked_for_are_given_up(
 ) -> None:
     data = os.urandom(SIZE)
     digest, parts = hashlib.sha256(data).hexdigest(), cut(data)
-    upload_id = await parts_of.begin(objects, digest)
-    for ticket in parts_of.part_tickets(objects, digest, upload_id, parts, 600):
+    upload_id = await parts_of.begin(objects, at_s1(digest))
+    for ticket in parts_of.part_tickets(objects, at_s1(digest), upload_id, parts, 600):
         assert send(web, ticket, data) == 200
     others = [replace(part, sha256="0" * 64) for part in parts]
-    tags = await parts_of.parts_held(objects, digest, upload_id, parts)
+    tags = await parts_of.parts_held(objects, at_s1(digest), upload_id, parts)
     assert tags is not None
-    assert not await parts_of.assemble(objects, digest, upload_id, others, tags)
-    assert await objects.stat(original_key(digest)) is None
-    assert await parts_of.parts_held(objects, digest, upload_id, parts) is None
+    assert not await parts_of.assemble(objects, at_s1(digest), upload_id, others, tags)
+    assert await objects.stat(at_s1(digest).key) is None
+    assert await parts_of.parts_held(objects, at_s1(digest), upload_id, parts) is None
 
 
 async def test_p17_only_the_upload_that_is_noted_stays(objects: Objects) -> None:
     digest = os.urandom(32).hex()
-    lost, noted = await parts_of.begin(objects, digest), await parts_of.begin(objects, digest)
-    await parts_of.give_up_others(objects, digest, noted)
-    assert await parts_of.parts_held(objects, digest, lost, []) is None
-    assert await parts_of.parts_held(objects, digest, noted, []) == {}
-    await parts_of.give_up(objects, digest, noted)
+    lost, noted = (
+        await parts_of.begin(objects, at_s1(digest)),
+        await parts_of.begin(objects, at_s1(digest)),
+    )
+    await parts_of.give_up_others(objects, at_s1(digest), noted)
+    assert await parts_of.parts_held(objects, at_s1(digest), lost, []) is None
+    assert await parts_of.parts_held(objects, at_s1(digest), noted, []) == {}
+    await parts_of.give_up(objects, at_s1(digest), noted)
 
 
 @pytest.mark.parametrize("versions", [False, True])
@@ -171,12 +179,12 @@ async def test_p17_a_false_original_is_removed_and_the_right_one_can_come(
         data = os.urandom(SIZE)
         digest = hashlib.sha256(data).hexdigest()
         await assembled(objects, web, os.urandom(SIZE), digest)
-        await parts_of.remove_false(objects, digest)
-        await parts_of.remove_false(objects, digest)
-        assert await objects.stat(original_key(digest)) is None
-        assert await parts_of.read_back(objects, digest, LEAST_PART) is None
+        await parts_of.remove_false(objects, at_s1(digest))
+        await parts_of.remove_false(objects, at_s1(digest))
+        assert await objects.stat(at_s1(digest).key) is None
+        assert await parts_of.read_back(objects, at_s1(digest), LEAST_PART) is None
         assert await assembled(objects, web, data, digest) == (digest, True)
-        assert await objects.read(original_key(digest)) == data
+        assert await objects.read(at_s1(digest).key) == data
         client.close()
 
 
@@ -194,7 +202,7 @@ def test_p17_every_size_is_cut_into_parts_that_the_protocol_admits(size: int) ->
 def test_p17_tickets_cover_every_byte_once_whatever_the_size(objects: Objects, size: int) -> None:
     each = part_size(size)
     digests = [hashlib.sha256(b"%d" % n).hexdigest() for n in range(-(-size // each))]
-    tickets = parts_of.part_tickets(objects, "ab" * 32, "an-upload", spans(size, each, digests), 60)
+    tickets = parts_of.part_tickets(objects, at_s1("ab" * 32), "an-upload", spans(size, each, digests), 60)
     assert [ticket.offset for ticket in tickets] == list(range(0, size, each))
     assert sum(ticket.size for ticket in tickets) == size
     assert {ticket.size for ticket in tickets[:-1]} == {each}

@@ -12,7 +12,7 @@ from botocore.config import Config
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.objects import Objects, ObjectSettings, original_key
+from service.objects import Objects, ObjectSettings, Original
 from service.presigning import Presigner
 
 DIGEST = "ab" * 32
@@ -75,19 +75,19 @@ def test_01_the_published_example() -> None:
 def test_02_a_ticket_is_signed_as_boto3_signs_it(endpoint: str) -> None:
     settings = settings_at(endpoint)
     objects = Objects(settings)
-    headers = objects.presign_put(DIGEST, 4711, "image/jpeg", 600).headers
+    headers = objects.presign_put(Original("S1", DIGEST), 4711, "image/jpeg", 600).headers
     objects.close()
     theirs = by_boto3(
         settings,
         "put_object",
         600,
-        Key=original_key(DIGEST),
+        Key=Original("S1", DIGEST).key,
         ChecksumSHA256=headers["x-amz-checksum-sha256"],
         IfNoneMatch="*",
         ContentLength=4711,
         ContentType="image/jpeg",
     )
-    assert ours(settings, "PUT", original_key(DIGEST), theirs, 600, headers=headers) == theirs
+    assert ours(settings, "PUT", Original("S1", DIGEST).key, theirs, 600, headers=headers) == theirs
 
 
 @given(key=st.text(st.characters(codec="utf-8", exclude_characters="\0\r\n"), min_size=1, max_size=30))

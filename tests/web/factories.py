@@ -15,6 +15,7 @@ from PIL import Image
 from sqlalchemy.dialects.postgresql import insert
 from sqlalchemy.ext.asyncio import AsyncConnection
 
+from service.access.store import sites
 from service.campaigns.actions.settling import changing
 from service.campaigns.store.tables import inspections
 from service.contract.wire import new_id
@@ -142,6 +143,7 @@ def _image_row(card: Card, picture: Picture) -> dict[str, Any]:
     return {
         "digest": picture.digest,
         "size": len(picture.raw),
+        "site": sa.select(sites.c.code).where(sites.c.id == card.site_id).scalar_subquery(),
         "verified_at": card.at,
         "thumbnail": picture.thumbnail,
     }

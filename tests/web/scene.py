@@ -16,9 +16,10 @@ from service.campaigns.actions.stating import make_statement
 from service.contract.campaigns import CampaignIn
 from service.contract.wire import new_id
 from service.contract.work import StatementIn
-from service.database import Database
-from service.images.actions import MADE, reduced
-from service.objects import Objects, thumbnail_key
+from service.database import EVERY_SITE, Database
+from service.images.actions import MADE
+from service.images.rules import reduced
+from service.objects import Objects, Original, thumbnail_key
 from service.settings import Settings
 from tests import factories
 from tests.web.factories import TAKEN, Card, Picture, hold, jpeg
@@ -64,7 +65,7 @@ def addresses(scene: Scene) -> list[str]:
 
 
 async def seeded(settings: Settings, objects: Objects) -> Scene:
-    db = Database(settings.database_url)
+    db = Database(settings.database_url, scope=EVERY_SITE)
     try:
         made = await factories.fleet(db)
         worked, untouched = await factories.add_units(db, made, 2)
@@ -144,7 +145,7 @@ async def _pictures(
     await hold(db, card, held + odd)
     seen = held[-1]
     await objects.write(thumbnail_key(seen.digest), reduced(seen.raw), "image/jpeg")
-    ticket = objects.presign_put(seen.digest, len(seen.raw), "image/jpeg")
+    ticket = objects.presign_put(Original(made.site, seen.digest), len(seen.raw), "image/jpeg")
     httpx.put(
         ticket.url, headers=ticket.headers, content=seen.raw, trust_env=False, timeout=30
     ).raise_for_status()

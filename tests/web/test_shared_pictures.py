@@ -14,7 +14,7 @@ from uuid import UUID
 import httpx
 import pytest
 
-from service.database import Database
+from service.database import EVERY_SITE, Database
 from tests import factories
 from tests.campaigns import steps
 from tests.live_service import Running
@@ -47,7 +47,7 @@ def shared(service: Running) -> Shared:
 
 
 async def _seed(service: Running) -> Shared:
-    db = Database(service.settings.database_url)
+    db = Database(service.settings.database_url, scope=EVERY_SITE)
     try:
         made = await factories.fleet(db)
         *serials, alone = await factories.add_units(db, made, 5)

@@ -19,7 +19,7 @@ from service.campaigns.actions.stating import TurnedDown
 from service.contract.campaigns import CampaignIn
 from service.contract.wire import new_id
 from service.contract.work import StatementIn
-from service.database import Database, server_now
+from service.database import EVERY_SITE, Database, server_now
 from service.errors import Invalid
 from service.intake.actions.refused import keep_refused
 from tests import factories
@@ -61,7 +61,7 @@ def blocked(service: Running) -> Blocked:
 
 
 async def _seed(url: str) -> Blocked:
-    db = Database(url)
+    db = Database(url, scope=EVERY_SITE)
     try:
         made = await factories.fleet(db)
         serial, unplaced_only = await factories.add_units(db, made, 2)

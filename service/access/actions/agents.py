@@ -9,12 +9,13 @@ from uuid import UUID
 import msgspec
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-from service.access import store
+from service.access import credentials, store
 from service.access.actions.tokens import hash_of, new_token
 from service.access.rules import CODE_ALPHABET, Act, Caller, plain_code
 from service.contract.access import (
     AgentEnrolled,
     AgentReport,
+    AgentToken,
     EnrolAgent,
     EnrolledAgent,
     EnrolmentCode,
@@ -52,7 +53,7 @@ async def issue_code(connection: AsyncConnection, new_code: NewCode, *, by: UUID
     return EnrolmentCode(code=code, site=site["code"], expires_at=row["expires_at"])
 
 
-async def enrol(db: Database, keys: JwkSet, enrolment: EnrolAgent) -> AgentEnrolled:
+async def enrol(db: Database, keys: JwkSet, enrolment: EnrolAgent, token_days: int) -> AgentEnrolled:
     """Enrol a workstation with a one-time code; whoever holds the code is the caller.
 
     A repeated request (I8) gets a fresh token and ends the one before, because no token is kept
@@ -69,8 +70,7 @@ async def enrol(db: Database, keys: JwkSet, enrolment: EnrolAgent) -> AgentEnrol
             await _first_enrolment(connection, code, enrolment)
         else:
             await _repeated_enrolment(connection, code, enrolment)
-        token = new_token("sla")
-        await store.insert_token(connection, hash_of(token), agent_id=enrolment.id)
+        token = (await _new_token(connection, enrolment.id, token_days)).token
     return AgentEnrolled(
         id=enrolment.id,
         site=code["site"],
@@ -79,6 +79,23 @@ async def enrol(db: Database, keys: JwkSet, enrolment: EnrolAgent) -> AgentEnrol
         token=token,
         keys=keys,
     )
+
+
+async def renew_token(db: Database, caller: Caller, agent_id: UUID, token_days: int) -> AgentToken:
+    """A further token, asked for with one that is good. Nothing ends before the new one was used, so that a
+    lost answer costs nothing: ask again."""
+    if caller.agent_id != agent_id:
+        raise NotAllowed("Only the agent itself renews its token.")
+    async with db.begin() as connection:
+        made = await _new_token(connection, agent_id, token_days)
+        await store.note(connection, "token_renewed", agent_id=agent_id)
+    return made
+
+
+async def _new_token(connection: AsyncConnection, agent_id: UUID, days: int) -> AgentToken:
+    token, expires_at = new_token("sla"), server_now() + timedelta(days=days)
+    await credentials.insert_token(connection, hash_of(token), agent_id=agent_id, expires_at=expires_at)
+    return AgentToken(token=token, expires_at=expires_at)
 
 
 async def _first_enrolment(connection: AsyncConnection, code: Row, enrolment: EnrolAgent) -> None:
@@ -121,7 +138,7 @@ async def _repeated_enrolment(connection: AsyncConnection, code: Row, enrolment:
         enrolment.version,
     ):
         raise Conflict("The same enrolment was sent before with another name, platform or version.")
-    await store.revoke_tokens(connection, agent_id=enrolment.id)
+    await credentials.revoke_tokens(connection, agent_id=enrolment.id)
     await store.note(connection, "token_issued_again", agent_id=enrolment.id, site_id=code["site_id"])
 
 
@@ -148,12 +165,13 @@ async def retire(db: Database, caller: Caller, agent_id: UUID) -> EnrolledAgent:
     caller.must(Act.RUN_SITE)
     async with db.begin() as connection:
         agent = await _enrolled(connection, agent_id)
-        caller.must(Act.RUN_SITE, agent.site)
+        if not caller.at(agent.site):
+            raise _no_agent(agent_id)
         row = await store.agent(connection, agent_id)
         assert row is not None
         if row["retired_at"] is None:
             await store.update_agent(connection, agent_id, retired_at=server_now())
-            await store.revoke_tokens(connection, agent_id=agent_id)
+            await credentials.revoke_tokens(connection, agent_id=agent_id)
             await store.note(connection, "agent_retired", agent_id=agent_id, by_account_id=caller.account_id)
     return agent
 
@@ -170,8 +188,12 @@ async def list_agents(
 async def _enrolled(connection: AsyncConnection, agent_id: UUID) -> EnrolledAgent:
     row = await store.agent(connection, agent_id)
     if row is None:
-        raise NotFound(f"There is no agent {agent_id}.", next_step="Take an id of GET /api/v1/agents.")
+        raise _no_agent(agent_id)
     return _agent_of(row)
+
+
+def _no_agent(agent_id: UUID) -> NotFound:
+    return NotFound(f"There is no agent {agent_id}.", next_step="Take an id of GET /api/v1/agents.")
 
 
 def _agent_of(row: Row) -> EnrolledAgent:

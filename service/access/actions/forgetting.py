@@ -7,7 +7,7 @@ import procrastinate
 from service.access.events import forget_reads
 from service.access.noting import note
 from service.access.origin import Origin, asked_from
-from service.database import Database
+from service.database import EVERY_SITE, Database
 from service.jobs import CUSTODY
 
 tasks = procrastinate.Blueprint()
@@ -27,7 +27,7 @@ async def forget_old_reads(db: Database, days: int) -> int:
     log says that it was done."""
     total = 0
     while True:
-        async with db.begin() as connection:
+        async with db.begin(EVERY_SITE) as connection:
             forgotten = await forget_reads(connection, days)
             if forgotten:
                 detail = {"days": days, "forgotten": forgotten}

@@ -19,7 +19,7 @@ from service.access.origin import origin
 from service.access.repeats import Repeats
 from service.access.rules import Caller, network_of
 from service.contract.wire import new_id
-from service.database import Database, server_now
+from service.database import EVERY_SITE, Database, server_now
 
 # A read waits so long for others to be written with; a process that is killed loses the rows of that time,
 # not the lines of the log.
@@ -77,7 +77,7 @@ class AccessLog:
                 _log.error("a refusal is not on record", kind=kind, cause=type(error).__name__)
 
     async def _note(self, row: dict[str, Any]) -> None:
-        async with self._db.begin() as connection:
+        async with self._db.begin(EVERY_SITE) as connection:
             await note(connection, **row)
 
     def _gather(self) -> None:
@@ -106,7 +106,7 @@ class AccessLog:
 
     async def _write_batch(self) -> None:
         batch = [self._reads[n] for n in range(min(PER_BATCH, len(self._reads)))]
-        async with self._db.begin() as connection:
+        async with self._db.begin(EVERY_SITE) as connection:
             await insert_reads(connection, batch)
         for _ in batch:
             self._reads.popleft()

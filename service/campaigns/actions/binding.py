@@ -82,12 +82,10 @@ async def preview_binding(db: Database, caller: Caller, inspection_id: UUID) -> 
 async def may_rebind(connection: AsyncConnection, caller: Caller, inspection_id: UUID) -> None:
     """Lock the campaign of an inspection against closing; raises NotFound or NotAllowed. The caller locks the
     inspection only afterwards."""
+    caller.must(Act.REBIND)
     for campaign_id in await campaigns_of(connection, [inspection_id]):
         await lock_campaign(connection, campaign_id, share=True)
-    inspection = await inspection_by_id(connection, inspection_id)
-    if inspection is None:
-        raise reading.no_inspection(inspection_id)
-    caller.must(Act.REBIND, inspection.site)
+    await reading.visible_inspection(connection, caller, inspection_id)
 
 
 async def bind(

@@ -7,7 +7,7 @@ from uuid import UUID
 from service.campaigns.actions.projections import COMPLETION, INSPECTIONS, KEYS_AT_ONCE
 from service.campaigns.store.campaigns import next_open_campaign
 from service.campaigns.store.inspections import ids_of_campaign
-from service.database import Database
+from service.database import EVERY_SITE, Database
 from service.facts.projections import differences, use_one_snapshot
 
 
@@ -17,7 +17,7 @@ async def drift_of_next(db: Database, after: UUID | None) -> tuple[UUID, int] | 
 
     That one campaign is counted in full, in one snapshot: not for every request.
     """
-    async with db.begin() as connection:
+    async with db.begin(EVERY_SITE) as connection:
         await use_one_snapshot(connection)
         campaign_id = await next_open_campaign(connection, after)
         if campaign_id is None:

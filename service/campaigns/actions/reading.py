@@ -31,8 +31,9 @@ from service.contract.campaigns import (
     StatementOut,
 )
 from service.database import Database, Row
-from service.errors import NotAllowed, NotFound
+from service.errors import NotFound
 from service.plans.store import revision_document
+from service.walls import read_across_sites
 
 
 def no_inspection(inspection_id: UUID) -> NotFound:
@@ -142,7 +143,7 @@ async def list_campaigns(
 
 
 async def read_campaign(db: Database, caller: Caller, campaign_id: UUID) -> Campaign:
-    """Raises NotFound, or NotAllowed where the campaign has nothing at the caller's sites."""
+    """Raises NotFound, also where the campaign has nothing at the caller's sites."""
     async with db.begin() as connection:
         return await visible_campaign(connection, caller, campaign_id)
 
@@ -155,10 +156,7 @@ async def visible_campaign(connection: AsyncConnection, caller: Caller, campaign
     [found] = await campaigns_out(connection, caller, [row])
     own = caller.account_id is not None and row["created_by"] == caller.account_id
     if caller.sites is not None and found.inspections == 0 and not own:
-        raise NotAllowed(
-            f"Campaign {row['name']} has no unit at a site of {caller.name}.",
-            next_step="Use an account or an agent of one of its sites.",
-        )
+        raise no_campaign(campaign_id)
     return found
 
 
@@ -213,11 +211,11 @@ def _inspection_words(inspection: Inspection) -> dict[str, Any]:
 
 
 async def visible_inspection(connection: AsyncConnection, caller: Caller, inspection_id: UUID) -> Inspection:
-    """Raises NotFound, or NotAllowed for an inspection of another site."""
+    """Raises NotFound, for an inspection of another site as for one that is not there."""
+    caller.must(Act.READ)
     inspection = await inspection_by_id(connection, inspection_id)
-    if inspection is None:
+    if inspection is None or not caller.at(inspection.site):
         raise no_inspection(inspection_id)
-    caller.must(Act.READ, inspection.site)
     return inspection
 
 
@@ -237,6 +235,8 @@ async def inspection_detail(connection: AsyncConnection, inspection_id: UUID) ->
     locations = (await locations_of(connection, [inspection_id]))[inspection_id]
     counts = (await rollup.counts_of(connection, [inspection_id]))[inspection_id]
     uncounted = await uncounted_of(connection, [inspection_id])
+    # They say whether a picture counts elsewhere too, and not where.
+    await read_across_sites(connection)
     pictures = await pictures_by_location(connection, inspection_id)
     return InspectionDetail(
         **_inspection_words(inspection),

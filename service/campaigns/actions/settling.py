@@ -14,6 +14,7 @@ from service.campaigns.rules import Counts, Inspection
 from service.campaigns.store import rollup
 from service.campaigns.store.inspections import lock_inspections
 from service.campaigns.store.rollup import RollupKey
+from service.walls import read_across_sites
 
 
 @asynccontextmanager
@@ -26,6 +27,8 @@ async def changing(
     it. On leaving, each is folded from all its facts, and the roll-up moves by what changed, in the caller's
     transaction. Ids that do not exist are absent from what is yielded.
     """
+    # A fold is of all facts there are.
+    await read_across_sites(connection)
     locked = await lock_inspections(connection, inspection_ids)
     before = await rollup.counts_of(connection, locked.keys())
     yield locked

@@ -189,7 +189,7 @@ class Batch:
     def _row(self, statement: StatementIn) -> dict[str, Any]:
         """The row to append for one statement, after every check that can turn it down by itself."""
         inspection = self.inspections.get(statement.inspection_id)
-        if inspection is None:
+        if inspection is None or not self.caller.at(inspection.site):
             raise reading.no_inspection(statement.inspection_id)
         may_state(self.caller, statement, inspection.site)
         if inspection.campaign_id in self.closed:

@@ -4,7 +4,18 @@ from __future__ import annotations
 
 import sqlalchemy as sa
 
-from service.database import id_column, ids, metadata, moment, reference, text, texts
+from service.database import (
+    EVERY,
+    belongs_to_site,
+    id_column,
+    ids,
+    metadata,
+    moment,
+    reference,
+    text,
+    texts,
+    working,
+)
 from service.facts.store import fact_table
 
 campaigns = sa.Table(
@@ -19,6 +30,7 @@ campaigns = sa.Table(
     moment("created_at"),
     moment("closed_at", nullable=True),
     reference("created_by", "accounts.id"),
+    info=working("name", "opens", "closes", "closed_at", "version"),
 )
 
 # `revision_id` is the present binding; how it came to be stands in bindings (I10). The last three are kept
@@ -39,6 +51,14 @@ inspections = sa.Table(
     sa.Column("pictures_unplaced", sa.Integer, nullable=False, server_default="0"),
     moment("created_at"),
     sa.UniqueConstraint("campaign_id", "unit_id"),
+    info=working(
+        "revision_id",
+        "version",
+        "complete",
+        "pictures_engineering",
+        "pictures_second_look",
+        "pictures_unplaced",
+    ),
 )
 
 # To which revision an inspection is bound, each replacing the one before.
@@ -78,6 +98,7 @@ inspection_locations = sa.Table(
     sa.Column("pictures_held", sa.Integer, nullable=False, server_default="0"),
     text("state"),
     ids("heads"),
+    info=working(EVERY),
 )
 
 # One row per campaign, site and type; equal to a recount at every commit.
@@ -111,6 +132,7 @@ completion = sa.Table(
             "pictures_unplaced",
         )
     ),
+    info=working(EVERY),
 )
 
 # Which image stands at which place of which unit: the rolled-up answer to the history question,
@@ -148,4 +170,11 @@ unit_images = sa.Table(
         "inspection_id",
         postgresql_where=sa.text("location_key = '' OR NOT counted"),
     ),
+    info=working(deleted=True),
 )
+
+belongs_to_site(bindings, "inspection_id", "site_id")
+belongs_to_site(statements, "inspection_id", "site_id")
+belongs_to_site(inspection_locations, "inspection_id", "site_id")
+belongs_to_site(unit_images, "inspection_id", "site_id")
+belongs_to_site(completion, "site_id")

@@ -18,6 +18,7 @@ from service.custody.rules import must_look
 from service.custody.store import retention
 from service.custody.store.figures import NOT_SOUND, figures, last_runs, not_sound, seen_where, shown_at_units
 from service.database import Database, Row
+from service.walls import read_across_sites
 from service.writable import Writable
 
 SHOWN = 200
@@ -30,6 +31,8 @@ async def read_custody(
     whether database and store take writes."""
     must_look(caller)
     async with db.begin() as connection:
+        # Originals are counted at all sites, and those named that were seen at the caller's.
+        await read_across_sites(connection)
         counts = await figures(connection, window_days)
         runs = await last_runs(connection)
         rows, here = await not_sound(connection, caller.sites, SHOWN)

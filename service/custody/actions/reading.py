@@ -25,7 +25,8 @@ KEYS_AT_ONCE = 500
 
 
 class Custody:
-    """Of each original, by digest, the reading that stands, and whether it is asked for again."""
+    """Of each original, by digest, the reading that stands, under which site's name it lies by that, and
+    whether it is asked for again."""
 
     name = "custody"
 
@@ -37,7 +38,7 @@ class Custody:
 
     async def kept(self, connection: AsyncConnection, keys: Collection[str]) -> dict[str, State]:
         kept = await kept_readings(connection, keys)
-        names = (*READING, "unsound_at")
+        names = (*READING, "site", "unsound_at")
         return {digest: {name: row[name] for name in names} for digest, row in kept.items()}
 
     async def fold(self, connection: AsyncConnection, keys: Collection[str]) -> dict[str, State]:
@@ -54,9 +55,9 @@ class Custody:
 def _state(reading: Row | None) -> State:
     """An original that is not sound is asked for again from the time of the reading on."""
     if reading is None:
-        return dict.fromkeys((*READING, "unsound_at"))
+        return dict.fromkeys((*READING, "site", "unsound_at"))
     unsound_at = reading["read_at"] if reading["outcome"] != "sound" else None
-    return {name: reading[name] for name in READING} | {"unsound_at": unsound_at}
+    return {name: reading[name] for name in (*READING, "site")} | {"unsound_at": unsound_at}
 
 
 CUSTODY = Custody()

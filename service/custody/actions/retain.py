@@ -21,6 +21,8 @@ from service.custody.rules import Policy, renew_at, strongest
 from service.custody.store import retention
 from service.custody.store.figures import last_runs
 from service.database import Database, Row
+from service.images.store import images_held
+from service.objects import Original
 from service.objects.holding import Holding, Lock, Mode
 
 AT_ONCE = 4
@@ -109,13 +111,15 @@ async def _lock(db: Database, holding: Holding, digests: Sequence[str], done: Lo
     async with db.begin() as connection:
         asked = await retention.policies_of(connection, digests)
         versions = await retention.locked_versions(connection, digests)
+        lies_at = await images_held(connection, digests)
     wanted = {digest: strongest(policies) for digest, policies in asked.items()}
     at = await holding.clock()
     gate = asyncio.Semaphore(AT_ONCE)
 
     async def lock_original(digest: str, policy: Policy) -> tuple[str, Policy, Lock | None]:
+        original = Original(lies_at[digest]["site"], digest)
         async with gate:
-            return digest, policy, await _retain(holding, digest, policy, at, versions.get(digest))
+            return digest, policy, await _retain(holding, original, policy, at, versions.get(digest))
 
     locks = await asyncio.gather(
         *(lock_original(digest, policy) for digest, policy in wanted.items() if policy)
@@ -135,13 +139,13 @@ async def _leave(connection: AsyncConnection, digests: Sequence[str], until: dat
 
 
 async def _retain(
-    holding: Holding, digest: str, policy: Policy, at: datetime, version: str | None
+    holding: Holding, original: Original, policy: Policy, at: datetime, version: str | None
 ) -> Lock | None:
     try:
         mode: Mode = "COMPLIANCE" if policy.strict else "GOVERNANCE"
-        return await holding.retain(digest, mode, at + policy.span, version)
+        return await holding.retain(original, mode, at + policy.span, version)
     except FileNotFoundError:
-        _log.error("an original is not in the store and cannot be locked", digest=digest)
+        _log.error("an original is not in the store and cannot be locked", key=original.key)
         return None
 
 

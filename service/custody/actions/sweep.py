@@ -1,7 +1,8 @@
 """The sweep: objects under originals/ that nothing names, and multipart uploads that were forgotten.
 
 After a restore of an older backup the orphans are the pictures that the backup lacks. So they are listed,
-and deleted only when somebody says so.
+and deleted only when somebody says so. A digest that is named is kept under the names of all sites: the copy
+of a second site has a receipt, and it may be the only sound one when nobody has noticed yet.
 
 How a deletion cannot meet a commit: an agent learns that it need not send an original only after a
 manifest part that names it was recorded, and a part is recorded under the shared side of a lock whose other
@@ -106,15 +107,13 @@ async def _delete(db: Database, holding: Holding, swept: Swept, batch: Sequence[
     async with db.begin() as connection:
         await naming.hold_off_naming(connection)
         named = await naming.named_among(connection, _digests(batch))
-        for original in batch:
-            assert original.digest is not None
-            if original.digest in named or not await holding.delete(original.digest):
-                swept.kept.append(original)
+        for entry in batch:
+            assert entry.original is not None
+            if entry.digest in named or not await holding.delete(entry.original):
+                swept.kept.append(entry)
             else:
-                swept.deleted.append(original)
-                _log.warning(
-                    "an original that nothing named was deleted", digest=original.digest, size=original.size
-                )
+                swept.deleted.append(entry)
+                _log.warning("an original that nothing named was deleted", key=entry.key, size=entry.size)
 
 
 def _digests(found: Sequence[Listed]) -> list[str]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sqlalchemy as sa
 
-from service.database import json, metadata, moment, reference, text
+from service.database import EVERY, json, metadata, moment, reference, text, working
 from service.facts.store import fact_table
 
 # One pass over the store, or a part of it, with what it found; appended when it ends.
@@ -18,11 +18,12 @@ custody_runs = fact_table(
     sa.Index("ix_custody_runs_kind_number", "kind", "number"),
 )
 
-# An original was read back from the store, at the store's time (`read_at`). Each replaces the one that stood
-# when it was recorded, under the lock of image_custody's row.
+# An original was read back from the store, under the name of a site (its code), at the store's time
+# (`read_at`). Each replaces the one that stood when it was recorded, under the lock of image_custody's row.
 image_readings = fact_table(
     "image_readings",
     text("digest", index=True),
+    text("site"),
     sa.Column("run_id", sa.UUID(as_uuid=True), nullable=False),
     text("outcome"),
     text("told", nullable=True),
@@ -50,6 +51,7 @@ image_custody = sa.Table(
     sa.Index("ix_image_custody_number", "number"),
     sa.Index("ix_image_custody_renew_at", "renew_at"),
     sa.Index("ix_image_custody_not_sound", "digest", postgresql_where=sa.text("outcome <> 'sound'")),
+    info=working(EVERY),
 )
 
 # How long a site wants its originals locked, each policy replacing the one before; `turn` counts them.
@@ -68,4 +70,5 @@ return_locks = sa.Table(
     metadata,
     reference("card_return_id", "card_returns.id", primary_key=True),
     reference("policy_id", "retention_policies.id"),
+    info=working("policy_id"),
 )

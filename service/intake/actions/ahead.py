@@ -25,7 +25,7 @@ async def put_ahead(
     return_id: UUID,
     ahead: FilesAhead,
 ) -> PartAnswer:
-    """Answer tickets for the files that the store lacks; a repeated request gets tickets for what it still
+    """Answer tickets for the files that the site lacks; a repeated request gets tickets for what it still
     lacks.
 
     The card return remembers these files, so that no sweep deletes their bytes meanwhile. Nothing else is
@@ -40,7 +40,8 @@ async def put_ahead(
                 "The card return is committed: nothing more belongs to it.",
                 next_step="Open a new card return for files that were not in the first one.",
             )
-        known = await recorded(connection, wanted)
+        known = await recorded(connection, card_return.site, wanted)
         await about_to_name(connection)
         await await_files(connection, return_id, wanted)
-    return await answer(objects, settings, 0, ahead.files, await look(objects, wanted, known))
+    seen = await look(objects, card_return.site, wanted, known)
+    return await answer(objects, settings, card_return.site, 0, ahead.files, seen)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator, Mapping
+from collections.abc import AsyncIterator, Collection, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -24,7 +24,7 @@ from service.errors import Conflict, Invalid
 from service.images.actions import NotYetVerified, order_thumbnails
 from service.intake.actions.lacking import look, order_reading, recorded
 from service.intake.actions.parts import ERRORS_SHOWN, decoded, refuse_contradictions
-from service.intake.actions.recording import Recorder, gather_images
+from service.intake.actions.recording import Recorder, gather_images, new_at_site
 from service.intake.actions.refused import keep_refused
 from service.intake.actions.returns import ReturnDiffers, opened_return, proving_receipt
 from service.intake.rules.holding import Recorded
@@ -106,8 +106,8 @@ async def commit_return(
         _refuse_false_end(commit)
         manifest = await _manifest(connection, return_id, commit)
         wanted, _ = sizes(manifest.files)
-        known = await recorded(connection, wanted)
-    await _verify(db, objects, return_id, wanted, known)
+        known = await recorded(connection, card_return.site, wanted)
+    await _verify(db, objects, card_return, wanted, known)
     reach("commit.verified")
     async with db.begin() as connection:
         card_return = await opened_return(connection, caller, return_id, "update")
@@ -115,7 +115,8 @@ async def commit_return(
         if receipt is not None:
             return receipt
         await must_be_trusted(connection, signer)
-        receipt = await _write(connection, signer, caller, card_return, commit, manifest)
+        images = {digest for digest, original in known.items() if original.image}
+        receipt = await _write(connection, signer, caller, card_return, commit, manifest, images)
         reach("commit.written")
     reach("commit.done")
     return receipt
@@ -185,21 +186,27 @@ async def _manifest(connection: AsyncConnection, return_id: UUID, commit: CardRe
 
 
 async def _verify(
-    db: Database, objects: Objects, return_id: UUID, wanted: Mapping[str, int], known: Mapping[str, Recorded]
+    db: Database,
+    objects: Objects,
+    card_return: CardReturn,
+    wanted: Mapping[str, int],
+    known: Mapping[str, Recorded],
 ) -> None:
-    """Raise unless the store is seen, now, to hold all of the manifest as it counts: sound and read back.
+    """Raise unless the store is seen, now, to hold all of the manifest as it counts at the site: sound and
+    read back.
 
     Files that must be read back are looked at first, because a card that waits for them asks often.
     """
     doubtful = {d: size for d, size in wanted.items() if d not in known and size > LARGE_FROM}
     doubtful |= {d: wanted[d] for d, original in known.items() if original.unsound_at is not None}
-    seen = await look(objects, doubtful, known)
+    site = card_return.site
+    seen = await look(objects, site, doubtful, known)
     if not doubtful or any(state != "unread" for state in seen.values()):
-        seen |= await look(objects, {d: size for d, size in wanted.items() if d not in doubtful}, known)
+        seen |= await look(objects, site, {d: size for d, size in wanted.items() if d not in doubtful}, known)
     lacking = sorted(digest for digest, state in seen.items() if state in ("absent", "spoilt"))
     unread = sorted(digest for digest, state in seen.items() if state == "unread")
     # Custody reads every recorded original that looks changed, alerts people, and clears sound ones.
-    await order_reading(db, return_id, (d for d in (*lacking, *unread) if d in known and known[d].image))
+    await order_reading(db, card_return.id, (d for d in (*lacking, *unread) if d in known and known[d].image))
     if lacking:
         raise ObjectsMissing(
             f"{len(lacking)} files of the manifest are not in the store, or not as they were read.",
@@ -223,14 +230,17 @@ async def _write(
     card_return: CardReturn,
     commit: CardReturnCommit,
     manifest: Manifest,
+    images: Collection[str],
 ) -> bytes:
     card = await card_by_id(connection, card_return.card_id) if card_return.card_id else None
     own = card_return.inspection_id or (card["inspection_id"] if card else None)
     stated = {statement.inspection_id for statement in commit.statements}
     concerned = manifest.claimed | stated | ({own} if own else set())
     now = server_now()
+    all_sizes, _ = sizes(manifest.files)
     async with changing(connection, concerned) as inspections:
-        new = await gather_images(connection, manifest.read_by_many(connection), now)
+        brought = await gather_images(connection, card_return.site, manifest.read_by_many(connection), now)
+        new = await new_at_site(connection, card_return.site, all_sizes.keys() - images, brought)
         recorder = Recorder(connection, caller, card_return, inspections, own, now)
         async for files in manifest.read_by_many(connection):
             await recorder.record(files)
@@ -247,7 +257,7 @@ async def _write(
         "files": len(manifest.files),
         "files_new": len(new),
         "bytes": sum(file.size for file in manifest.files),
-        "bytes_new": sum(size for digest, size in sizes(manifest.files)[0].items() if digest in new),
+        "bytes_new": sum(size for digest, size in all_sizes.items() if digest in new),
         "not_placed": recorder.not_placed,
         "unread": storable_json(msgspec.to_builtins(commit.unread)),
         "remarks": extent_remarks(commit) + remarks + placing_remarks(recorder.remarks),

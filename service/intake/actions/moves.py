@@ -28,6 +28,7 @@ from service.intake.store import moving as store
 from service.intake.store.moving import PlacementRow
 from service.intake.store.showing import show_anew
 from service.intake.store.tables import picture_moves, placements
+from service.walls import read_across_sites
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,6 +56,8 @@ async def move_pictures(db: Database, caller: Caller, body: MoveIn) -> Move:
         raise NotAllowed("An agent does not move pictures: a person does, signed in.")
     order = _order(body)
     async with db.begin() as connection:
+        # What the caller may move is judged by both ends of each picture, which may be of two sites.
+        await read_across_sites(connection)
         ends = await _ends(connection, caller, body)
         if not await recorded_so(connection, picture_moves, order, f"Move {body.id}"):
             async with changing(connection, ends) as inspections:
@@ -72,7 +75,7 @@ def _order(body: MoveIn) -> dict[str, Any]:
 
 async def _ends(connection: AsyncConnection, caller: Caller, body: MoveIn) -> set[UUID]:
     """The inspections that pictures leave or reach. The caller's sites are checked before any answer."""
-    ends = {row["inspection_id"] for row in await unit_images_by_id(connection, body.pictures)}
+    ends = {row["inspection_id"] for row in await _pictures_seen(connection, caller, body)}
     if body.to is not None:
         ends.add(body.to.inspection_id)
     if body.undoes is not None:
@@ -80,6 +83,14 @@ async def _ends(connection: AsyncConnection, caller: Caller, body: MoveIn) -> se
     for inspection in (await inspections_by_id(connection, ends)).values():
         caller.must(Act.MOVE_PICTURE, inspection.site)
     return ends
+
+
+async def _pictures_seen(connection: AsyncConnection, caller: Caller, body: MoveIn) -> list[Row]:
+    """The pictures that stand at the caller's sites. One of another site is as one that stands nowhere: its
+    id follows from its digest."""
+    rows = await unit_images_by_id(connection, body.pictures)
+    inspections = await inspections_by_id(connection, {row["inspection_id"] for row in rows})
+    return [row for row in rows if caller.at(inspections[row["inspection_id"]].site)]
 
 
 async def _move(
@@ -91,7 +102,9 @@ async def _move(
 ) -> None:
     if body.undoes is None:
         to = _checked_target(body, inspections)
-        going = await _shown_pictures(connection, body) + await _loose_sightings(connection, caller, body)
+        going = await _shown_pictures(connection, caller, body) + await _loose_sightings(
+            connection, caller, body
+        )
     if not await append_one(connection, picture_moves, order, caller, f"Move {body.id}"):
         raise Conflict(
             f"Move {body.id} is being recorded by another request.", next_step="Repeat the request."
@@ -128,8 +141,8 @@ def _checked_target(body: MoveIn, inspections: Mapping[UUID, Inspection]) -> Mov
     return body.to
 
 
-async def _shown_pictures(connection: AsyncConnection, body: MoveIn) -> list[_Going]:
-    rows = await unit_images_by_id(connection, body.pictures)
+async def _shown_pictures(connection: AsyncConnection, caller: Caller, body: MoveIn) -> list[_Going]:
+    rows = await _pictures_seen(connection, caller, body)
     gone = sorted(set(body.pictures) - {row["id"] for row in rows})
     if gone:
         raise Conflict(

@@ -1,4 +1,4 @@
-"""Parts of a manifest: what they name, what of it the store lacks, and tickets for that."""
+"""Parts of a manifest: what they name, what of it the site lacks, and tickets for that."""
 
 from __future__ import annotations
 
@@ -63,7 +63,7 @@ async def put_part(
     wanted, torn = sizes(part.files)
     async with db.begin() as connection:
         card_return = await opened_return(connection, caller, return_id, "share")
-        known = await recorded(connection, wanted)
+        known = await recorded(connection, card_return.site, wanted)
         differing = {digest for digest, original in known.items() if original.size != wanted[digest]}
         _refuse_sizes(torn | differing)
         refuse_contradictions(part.files)
@@ -74,8 +74,8 @@ async def put_part(
     reach("part.kept")
     if not fresh:
         # An agent that repeats a part may have uploaded some of its files before it was cut off.
-        return await _looked_at(db, objects, settings, return_id, number, part.files, known)
-    return await answer(objects, settings, number, part.files, seen)
+        return await _looked_at(db, objects, settings, card_return, number, part.files, known)
+    return await answer(objects, settings, card_return.site, number, part.files, seen)
 
 
 async def _keep(
@@ -106,7 +106,7 @@ async def check_part(
 ) -> PartAnswer:
     """Look in the store for every file of a part, recorded ones as well, and answer what is lacking."""
     async with db.begin() as connection:
-        await opened_return(connection, caller, return_id)
+        card_return = await opened_return(connection, caller, return_id)
         part = await part_body(connection, return_id, number)
         if part is None:
             raise NotFound(
@@ -114,24 +114,24 @@ async def check_part(
                 next_step="Send the part, then have it checked.",
             )
         files = decoded(part)
-        known = await recorded(connection, sizes(files)[0])
-    return await _looked_at(db, objects, settings, return_id, number, files, known)
+        known = await recorded(connection, card_return.site, sizes(files)[0])
+    return await _looked_at(db, objects, settings, card_return, number, files, known)
 
 
 async def _looked_at(
     db: Database,
     objects: Objects,
     settings: Settings,
-    return_id: UUID,
+    card_return: CardReturn,
     number: int,
     files: Sequence[ManifestFile],
     known: Mapping[str, Recorded],
 ) -> PartAnswer:
     wanted, _ = sizes(files)
-    seen = await look(objects, wanted, known)
+    seen = await look(objects, card_return.site, wanted, known)
     async with db.begin() as connection:
-        await _await_large(connection, return_id, wanted, seen)
-    return await answer(objects, settings, number, files, seen)
+        await _await_large(connection, card_return.id, wanted, seen)
+    return await answer(objects, settings, card_return.site, number, files, seen)
 
 
 async def _await_large(
@@ -145,11 +145,12 @@ async def _await_large(
 async def answer(
     objects: Objects,
     settings: Settings,
+    site: str,
     number: int,
     files: Sequence[ManifestFile | FileAhead],
     seen: Mapping[str, Seen],
 ) -> PartAnswer:
-    """Tickets for what the store was seen to lack of these files."""
+    """Tickets for what the site was seen to lack of these files."""
     small, big = split(sizes(files)[0])
     # A small file that came in again needs no second upload; custody reads it back before the commit.
     lacking = {digest: size for digest, size in small.items() if seen[digest] in ("absent", "spoilt")}
@@ -162,7 +163,7 @@ async def answer(
         part=number,
         files=len(files),
         held=sum(file.sha256 not in sent for file in files),
-        lacking=await tickets(objects, settings, files, lacking, spoilt),
+        lacking=await tickets(objects, settings, site, files, lacking, spoilt),
         large=waiting,
     )
 

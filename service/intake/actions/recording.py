@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import AsyncIterator, Iterable, Mapping, Sequence
+from collections.abc import AsyncIterator, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
@@ -19,10 +19,12 @@ from service.contract.wire import new_id
 from service.database import as_bytea, insert_rows, storable, storable_json
 from service.facts.store import append
 from service.images import store as images_rows
+from service.intake.actions.lacking import order_reading_of
 from service.intake.rules.clocks import taken_at
 from service.intake.rules.manifests import wants_thumbnail
 from service.intake.rules.placing import Verdict, judge
 from service.intake.store.card_return import CardReturn
+from service.intake.store.seen import images_seen
 from service.intake.store.showing import show_anew
 from service.intake.store.sighting import first_wanted
 from service.intake.store.tables import placements, sightings
@@ -39,18 +41,36 @@ class Seen:
 
 
 async def gather_images(
-    connection: AsyncConnection, parts: AsyncIterator[list[ManifestFile]], now: datetime
+    connection: AsyncConnection, site: str, parts: AsyncIterator[list[ManifestFile]], now: datetime
 ) -> set[str]:
-    """Write the images of a manifest that are not recorded yet; returns the digests that were new."""
+    """Write the images of a manifest that are not recorded yet, as they lie under the name of the site;
+    returns the digests that were new."""
 
     async def rows() -> AsyncIterator[list[dict[str, Any]]]:
         met: set[str] = set()
         async for files in parts:
             firsts = {file.sha256: file for file in reversed(files) if file.sha256 not in met}
             met.update(firsts)
-            yield [_image_row(file, now) for file in firsts.values()]
+            yield [_image_row(file, site, now) for file in firsts.values()]
 
     return await images_rows.gather_images(connection, rows())
+
+
+async def new_at_site(
+    connection: AsyncConnection, site: str, unknown: Collection[str], brought: Collection[str]
+) -> set[str]:
+    """Which of the digests that a site did not know before it now brings first: those of which an image was
+    just written (`brought`), and those that other sites alone have brought, whose bytes it has sent as well.
+
+    Should custody have found the others' bytes unsound, it is ordered to look for those that came now.
+    """
+    others = set(unknown) - set(brought)
+    if not others:
+        return set(brought)
+    rows = await images_rows.images_held(connection, others)
+    unsound = sorted(digest for digest, row in rows.items() if row["unsound_at"] is not None)
+    await order_reading_of(connection, unsound)
+    return set(brought) | others - (await images_seen(connection, others, {site})).keys()
 
 
 @dataclass(slots=True)
@@ -113,9 +133,9 @@ class Recorder:
             await show_anew(self.connection, at, digests)
 
 
-def _image_row(file: ManifestFile, now: datetime) -> dict[str, Any]:
+def _image_row(file: ManifestFile, site: str, now: datetime) -> dict[str, Any]:
     """The row names the bytes alone; until the service looks at them, the sightings say what they are."""
-    return {"digest": file.sha256, "size": file.size, "verified_at": now}
+    return {"digest": file.sha256, "size": file.size, "site": site, "verified_at": now}
 
 
 def _sighting_row(item: Seen, return_id: UUID, zone: ZoneInfo, now: datetime) -> dict[str, Any]:

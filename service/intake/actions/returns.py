@@ -36,6 +36,7 @@ from service.intake.store.returns import (
     returns_page,
     revision_label,
 )
+from service.walls import read_across_sites
 
 
 class ReturnDiffers(Conflict):
@@ -53,6 +54,8 @@ async def open_return(
     caller.must(Act.READ_CARD, opening.site)
     as_sent = storable_json(msgspec.to_builtins(opening))
     async with db.begin() as connection:
+        # An id that is taken is taken at every site.
+        await read_across_sites(connection)
         card_return = await return_by_id(connection, return_id)
         if card_return is None:
             await _insert_return(connection, caller, return_id, opening, as_sent)

@@ -7,14 +7,17 @@ from typing import Literal, NamedTuple, Protocol
 
 
 class Recorded(NamedTuple):
-    """What the record says of a digest. `image` False: a large file that was read back and is no image yet.
+    """What the record of one site says of a digest: what other sites alone have brought is unknown to it.
 
-    `unsound_at`: when, by the store's clock, a reading last found it not sound; None: it is as far as known.
+    `image` False: a large file that was read back and is no image yet. `site`: under whose name the store has
+    the bytes. `unsound_at`: when, by the store's clock, a reading last found them not sound; None: they are,
+    as far as known.
     """
 
     size: int
     unsound_at: datetime | None
     image: bool
+    site: str
 
 
 class Stat(Protocol):
@@ -48,6 +51,14 @@ def seen_as(digest: str, size: int, stat: Stat | None, known: Recorded | None, b
         # Both times are the store's, in whole seconds; a tie costs one reading more, which does no harm.
         return "unread" if stat.modified is not None and stat.modified >= known.unsound_at else "spoilt"
     return "unread" if by_parts and known is None else "held"
+
+
+def seen_beside(elsewhere: Seen, here: Seen) -> Seen:
+    """How an original is held that lies under another site's name, by that and by the site's own name. What
+    came in under the site's own counts when custody has read it back."""
+    if elsewhere in ("held", "unread"):
+        return elsewhere
+    return "unread" if here == "held" else here
 
 
 def seen_in_record(known: Recorded | None) -> Seen:

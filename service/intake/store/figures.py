@@ -7,7 +7,8 @@ from collections.abc import Mapping
 import sqlalchemy as sa
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-# Images are summed over card returns, not counted: there are hundreds of times fewer of these.
+# Images are summed over card returns, not counted: there are hundreds of times fewer of these. So an image is
+# counted once for each site that sent it.
 # procrastinate_jobs is the queue's own table; done jobs are deleted from it.
 _FIGURES = """
 SELECT back.*, agent.*, job.*, owed.*

@@ -12,7 +12,7 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.access.store import sites
 from service.campaigns.store.tables import inspections, unit_images
-from service.database import Row
+from service.database import Row, serialise
 from service.facts.store import standing
 from service.intake.rules.placing import Place
 from service.intake.store.tables import card_returns, picture_move_items, picture_moves, placements, sightings
@@ -111,11 +111,14 @@ async def placements_standing_at(
 
 
 async def sightings_by_id(connection: AsyncConnection, sighting_ids: Iterable[UUID]) -> Sequence[Row]:
-    """Sightings, locked, with their site and whether any placement stands."""
+    """Sightings with their site and whether any placement stands; until the transaction ends no other moves
+    sightings of the same card returns."""
     here = sightings.c.id.in_(list(sighting_ids))
-    # A statement of its own takes the locks: the next one then sees what other transactions wrote meanwhile.
-    locked = sa.select(sightings.c.id).where(here).order_by(sightings.c.id)
-    await connection.execute(locked.with_for_update(key_share=True))
+    # Statements of their own take the locks: the next one then sees what other transactions wrote meanwhile.
+    # No lock of rows: that needs leave to change them, which nobody has.
+    returns = sa.select(sightings.c.card_return_id).distinct().where(here)
+    for return_id in sorted(await connection.scalars(returns)):
+        await serialise(connection, f"sightings of {return_id}")
     found = await connection.execute(
         sa.select(
             sightings,

@@ -9,7 +9,7 @@ import sqlalchemy as sa
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.campaigns.store.tables import inspections
-from service.database import Row, json, reference, text
+from service.database import Row, belongs_to_site, json, reference, text
 from service.facts.store import fact_table
 from service.units.store import units
 
@@ -30,6 +30,9 @@ refusals_settled = fact_table(
     reference("statement_id", "statements.id", nullable=True),
     text("reason"),
 )
+
+belongs_to_site(refused_statements, "card_return_id", "site_id")
+belongs_to_site(refusals_settled, "refused_id", "card_return_id", "site_id")
 
 
 def refused_of(card_returns: sa.Table) -> sa.ColumnElement[list[Any]]:

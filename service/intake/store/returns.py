@@ -50,7 +50,7 @@ def _returns() -> sa.Select[*tuple[Any, ...]]:
             sites.c.code.label("site"),
             sites.c.time_zone,
             agents.c.name.label("agent"),
-            not_yet_verified(card_returns),
+            not_yet_verified(),
             refused_of(card_returns),
         )
         .join(sites, sites.c.id == card_returns.c.site_id)

@@ -14,6 +14,7 @@ from service.contract.cards import NO_PICTURE, PICTURES
 from service.database import Row, insert_rows
 from service.facts.store import stands
 from service.intake.store.tables import placements
+from service.walls import read_across_sites
 
 # This is rules.shown in SQL, so that the two can be compared. The id is made of the key, so an image that
 # comes back to a place gets the same row id again.
@@ -58,6 +59,7 @@ async def show_anew(
     connection: AsyncConnection, inspection_ids: Collection[UUID], digests: Collection[str]
 ) -> None:
     """Replace the rows that these inspections, which are locked, show of these images."""
+    await read_across_sites(connection)
     values = {"inspections": list(inspection_ids), "digests": list(digests)}
     await connection.execute(sa.text(_TAKE_AWAY), values)
     await connection.execute(sa.text(_SHOW), _values(**values))
@@ -65,6 +67,7 @@ async def show_anew(
 
 async def shown_by_facts(connection: AsyncConnection, inspection_ids: Collection[UUID]) -> Sequence[Row]:
     """What these inspections have to show, from the facts."""
+    await read_across_sites(connection)
     found = await connection.execute(sa.text(_FOLD), _values(inspections=list(inspection_ids)))
     return found.mappings().all()
 

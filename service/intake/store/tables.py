@@ -5,7 +5,18 @@ from __future__ import annotations
 import sqlalchemy as sa
 from sqlalchemy.dialects.postgresql import JSONB
 
-from service.database import id_column, ids, json, metadata, moment, reference, text, texts
+from service.database import (
+    belongs_to_site,
+    id_column,
+    ids,
+    json,
+    kept_for_ever,
+    metadata,
+    moment,
+    reference,
+    text,
+    texts,
+)
 from service.facts.store import fact_table
 
 # Which card was prepared for which inspection, by an agent.
@@ -60,6 +71,25 @@ card_returns = sa.Table(
     sa.Index("ix_card_returns_site", "site_id", "id"),
     sa.Index("ix_card_returns_card", "card_id"),
     sa.Index("ix_card_returns_agent", "agent_id"),
+    info=kept_for_ever(
+        "finished_at",
+        "committed_at",
+        "manifest_sha256",
+        "complete",
+        "extent",
+        "extent_note",
+        "confirmed_by",
+        "aside",
+        "files",
+        "files_new",
+        "bytes",
+        "bytes_new",
+        "not_placed",
+        "unread",
+        "remarks",
+        "statements",
+        sealed="old.committed_at IS NOT NULL",
+    ),
 )
 
 # The manifest as the agent sent it, part by part, kept as evidence of what was claimed.
@@ -71,6 +101,7 @@ card_return_parts = sa.Table(
     sa.Column("files", sa.Integer, nullable=False),
     sa.Column("body", sa.LargeBinary, nullable=False),
     text("body_sha256"),
+    info=kept_for_ever(),
 )
 
 # One file seen on one card at one path, with the four clocks as read (I9): Exif, file system (zone unknown),
@@ -100,6 +131,7 @@ sightings = sa.Table(
     sa.ForeignKeyConstraint(["digest"], ["images.digest"]),
     sa.UniqueConstraint("card_return_id", "ordinal"),
     sa.Index("ix_sightings_digest", "digest", "card_return_id", "ordinal"),
+    info=kept_for_ever(),
 )
 
 # A person's order to show pictures at another place, with the reason (I12).
@@ -125,6 +157,7 @@ picture_move_items = sa.Table(
     reference("to_inspection_id", "inspections.id", index=True),
     text("to_location_key", nullable=True),
     sa.Column("to_element", sa.Integer),
+    info=kept_for_ever(),
 )
 
 # Who or what rule said where a sighting belongs. A move replaces earlier placements (I12), and so does a
@@ -158,4 +191,15 @@ receipts = sa.Table(
     text("key_id", primary_key=True),
     sa.Column("body", sa.LargeBinary, nullable=False),
     moment("issued_at"),
+    info=kept_for_ever(),
 )
+
+belongs_to_site(card_returns, "site_id")
+belongs_to_site(card_return_parts, "card_return_id", "site_id")
+belongs_to_site(receipts, "card_return_id", "site_id")
+belongs_to_site(sightings, "card_return_id", "site_id")
+# Whoever opens the return of a card that was prepared elsewhere is told so.
+belongs_to_site(cards, "site_id", read_by_all=True)
+# A picture of one site may have stood, or stand, at an inspection of another.
+belongs_to_site(placements, "inspection_id", "site_id", read_by_all=True)
+belongs_to_site(picture_move_items, "to_inspection_id", "site_id", read_by_all=True)

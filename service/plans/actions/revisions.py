@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Callable, Mapping
 from datetime import datetime
 from typing import Any
@@ -267,4 +268,4 @@ async def read_difference(db: Database, caller: Caller, before: UUID, after: UUI
             f"The revisions belong to two plans, {old.plan} and {new.plan}.",
             next_step="Compare two revisions of one plan.",
         )
-    return difference.difference(old, new)
+    return await asyncio.to_thread(difference.difference, old, new)

@@ -17,6 +17,7 @@ from service.images.actions import MADE
 from service.intake.rules.clocks import clocks
 from service.records.actions.units import visible_unit
 from service.records.store import history
+from service.walls import read_across_sites
 
 
 async def unit_history(
@@ -32,6 +33,8 @@ async def unit_history(
     caller.must(Act.READ)
     async with db.begin() as connection:
         unit = await visible_unit(connection, caller, serial)
+        # Pictures of the unit came in wherever it stood, and may count at units of other sites.
+        await read_across_sites(connection)
         if not caller.at(unit["site"]):
             wanted = history.limited(wanted, caller.sites)
         rows = await history.history_page(connection, unit["id"], wanted, after, limit)
@@ -69,6 +72,7 @@ async def places_counting(
 ) -> dict[str, tuple[list[CountedPlace], bool]]:
     """By image the first locations where it counts, and whether there are more."""
     async with db.begin() as connection:
+        await read_across_sites(connection)
         places = await places_of(connection, set(digests), caller.sites)
     return {
         digest: named_places([row for row in rows if row["location_key"]]) for digest, rows in places.items()

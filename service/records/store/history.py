@@ -24,7 +24,8 @@ WITH page AS MATERIALIZED (
     ORDER BY taken_at DESC, id DESC
     LIMIT :limit
 )
-SELECT page.*, image.size, image.verified_at, image.thumbnail, sighting.kind, sighting.marks,
+SELECT page.*, image.size, image.verified_at, image.thumbnail, image.no_thumbnail,
+       sighting.kind, sighting.marks,
        coalesce(image.format, sighting.format) AS format, coalesce(image.exif, sighting.exif) AS exif,
        page.counted AND {elsewhere} AS elsewhere,
        sighting.path, sighting.modified, sighting.read_at, sighting.received_at,

@@ -12,41 +12,58 @@ from service.database import Row
 from service.facts.store import stands
 from service.intake.store.tables import placements
 
-# The sightings of an image that the caller may see, from a key on: the card came back at one of his sites, or
-# the picture stands at a unit or inspection of one. Tables of contexts above are named in text.
-_SIGHTINGS = """
-SELECT sighting.*, back.card_id, back.person, back.scope, site.code AS site, agent.name AS agent
-FROM sightings sighting
-JOIN card_returns back ON back.id = sighting.card_return_id
-JOIN sites site ON site.id = back.site_id
-JOIN agents agent ON agent.id = back.agent_id
-WHERE sighting.digest = :digest
-  AND (sighting.card_return_id, sighting.ordinal) > (:after_return, :after_ordinal)
-  AND (CAST(:sites AS text[]) IS NULL OR site.code = ANY(:sites) OR EXISTS (
+# Which sightings of an image the caller may see: the card came back at one of his sites, or the picture
+# stands at a unit or inspection of one. Tables of contexts above are named in text.
+_VISIBLE = """
+sighting.digest = :digest AND (CAST(:sites AS text[]) IS NULL OR site.code = ANY(:sites) OR EXISTS (
     SELECT 1 FROM placements
     JOIN inspections ON inspections.id = placements.inspection_id
     JOIN units ON units.id = inspections.unit_id
     JOIN sites place ON place.id IN (inspections.site_id, units.site_id)
     WHERE placements.sighting_id = sighting.id AND place.code = ANY(:sites)))
-ORDER BY sighting.card_return_id, sighting.ordinal
-LIMIT :limit
 """
 
-# The service shows what it found in the bytes; before it looked, what the first sighting that took them for a
-# picture says, else what the first sighting says.
-_IMAGE = """
-SELECT image.digest, image.size, image.verified_at, image.thumbnail, image.looked_at,
-       coalesce(image.marks, sighting.marks, '{}') AS marks,
-       coalesce(image.exif, sighting.exif, '{}') AS exif,
-       coalesce(image.format, sighting.format) AS format, coalesce(image.width, sighting.width) AS width,
-       coalesce(image.height, sighting.height) AS height
+# These from a key on.
+_SIGHTINGS = f"""
+SELECT sighting.*, back.card_id, back.person, back.scope, site.code AS site, agent.name AS agent
+FROM sightings sighting
+JOIN card_returns back ON back.id = sighting.card_return_id
+JOIN sites site ON site.id = back.site_id
+JOIN agents agent ON agent.id = back.agent_id
+WHERE {_VISIBLE}
+  AND (sighting.card_return_id, sighting.ordinal) > (:after_return, :after_ordinal)
+ORDER BY sighting.card_return_id, sighting.ordinal
+LIMIT :limit
+"""  # noqa: S608
+
+_SITES = f"""
+SELECT DISTINCT site.code
+FROM sightings sighting
+JOIN card_returns back ON back.id = sighting.card_return_id
+JOIN sites site ON site.id = back.site_id
+WHERE {_VISIBLE}
+ORDER BY site.code
+"""  # noqa: S608
+
+# The service shows what it found in the bytes; before it looked, what a sighting says that the caller may
+# see: the first that took them for a picture, else the first.
+_IMAGE = f"""
+SELECT image.digest, image.size, image.site, image.verified_at, image.thumbnail,
+       image.no_thumbnail, image.looked_at,
+       coalesce(image.marks, told.marks, '{{}}') AS marks,
+       coalesce(image.exif, told.exif, '{{}}') AS exif,
+       coalesce(image.format, told.format) AS format, coalesce(image.width, told.width) AS width,
+       coalesce(image.height, told.height) AS height
 FROM images image
 LEFT JOIN LATERAL (
-    SELECT * FROM sightings seen WHERE seen.digest = image.digest AND image.looked_at IS NULL
-    ORDER BY seen.format IS NULL, seen.card_return_id, seen.ordinal LIMIT 1
-) sighting ON true
+    SELECT sighting.* FROM sightings sighting
+    JOIN card_returns back ON back.id = sighting.card_return_id
+    JOIN sites site ON site.id = back.site_id
+    WHERE image.looked_at IS NULL AND {_VISIBLE}
+    ORDER BY sighting.format IS NULL, sighting.card_return_id, sighting.ordinal LIMIT 1
+) told ON true
 WHERE image.digest = :digest
-"""
+"""  # noqa: S608
 
 _EVER_AT_UNIT = """
 SELECT EXISTS (
@@ -97,9 +114,20 @@ async def visible_sightings(
     return found.mappings().all()
 
 
-async def image_by_digest(connection: AsyncConnection, digest: str) -> Row | None:
-    """An image and what is known of its bytes; `looked_at` None: as agents read it."""
-    return (await connection.execute(sa.text(_IMAGE), {"digest": digest})).mappings().one_or_none()
+async def sites_seen(
+    connection: AsyncConnection, digest: str, site_codes: Collection[str] | None
+) -> list[str]:
+    """The sites where the sightings of an image that the caller may see came in."""
+    return list(await connection.scalars(sa.text(_SITES), {"digest": digest, "sites": _codes(site_codes)}))
+
+
+async def image_by_digest(
+    connection: AsyncConnection, digest: str, site_codes: Collection[str] | None
+) -> Row | None:
+    """An image and what is known of its bytes; `looked_at` None: as the agents read it whose sightings the
+    caller may see."""
+    asked = {"digest": digest, "sites": _codes(site_codes)}
+    return (await connection.execute(sa.text(_IMAGE), asked)).mappings().one_or_none()
 
 
 async def ever_at_unit(connection: AsyncConnection, digest: str, unit_id: UUID) -> bool:
