@@ -13,6 +13,7 @@ from litestar.middleware import DefineMiddleware
 from litestar.openapi import OpenAPIConfig
 from litestar.openapi.spec import Components, SecurityScheme, Tag
 
+import service.access.log_routes
 import service.access.routes
 import service.campaigns.routes
 import service.custody.routes
@@ -36,6 +37,7 @@ from service.web.refusals import with_pages
 
 ROUTERS: list[Router] = [
     service.access.routes.router,
+    service.access.log_routes.router,
     service.plans.routes.router,
     service.records.routes.router,
     service.campaigns.routes.router,

@@ -7,7 +7,7 @@ from datetime import datetime
 from typing import Annotated, Any, Literal
 from uuid import UUID
 
-from litestar import Response, get
+from litestar import Response, Router, get
 from litestar.di import NamedDependency
 from litestar.openapi.spec import OpenAPIMediaType, OpenAPIResponse, OpenAPIType, Operation, Schema
 from litestar.params import FromQuery, QueryParameter
@@ -114,3 +114,6 @@ def _with_zone(at: datetime | None) -> datetime | None:
     if at is not None and at.tzinfo is None:
         raise Malformed("A time without a zone names no moment.", next_step="Add Z, or +01:00.")
     return at
+
+
+router = Router(path="/api/v1", route_handlers=[list_access_events], tags=["access"])

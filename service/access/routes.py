@@ -18,7 +18,6 @@ from service.access.auth import (
     session_cookie,
     visitor_of,
 )
-from service.access.log_routes import list_access_events
 from service.access.rules import Caller
 from service.bodies import LONG_BODY, NOBODY_SENDS
 from service.contract.access import (
@@ -395,7 +394,6 @@ router = Router(
         put_site,
         read_people,
         put_people,
-        list_access_events,
     ],
     tags=["access"],
 )

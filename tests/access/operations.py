@@ -313,7 +313,7 @@ def held_but_refusals(settings: Settings) -> dict[str, list[Any]]:
     """Refusals are recorded, and who opened a picture before may be recorded a moment later."""
     held = everything_held(settings)
     del held["access_events"], held["picture_reads"]
-    others = "SELECT count(*) FROM access_events WHERE kind <> 'refused'"
+    others = "SELECT count(*) FROM access_events WHERE kind NOT IN ('refused', 'token_refused')"
     return held | {"events": execute(settings, others)}
 
 
