@@ -129,7 +129,11 @@ async def here(yard: Yard, service_settings: Settings) -> Theirs:
 
 def callers(service: Running, here: Theirs) -> dict[str, httpx.Client]:
     people = {str(role): service.client_for([role], [here.site]) for role in Role}
-    return {**people, AGENT: service.client(token_for_agent(service.settings, here.agent_id))}
+    everybody = {**people, AGENT: service.client(token_for_agent(service.settings, here.agent_id))}
+    for client in everybody.values():
+        # The first use of a token is noted; what a test then sees written is no such note.
+        client.get("/api/v1/callers/me")
+    return everybody
 
 
 def ask(client: httpx.Client, operation: Operation, here: Theirs) -> httpx.Response:

@@ -51,6 +51,7 @@ OPEN = {
     "enrolment_codes": "a code is looked up before a caller is known",
     "access_events": "a sign-in is noted before a caller is known",
     "picture_reads": "reads of many callers are written together, outside of any request",
+    "revision_events": "plans, and where they are effective, are for every site to read",
     "accounts": "accounts and people are looked up before a caller is known",
     "account_proposals": "an account is of several sites, and so is what is proposed for it",
     "units": "a unit is seen where it stands and where it was inspected",
