@@ -3,6 +3,7 @@
 from alembic import context
 from sqlalchemy import create_engine, pool
 
+import service.access.events
 import service.access.identities
 import service.access.store
 import service.custody.store.tables

@@ -13,6 +13,7 @@ from litestar.middleware import DefineMiddleware
 from litestar.openapi import OpenAPIConfig
 from litestar.openapi.spec import Components, SecurityScheme, Tag
 
+import service.access.log_routes
 import service.access.routes
 import service.campaigns.routes
 import service.custody.routes
@@ -21,6 +22,7 @@ import service.plans.routes
 import service.records.routes
 import service.web.routes
 from service.access.auth import SESSION_COOKIE, Authentication, provide_caller
+from service.access.refusals import noted
 from service.bodies import BODY
 from service.contract.wire import build_shapes
 from service.described import DescribedJson
@@ -35,6 +37,7 @@ from service.web.refusals import with_pages
 
 ROUTERS: list[Router] = [
     service.access.routes.router,
+    service.access.log_routes.router,
     service.plans.routes.router,
     service.records.routes.router,
     service.campaigns.routes.router,
@@ -45,7 +48,18 @@ ROUTERS: list[Router] = [
 
 
 # What handlers are given by the name of their parameter.
-PROVIDED = ("db", "objects", "settings", "commits", "signer", "writable", "watch", "checks", "single_sign_on")
+PROVIDED = (
+    "db",
+    "objects",
+    "settings",
+    "commits",
+    "signer",
+    "writable",
+    "watch",
+    "access_log",
+    "checks",
+    "single_sign_on",
+)
 
 
 def create_app(settings: Settings | None = None) -> Litestar:
@@ -79,7 +93,8 @@ def create_app(settings: Settings | None = None) -> Litestar:
     )
     app.state.db = parts.db
     app.state.settings = settings
-    app.asgi_handler = framed(watched(app.asgi_handler), https=settings.secure_cookies)
+    handler = noted(app.asgi_handler, parts.access_log, trusted_proxy=settings.trusted_proxy == "yes")
+    app.asgi_handler = framed(watched(handler), https=settings.secure_cookies)
     return app
 
 

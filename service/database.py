@@ -6,13 +6,14 @@ answer, and anything raised inside rolls it back.
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator, Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import AsyncIterator, Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import asynccontextmanager, contextmanager
 from contextvars import ContextVar
 from datetime import UTC, datetime
 from functools import cache
 from typing import Any, TypeVar
 from uuid import UUID
+from weakref import WeakKeyDictionary
 
 import msgspec
 import psycopg
@@ -46,10 +47,14 @@ def kept_for_ever(*changing: str, sealed: str = "", secret: Collection[str] = ()
     return {"record": True, "changing": changing, "sealed": sealed, "secret": frozenset(secret)}
 
 
-def working(*changing: str, deleted: bool = False, secret: Collection[str] = ()) -> dict[str, Any]:
+def working(
+    *changing: str, deleted: bool = False, ages_by: str = "", secret: Collection[str] = ()
+) -> dict[str, Any]:
     """The `info` of a table that is no record: the service may change the columns `changing` (EVERY: all of
-    them), and remove rows where they are `deleted`."""
-    return {"record": False, "changing": changing, "deleted": deleted, "secret": frozenset(secret)}
+    them), and remove rows where they are `deleted`. With `ages_by`, a column of times, a function of the
+    database `forget_<table>(days)` removes rows by their age, and the service may call it."""
+    info = {"record": False, "changing": changing, "deleted": deleted, "secret": frozenset(secret)}
+    return info | {"ages_by": ages_by}
 
 
 def belongs_to_site(table: sa.Table, *path: str, read_by_all: bool = False) -> None:
@@ -203,6 +208,14 @@ def _leave_a_replica(context: sa.ExceptionContext) -> None:
         context.is_disconnect = True
 
 
+_afterwards: WeakKeyDictionary[AsyncConnection, list[Callable[[], None]]] = WeakKeyDictionary()
+
+
+def afterwards(connection: AsyncConnection, call: Callable[[], None]) -> None:
+    """Call it once the transaction that `Database.begin` opened has committed, and never if it does not."""
+    _afterwards.setdefault(connection, []).append(call)
+
+
 class Database:
     """A pool of connections to one Postgres. `scope`: for which sites a transaction is where nobody called
     (`acting_for`); a worker and a command are for EVERY_SITE."""
@@ -231,6 +244,8 @@ class Database:
             if here != NO_SITE:
                 await connection.exec_driver_sql(_as_setting(here))
             yield connection
+        for call in _afterwards.pop(connection, ()):
+            call()
 
     async def ready(self) -> bool:
         """True when a query is answered and the schema is at the newest migration."""

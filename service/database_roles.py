@@ -8,7 +8,7 @@ to this.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import sqlalchemy as sa
 
@@ -69,20 +69,57 @@ def triggers(table: sa.Table) -> list[Trigger]:
 
 # Whoever may make temporary tables could else put one in front of a table that a function reads.
 _PATH = "search_path=public, pg_temp"
-# What a function returns, its language, its body, and the path on which it finds tables.
-Function = tuple[str, str, str, str | None]
+# One that runs with the rights of the owner names the schema of each table itself.
+_OWNERS_PATH = "search_path=pg_catalog, pg_temp"
+
+
+class Function(NamedTuple):
+    """A function of the database. `path`: where it finds tables; `takes`: its parameters, as SQL. One that
+    runs `as_owner` is the writer's alone to call."""
+
+    returns: str
+    language: str
+    body: str
+    path: str | None
+    takes: str = ""
+    as_owner: bool = False
+
+    def made_as(self, name: str) -> str:
+        settings = f" SET {self.path}" if self.path else " STABLE PARALLEL SAFE"
+        return (
+            f"CREATE OR REPLACE FUNCTION {name}({self.takes}) RETURNS {self.returns} LANGUAGE {self.language}"
+            f"{' SECURITY DEFINER' if self.as_owner else ''}{settings} AS $body${self.body}$body$"
+        )
+
+
+def _forgetting(table: sa.Table) -> Function:
+    """Removes up to 10,000 rows that are older than so many days, and nothing else; how many were."""
+    name, at = f"public.{table.name}", table.info["ages_by"]
+    body = f"""
+DECLARE forgotten bigint;
+BEGIN
+    IF days IS NULL OR days < 1 THEN
+        RAISE EXCEPTION 'rows of {table.name} are kept for a day at least';
+    END IF;
+    DELETE FROM {name} WHERE id IN (
+        SELECT id FROM {name} WHERE {at} < now() - make_interval(days => days) ORDER BY {at} LIMIT 10000);
+    GET DIAGNOSTICS forgotten = ROW_COUNT;
+    RETURN forgotten;
+END
+"""  # noqa: S608 (names of our own tables)
+    return Function("bigint", "plpgsql", body, _OWNERS_PATH, "days integer", as_owner=True)
 
 
 def functions() -> dict[str, Function]:
-    """Each function that a trigger or a policy calls."""
-    found: dict[str, Function] = {
-        name: (returns, "sql", body, None) for name, (returns, body) in walls.FUNCTIONS.items()
-    }
-    found[_REFUSE] = ("trigger", "plpgsql", f"BEGIN {_RAISE} END", _PATH)
+    """Each function that a trigger, a policy or the writer calls."""
+    found = {name: Function(returns, "sql", body, None) for name, (returns, body) in walls.FUNCTIONS.items()}
+    found[_REFUSE] = Function("trigger", "plpgsql", f"BEGIN {_RAISE} END", _PATH)
     for table in metadata.tables.values():
         if is_record(table) and table.info["sealed"]:
             body = f"BEGIN IF {table.info['sealed']} THEN {_RAISE} END IF; RETURN new; END"
-            found[f"{_REFUSE}_of_{table.name}"] = ("trigger", "plpgsql", body, _PATH)
+            found[f"{_REFUSE}_of_{table.name}"] = Function("trigger", "plpgsql", body, _PATH)
+        if table.info.get("ages_by"):
+            found[f"forget_{table.name}"] = _forgetting(table)
     return found
 
 

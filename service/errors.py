@@ -54,6 +54,8 @@ class NotSignedIn(Refusal):
 
 class NotAllowed(Refusal):
     status, slug, title = 403, "not-allowed", "The caller may not do this"
+    #: What the caller may not do, where it is an act that roles allow.
+    act: str | None = None
 
 
 class PasswordWasReset(Refusal):

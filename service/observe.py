@@ -1,4 +1,5 @@
-"""Logs as JSON lines and metrics. Neither ever holds a body, a header, a cookie or a query string."""
+"""Logs as JSON lines and metrics. Neither ever holds a body, a cookie or a query string, and of headers only
+what the access log says of an event: the user agent, made plain."""
 
 from __future__ import annotations
 

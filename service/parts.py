@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from service.settings import Settings
 
 if TYPE_CHECKING:
+    from service.access.actions.keeping import AccessLog
     from service.access.actions.single_sign_on import SingleSignOn
     from service.database import Database
     from service.images.looking import Looker
@@ -36,6 +37,12 @@ class Parts:
 
         scope = EVERY_SITE if self._every_site else NO_SITE
         return Database(self.settings.database_url, pool_size=self._pool_size, scope=scope)
+
+    @cached_property
+    def access_log(self) -> AccessLog:
+        from service.access.actions.keeping import AccessLog
+
+        return AccessLog(self.db)
 
     @cached_property
     def objects(self) -> Objects:
@@ -94,6 +101,8 @@ class Parts:
         made = self.__dict__
         if "commits" in made:
             await self.commits.close()
+        if "access_log" in made:
+            await self.access_log.close()
         if "db" in made:
             await self.db.close()
         for part in ("objects", "holding", "looker", "checks"):

@@ -42,6 +42,7 @@ def problem_response(
 
 
 def refused(request: AnyRequest, refusal: Refusal) -> Response[bytes]:
+    request.scope["state"]["refused_act"] = getattr(refusal, "act", None)
     headers = {}
     if refusal.status == 401:
         headers["WWW-Authenticate"] = 'Bearer realm="sightledger"'

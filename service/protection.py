@@ -134,24 +134,48 @@ def _owners(relations: dict[str, _Relation]) -> Iterator[Lapse]:
 
 _FUNCTIONS = sa.text(
     """
-    SELECT proname, format_type(prorettype, NULL), lanname, prosrc, array_to_string(proconfig, ';')
+    SELECT proname, format_type(prorettype, NULL), lanname, prosrc, array_to_string(proconfig, ';'),
+           pg_get_function_arguments(pg_proc.oid), prosecdef, pg_get_userbyid(proowner),
+           ARRAY(SELECT coalesce(rolname::text, :anybody)
+                 FROM aclexplode(coalesce(proacl, acldefault('f', proowner))) AS entry
+                 LEFT JOIN pg_roles ON pg_roles.oid = entry.grantee
+                 WHERE entry.grantee <> proowner ORDER BY 1)
     FROM pg_proc JOIN pg_language ON pg_language.oid = prolang
-    WHERE pronamespace = 'public'::regnamespace AND NOT prosecdef
+    WHERE pronamespace = 'public'::regnamespace
     """
 )
 
 
 def _functions(connection: sa.Connection) -> Iterator[Lapse]:
-    found = {name: tuple(rest) for name, *rest in connection.execute(_FUNCTIONS)}
+    found = {
+        (name, made[4]): (made, owner, callers)
+        for name, *made, owner, callers in connection.execute(_FUNCTIONS, {"anybody": ANYBODY})
+    }
     for name, function in functions().items():
-        if found.get(name) != function:
-            returns, language, body, path = function
-            settings = f" SET {path}" if path else " STABLE PARALLEL SAFE"
+        made, owner, callers = found.get((name, function.takes), (None, OWNER, []))
+        if made != list(function):
             yield Lapse(
-                f"The function {name}, by which rows are kept or kept apart, is not as it should be.",
-                f"CREATE OR REPLACE FUNCTION {name}() RETURNS {returns} LANGUAGE {language}{settings}"
-                f" AS $body${body}$body$",
+                f"The function {name}, by which rows are kept, kept apart or end, is not as it should be.",
+                function.made_as(name),
             )
+        if owner != OWNER:
+            yield Lapse(f"The function {name} belongs to {owner}, who may change it.", "")
+        if function.as_owner:
+            yield from _callers(f"{name}({function.takes})", set(callers))
+
+
+def _callers(signature: str, callers: set[str]) -> Iterator[Lapse]:
+    """Who may call a function that runs with the rights of the owner: the writer alone."""
+    for role in sorted(callers - {WRITER}):
+        yield Lapse(
+            f"{role} may call {signature}, which it should not.",
+            f"REVOKE EXECUTE ON FUNCTION {signature} FROM {role}",
+        )
+    if WRITER not in callers:
+        yield Lapse(
+            f"{WRITER} may not call {signature}, which the service needs.",
+            f"GRANT EXECUTE ON FUNCTION {signature} TO {WRITER}",
+        )
 
 
 # pg_trigger.tgtype, as the manual of PostgreSQL leaves to its source (pg_trigger.h).

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 # Tables that no projection is folded from: whoever recounts looks at how the database keeps them, too.
+import service.access.events
 import service.access.identities
 import service.intake.store.refused  # noqa: F401
 from service.campaigns.actions.projections import BINDINGS, COMPLETION, INSPECTIONS

@@ -168,6 +168,7 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True, rename=lambda name: f"
     session_idle_minutes: Minutes = 240
     agent_token_days: Days = 400
     trusted_proxy: YesNo = "no"
+    picture_read_days: Days = 365
     metrics_token: Bearer = ""
     security_contact: Contact = ""
     sso_issuer: Issuer = ""

@@ -188,7 +188,17 @@ def upgrade() -> None:
         sa.Column("network_hash", sa.LargeBinary(), nullable=True),
         sa.Column("device_hash", sa.LargeBinary(), nullable=True),
         sa.Column("detail", postgresql.JSONB(none_as_null=True, astext_type=sa.Text()), nullable=True),
+        sa.Column("by_agent_id", sa.UUID(), nullable=True),
+        sa.Column("by_name", sa.Text(), nullable=True),
+        sa.Column("concerns", sa.Text(), nullable=True),
+        sa.Column("sites", postgresql.ARRAY(sa.Text()), nullable=True),
+        sa.Column("times", sa.Integer(), server_default="1", nullable=False),
+        sa.Column("address", sa.Text(), nullable=True),
+        sa.Column("user_agent", sa.Text(), nullable=True),
+        sa.Column("request_id", sa.Text(), nullable=True),
+        sa.Column("route", sa.Text(), nullable=True),
         sa.ForeignKeyConstraint(["account_id"], ["accounts.id"], name=op.f("fk_access_events_account_id")),
+        sa.ForeignKeyConstraint(["by_agent_id"], ["agents.id"], name=op.f("fk_access_events_by_agent_id")),
         sa.ForeignKeyConstraint(["agent_id"], ["agents.id"], name=op.f("fk_access_events_agent_id")),
         sa.ForeignKeyConstraint(
             ["by_account_id"], ["accounts.id"], name=op.f("fk_access_events_by_account_id")
@@ -199,6 +209,36 @@ def upgrade() -> None:
     op.create_index(op.f("ix_access_events_account_id"), "access_events", ["account_id"], unique=False)
     op.create_index(op.f("ix_access_events_agent_id"), "access_events", ["agent_id"], unique=False)
     op.create_index("ix_access_events_login_hash_at", "access_events", ["login_hash", "at"], unique=False)
+    op.create_index("ix_access_events_at_id", "access_events", ["at", "id"], unique=False)
+    op.create_index("ix_access_events_kind_at", "access_events", ["kind", "at"], unique=False)
+    op.create_index(
+        "ix_access_events_by_account_id_at", "access_events", ["by_account_id", "at"], unique=False
+    )
+    op.create_table(
+        "picture_reads",
+        sa.Column("id", sa.UUID(), nullable=False),
+        sa.Column("kind", sa.Text(), nullable=False),
+        sa.Column("at", sa.DateTime(timezone=True), nullable=False),
+        sa.Column("digest", sa.Text(), nullable=False),
+        sa.Column("by_account_id", sa.UUID(), nullable=True),
+        sa.Column("by_agent_id", sa.UUID(), nullable=True),
+        sa.Column("by_name", sa.Text(), nullable=False),
+        sa.Column("sites", postgresql.ARRAY(sa.Text()), nullable=True),
+        sa.Column("address", sa.Text(), nullable=True),
+        sa.Column("user_agent", sa.Text(), nullable=True),
+        sa.Column("request_id", sa.Text(), nullable=True),
+        sa.Column("route", sa.Text(), nullable=True),
+        sa.ForeignKeyConstraint(
+            ["by_account_id"], ["accounts.id"], name=op.f("fk_picture_reads_by_account_id")
+        ),
+        sa.ForeignKeyConstraint(["by_agent_id"], ["agents.id"], name=op.f("fk_picture_reads_by_agent_id")),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_picture_reads")),
+    )
+    op.create_index("ix_picture_reads_at_id", "picture_reads", ["at", "id"], unique=False)
+    op.create_index(
+        "ix_picture_reads_by_account_id_at", "picture_reads", ["by_account_id", "at"], unique=False
+    )
+    op.create_index(op.f("ix_picture_reads_digest"), "picture_reads", ["digest"], unique=False)
     op.create_index("ix_access_events_network_hash_at", "access_events", ["network_hash", "at"], unique=False)
     op.create_index("ix_access_events_device_hash_at", "access_events", ["device_hash", "at"], unique=False)
     op.create_table(

@@ -38,6 +38,7 @@ class Act(StrEnum):
     READ_CARD = "prepare and read cards"
     MOVE_PICTURE = "move a picture to another place"
     RUN_SITE = "enrol agents and keep accounts"
+    READ_LOG = "read the access log"
 
 
 ACTS: dict[Role, frozenset[Act]] = {
@@ -49,8 +50,8 @@ ACTS: dict[Role, frozenset[Act]] = {
     Role.ENGINEER: frozenset(
         {Act.READ, Act.AUTHORISE_OMISSION, Act.AUTHORISE_MANDATORY_OMISSION, Act.MOVE_PICTURE}
     ),
-    Role.AUDITOR: frozenset({Act.READ}),
-    Role.ADMINISTRATOR: frozenset({Act.READ, Act.RUN_SITE}),
+    Role.AUDITOR: frozenset({Act.READ, Act.READ_LOG}),
+    Role.ADMINISTRATOR: frozenset({Act.READ, Act.RUN_SITE, Act.READ_LOG}),
 }
 
 # Who may decide that a plan is right, and who may give roles: one administrator alone gives neither.
@@ -117,15 +118,19 @@ class Caller:
     def must(self, act: Act, site: str | None = None) -> None:
         """Raise NotAllowed unless the caller may do `act`, and at `site` where one is given."""
         if not self.may(act):
-            raise NotAllowed(
+            refusal = NotAllowed(
                 f"{self.name} may not {act}.",
                 next_step="Ask an administrator which role the work needs.",
             )
-        if site is not None and not self.at(site):
-            raise NotAllowed(
+        elif site is not None and not self.at(site):
+            refusal = NotAllowed(
                 f"{self.name} has no access to site {site}.",
                 next_step="Use an account or an agent of that site.",
             )
+        else:
+            return
+        refusal.act = str(act)
+        raise refusal
 
 
 # Whoever runs a command on the server has its settings and so the database. The record names no account;

@@ -10,13 +10,12 @@ import sqlalchemy as sa
 from sqlalchemy.dialects.postgresql import JSONB, insert
 from sqlalchemy.ext.asyncio import AsyncConnection
 
+from service.access.noting import access_events as access_events
+from service.access.noting import note as note
 from service.access.rules import SPEAKERS, KeyFact
-from service.contract.wire import new_id
 from service.database import (
     Row,
     id_column,
-    json,
-    kept_for_ever,
     metadata,
     moment,
     reference,
@@ -153,28 +152,6 @@ enrolment_codes = sa.Table(
     info=working("used_at", "agent_id", secret=["code_hash"]),
 )
 
-# What happened to accounts, agents and sites, and who did it; appended to, never changed. A login that
-# somebody tried is kept as a hash only: people type passwords into the wrong field.
-access_events = sa.Table(
-    "access_events",
-    metadata,
-    id_column(),
-    text("kind"),
-    moment("at"),
-    reference("by_account_id", "accounts.id", nullable=True),
-    reference("account_id", "accounts.id", nullable=True, index=True),
-    reference("agent_id", "agents.id", nullable=True, index=True),
-    reference("site_id", "sites.id", nullable=True),
-    sa.Column("login_hash", sa.LargeBinary),
-    sa.Column("network_hash", sa.LargeBinary),
-    sa.Column("device_hash", sa.LargeBinary),
-    json("detail", nullable=True),
-    sa.Index("ix_access_events_login_hash_at", "login_hash", "at"),
-    sa.Index("ix_access_events_network_hash_at", "network_hash", "at"),
-    sa.Index("ix_access_events_device_hash_at", "device_hash", "at"),
-    info=kept_for_ever(secret=["login_hash", "network_hash", "device_hash"]),
-)
-
 # Each key that ever signed receipts, by its RFC 7638 thumbprint, with its public half (`x`, RFC 8037 2); and
 # whether it is trusted, with the reason where it is not.
 key_facts = fact_table(
@@ -184,11 +161,6 @@ key_facts = fact_table(
     sa.Column("trusted", sa.Boolean, nullable=False),
     text("reason", nullable=True),
 )
-
-
-async def note(connection: AsyncConnection, kind: str, **more: Any) -> None:
-    """Append one event; `more` are columns of access_events."""
-    await connection.execute(sa.insert(access_events).values(id=new_id(), kind=kind, at=server_now(), **more))
 
 
 _account_fields = [

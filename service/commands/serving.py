@@ -86,7 +86,9 @@ def _check_free(host: str, port: int) -> None:
 def worker(
     until_empty: Annotated[bool, typer.Option("--until-empty", help="Do what is waiting, then end.")] = False,
 ) -> None:
-    """Run background work: thumbnails, large files read back; and on a schedule audit, locks and sweep."""
+    """Run background work: thumbnails, large files read back; and on a schedule audit, locks, sweep, and
+    an end to old reads of pictures."""
+    from service.access.actions.forgetting import tasks as access_tasks
     from service.contract.wire import build_shapes
     from service.custody.actions.schedule import tasks as custody_tasks
     from service.images.actions import tasks as image_tasks
@@ -100,7 +102,7 @@ def worker(
     build_shapes()
     queue = open_queue(
         settings.database_url,
-        {"images": image_tasks, "intake": intake_tasks, "custody": custody_tasks},
+        {"images": image_tasks, "intake": intake_tasks, "custody": custody_tasks, "access": access_tasks},
     )
 
     async def run() -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 from uuid import UUID
 
 import msgspec
@@ -244,3 +244,31 @@ class SitePeople(Wire):
     statements at the site count without being listed here."""
 
     names: Annotated[list[PersonName], msgspec.Meta(max_length=5000)]
+
+
+class AccessEvent(Wire):
+    """Something that somebody did, or was refused; `outcome` is done or refused.
+
+    `by`: who, and `concerns`: to what, by the names of the day; `by` null: nobody was signed in. `sites`
+    null: it concerns no site by itself. `times`: how often within a minute. `route`: method and pattern of
+    the address.
+    """
+
+    id: UUID
+    kind: str
+    at: UtcTime
+    outcome: str
+    by: str | None
+    by_account_id: UUID | None
+    by_agent_id: UUID | None
+    concerns: str | None
+    account_id: UUID | None
+    agent_id: UUID | None
+    digest: str | None
+    sites: list[str] | None
+    times: int
+    address: str | None
+    user_agent: str | None
+    request_id: str | None
+    route: str | None
+    detail: dict[str, Any] | None

@@ -132,9 +132,10 @@ async def plans_after(connection: AsyncConnection, code: str | None, limit: int)
     return (await connection.execute(query)).mappings().all()
 
 
-async def insert(connection: AsyncConnection, table: sa.Table, row: Mapping[str, Any]) -> None:
-    """Append the row unless its id or another unique key of it is taken; the caller reads what stands."""
-    await connection.execute(postgresql.insert(table).values(row).on_conflict_do_nothing())
+async def insert(connection: AsyncConnection, table: sa.Table, row: Mapping[str, Any]) -> bool:
+    """Append the row; False when its id or another unique key is taken: the caller reads what stands."""
+    query = postgresql.insert(table).values(row).on_conflict_do_nothing().returning(table.c.id)
+    return (await connection.scalar(query)) is not None
 
 
 def _revisions() -> sa.Select[*tuple[Any, ...]]:

@@ -11,6 +11,7 @@ from litestar.di import NamedDependency
 from litestar.params import FromQuery, JSONBody, PathParameter, QueryParameter
 from litestar.response import Redirect
 
+from service.access.actions.keeping import AccessLog
 from service.access.rules import Caller
 from service.contract.comparing import ImagesAsked, ImagesHeld
 from service.contract.records import (
@@ -147,9 +148,10 @@ async def download(
     db: NamedDependency[Database],
     caller: NamedDependency[Caller],
     objects: NamedDependency[Objects],
+    access_log: NamedDependency[AccessLog],
 ) -> Download:
     """A short-lived address of the original bytes, with their digest and size to check them by."""
-    return await images.download(db, objects, caller, digest)
+    return await images.download(db, objects, access_log, caller, digest)
 
 
 @get("/images/{digest:str}/content", status_code=303, responses=problems(400, 401, 403, 404, 409))
@@ -158,9 +160,11 @@ async def content(
     db: NamedDependency[Database],
     caller: NamedDependency[Caller],
     objects: NamedDependency[Objects],
+    access_log: NamedDependency[AccessLog],
 ) -> Redirect:
     """Leads a browser to the original bytes."""
-    return Redirect((await images.download(db, objects, caller, digest)).url, status_code=303)
+    found = await images.download(db, objects, access_log, caller, digest, opened=True)
+    return Redirect(found.url, status_code=303)
 
 
 @get("/images/{digest:str}/thumbnail", status_code=303, responses=problems(400, 401, 403, 404, 409))

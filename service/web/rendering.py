@@ -74,6 +74,7 @@ def _environment() -> Environment:
         "bar_parts": rules.PARTS,
         "query": _query,
         "may_look": may_look,
+        "may_read_log": rules.may_read_log,
     }
     return made
 

@@ -11,6 +11,7 @@ from litestar.di import NamedDependency
 from litestar.params import FromPath
 from litestar.response import Redirect
 
+from service.access.actions.keeping import AccessLog
 from service.access.rules import Act, Caller
 from service.campaigns.actions.reading import read_completion
 from service.contract.records import HistoryItem, ImageDetail, ImageSighting
@@ -25,6 +26,7 @@ from service.objects import Objects
 from service.records.actions import images
 from service.records.actions import units as units_actions
 from service.settings import Settings
+from service.web import access_log as access_log_page
 from service.web import actions, refused, rules, settling, sign_in, single_sign_on
 from service.web.asked import chosen, id_field, text_field
 from service.web.rendering import page
@@ -279,8 +281,10 @@ async def original(
     db: NamedDependency[Database],
     caller: NamedDependency[Caller],
     objects: NamedDependency[Objects],
+    access_log: NamedDependency[AccessLog],
 ) -> Redirect:
-    return Redirect((await images.download(db, objects, caller, digest)).url, status_code=303)
+    found = await images.download(db, objects, access_log, caller, digest, opened=True)
+    return Redirect(found.url, status_code=303)
 
 
 MEDIA_TYPES = {".css": "text/css; charset=utf-8", ".svg": "image/svg+xml"}
@@ -312,6 +316,7 @@ router = Router(
         original,
         *settling.route_handlers,
         *refused.route_handlers,
+        *access_log_page.route_handlers,
         *sign_in.route_handlers,
         *single_sign_on.route_handlers,
         static_file,

@@ -7,11 +7,14 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from itertools import groupby
+from typing import Any
 from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo
 
+from service.access.rules import Act, Caller
 from service.campaigns.rules import COLUMNS, with_shares
 from service.contract.campaigns import CompletionRow, Counted, LocationDetail, StatementOut
+from service.contract.wire import DIGEST_PATTERN
 from service.contract.work import LocationState
 from service.plans import vocabulary
 
@@ -220,3 +223,32 @@ def local_path(path: str | None) -> str:
         return "/"
     split = urlsplit(path)
     return "/" if split.scheme or split.netloc or split.path in ("/sign-in", "/sign-out") else path
+
+
+def may_read_log(caller: Caller) -> bool:
+    return caller.may(Act.READ_LOG)
+
+
+def is_digest(text: str) -> bool:
+    return re.match(DIGEST_PATTERN, text) is not None
+
+
+def event_words(kind: str) -> str:
+    """The kind of an event as a person reads it."""
+    return kind.replace("_", " ")
+
+
+def detail_words(detail: Mapping[str, Any] | None) -> list[tuple[str, str]]:
+    """What an event says beside who and when: names, and values on one line each."""
+    return [
+        (event_words(name), "every site" if name == "sites" and value is None else _value_words(value))
+        for name, value in (detail or {}).items()
+    ]
+
+
+def _value_words(value: Any) -> str:
+    if isinstance(value, list):
+        return ", ".join(map(_value_words, value)) or "none"
+    if isinstance(value, dict):
+        return "; ".join(f"{event_words(name)}: {_value_words(inner)}" for name, inner in value.items())
+    return "none" if value is None else str(value)

@@ -11,9 +11,11 @@ from litestar.datastructures import Cookie
 from litestar.di import NamedDependency
 from litestar.response import Redirect
 
+from service.access.actions.keeping import AccessLog
 from service.access.actions.letting_in import sign_in_with_code
 from service.access.actions.single_sign_on import ANSWER_PATH, Begun, SingleSignOn
 from service.access.auth import must_be_same_origin, session_cookie
+from service.access.refusals import TOKEN_REFUSED
 from service.bodies import NOBODY_SENDS
 from service.database import Database
 from service.errors import NotFound, NotSignedIn, Refusal
@@ -96,6 +98,7 @@ async def signed_out_at_provider(
     request: AnyRequest,
     db: NamedDependency[Database],
     single_sign_on: NamedDependency[SingleSignOn | None],
+    access_log: NamedDependency[AccessLog],
 ) -> Response[None]:
     """Back-channel logout: no browser sends this but the provider itself, and its token proves it
     (Back-Channel Logout 1.0 2.5, 2.8)."""
@@ -105,6 +108,7 @@ async def signed_out_at_provider(
         token = fields.get("logout_token", "")
         await _provider(single_sign_on).signed_out_at_provider(db, token)
     except NotSignedIn:
+        await access_log.refused(TOKEN_REFUSED)
         status = 400
     return Response(None, status_code=status, headers={"Cache-Control": "no-store"})
 

@@ -19,7 +19,7 @@ from service.intake.store.tables import sightings
 from service.settings import Settings
 from tests.campaigns import steps
 from tests.intake.factories import Yard, claim, file_of, jpeg, rows_of
-from tests.live_service import Running, execute, token_of_agent, token_of_person
+from tests.live_service import Running, everything_held, execute, token_of_agent, token_of_person
 
 Operation = tuple[str, str]
 
@@ -210,6 +210,7 @@ LISTS: set[Operation] = {
     ("get", "/api/v1/units"),
     ("get", "/api/v1/card-returns"),
     ("get", "/api/v1/custody"),
+    ("get", "/api/v1/access-events"),
 }
 
 # A record of the other site smuggled in beside one of the caller's own.
@@ -306,6 +307,14 @@ async def everything_at_a_site(yard: Yard, settings: Settings) -> Theirs:
         own_site=yard.made.other_site,
         mine=await yard.another_inspection(site=yard.made.other_site),
     )
+
+
+def held_but_refusals(settings: Settings) -> dict[str, list[Any]]:
+    """Refusals are recorded, and who opened a picture before may be recorded a moment later."""
+    held = everything_held(settings)
+    del held["access_events"], held["picture_reads"]
+    others = "SELECT count(*) FROM access_events WHERE kind NOT IN ('refused', 'token_refused')"
+    return held | {"events": execute(settings, others)}
 
 
 def described(service: Running) -> set[Operation]:

@@ -31,8 +31,8 @@ MATRIX = {
     "shift_lead": {Act.READ, Act.STATE, Act.AUTHORISE_OMISSION, Act.REBIND, Act.MOVE_PICTURE},
     "manager": {Act.READ, Act.RUN_CAMPAIGN, Act.REBIND},
     "engineer": {Act.READ, Act.AUTHORISE_OMISSION, Act.AUTHORISE_MANDATORY_OMISSION, Act.MOVE_PICTURE},
-    "auditor": {Act.READ},
-    "administrator": {Act.READ, Act.RUN_SITE},
+    "auditor": {Act.READ, Act.READ_LOG},
+    "administrator": {Act.READ, Act.RUN_SITE, Act.READ_LOG},
 }
 
 

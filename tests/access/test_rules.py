@@ -61,4 +61,4 @@ def test_the_roles_are_those_the_quality_office_named() -> None:
     }  # fmt: skip
     assert ACTS.keys() == set(Role)
     # Whoever keeps the accounts has no say in plans, statements or pictures.
-    assert ACTS[Role.ADMINISTRATOR] == {Act.READ, Act.RUN_SITE}
+    assert ACTS[Role.ADMINISTRATOR] == {Act.READ, Act.RUN_SITE, Act.READ_LOG}

@@ -200,6 +200,10 @@ DAMAGE = {
     "no policies asked": "ALTER TABLE statements DISABLE ROW LEVEL SECURITY",
     "a function that calls every site one's own": "CREATE OR REPLACE FUNCTION writes_every_site()"
     " RETURNS boolean LANGUAGE sql STABLE AS 'SELECT true'",
+    "everybody may make reads of pictures end": "GRANT EXECUTE ON FUNCTION forget_picture_reads TO PUBLIC",
+    "reads of pictures never end": "REVOKE EXECUTE ON FUNCTION forget_picture_reads FROM sightledger_writer",
+    "a function that takes more than is old": "CREATE OR REPLACE FUNCTION forget_picture_reads(days integer)"
+    " RETURNS bigint LANGUAGE sql SECURITY DEFINER AS 'DELETE FROM public.picture_reads; SELECT 1::bigint'",
     "tables of one's own": "GRANT CREATE ON SCHEMA public TO sightledger_writer",
 }
 

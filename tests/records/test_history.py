@@ -12,6 +12,7 @@ import sqlalchemy as sa
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from service.access.actions.keeping import AccessLog
 from service.access.rules import Role
 from service.campaigns.store.tables import unit_images
 from service.contract.records import HistoryItem, PositionIn
@@ -155,7 +156,7 @@ async def test_a_site_sees_the_units_it_has_and_what_was_inspected_there(yard: Y
         read_unit(yard.db, there, yard.serial),
         unit_history(yard.db, there, yard.serial, Wanted(), None, 10),
         read_image(yard.db, there, digest),
-        download(yard.db, yard.objects, there, digest),
+        download(yard.db, yard.objects, AccessLog(yard.db), there, digest),
         thumbnail(yard.db, yard.objects, there, digest),
     ):
         with pytest.raises(NotFound):

@@ -62,7 +62,7 @@ def test_pages_fit_read_well_and_raise_no_error(
     page.on("console", lambda said: faults.append(said.text) if said.type in ("error", "warning") else None)
     page.on("pageerror", lambda error: faults.append(str(error)))
     page.on("requestfailed", lambda request: faults.append(f"failed: {request.url}"))
-    for address in [*addresses(scene), "/sign-in"]:
+    for address in [*addresses(scene), "/access-log", "/sign-in"]:
         page.goto(service.url + address, wait_until="networkidle")
         wider = "document.documentElement.scrollWidth - document.documentElement.clientWidth"
         assert page.evaluate(wider) == 0, f"{address}: {page.evaluate(BEYOND)}"

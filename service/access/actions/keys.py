@@ -6,6 +6,7 @@ from uuid import NAMESPACE_URL, UUID, uuid5
 
 from sqlalchemy.ext.asyncio import AsyncConnection
 
+from service.access.noting import note
 from service.access.rules import Act, Caller, distrusted
 from service.access.store import facts_of_keys, key_fact_of, key_facts
 from service.contract.access import Jwk, JwkSet, KeyRecord
@@ -45,7 +46,8 @@ async def must_be_trusted(connection: AsyncConnection, signer: Signer) -> None:
         [key] = signer.jwks().keys
         # The same id whoever enters it: two first receipts at once enter one fact.
         fact = {"id": _entry_id(key.kid), "key_id": key.kid, "x": key.x, "trusted": True}
-        await append(connection, key_facts, [fact], None)
+        if (await append(connection, key_facts, [fact], None)).new:
+            await note(connection, "key_entered", concerns=key.kid)
     if signer.key_id in _spoilt(rows):
         raise Unavailable(
             f"The key {signer.key_id}, with which this service signs, is not trusted any more.",
@@ -91,6 +93,14 @@ async def distrust(db: Database, by: Caller, signer: Signer, key_id: str, reason
         heads = standing([key_fact_of(row) for row in rows]).ids
         fact = {"id": new_id(), "key_id": key_id, "x": rows[0]["x"], "trusted": False, "reason": reason}
         await append(connection, key_facts, [fact | {"replaces": list(heads)}], by)
+        await note(
+            connection,
+            "key_distrusted",
+            by_account_id=by.account_id,
+            by_name=by.name,
+            concerns=key_id,
+            detail={"reason": reason},
+        )
     return True
 
 

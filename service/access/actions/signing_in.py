@@ -14,6 +14,7 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 from service.access import credentials, store
 from service.access.actions.passwords import NOBODYS_HASH, password_fits
 from service.access.actions.tokens import hash_of, new_token, reset_of
+from service.access.origin import origin
 from service.access.rules import FREE_TRIES, FREE_TRIES_OF_A_NETWORK, Caller, Visitor, wait_after
 from service.contract.access import Session, SignedIn, SignIn
 from service.database import Database, Row, serialise, server_now
@@ -63,6 +64,7 @@ async def sign_in(db: Database, sent: SignIn, session_hours: int, visitor: Visit
             None if visitor.network is None else hash_of(visitor.network),
             device if known else None,
         )
+        origin().about.update(login_hash=counted.login, account_id=row["id"] if row else None)
         await _refuse_if_throttled(connection, counted)
         await store.note(connection, "sign_in_tried", **counted.columns())
     password_hash = row["password_hash"] if row else NOBODYS_HASH

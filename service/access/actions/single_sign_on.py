@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
+from uuid import UUID
 
 import structlog
 from cryptography.hazmat.primitives.asymmetric.ec import EllipticCurvePrivateKey
@@ -27,6 +28,7 @@ from service.access.actions import signing_in
 from service.access.actions.groups import Groups, Rights, named_groups, read_groups
 from service.access.actions.signing_in import open_session
 from service.access.actions.tokens import hash_of
+from service.access.origin import origin
 from service.access.rules import Caller
 from service.contract.access import SignedIn
 from service.contract.showing import plain
@@ -41,6 +43,7 @@ from service.settings import SettingError, Settings
 ANSWER_PATH = "/sign-in/provider/answer"
 AFTER_SIGN_OUT_PATH = "/sign-in"
 LONGEST_NAME = 200
+THE_PROVIDER = "the identity provider"
 
 _log = structlog.get_logger("service.access")
 
@@ -95,6 +98,8 @@ class SingleSignOn:
 
         Raises NotSignedIn where nothing is proved, NotAllowed for a person whose groups give nothing.
         """
+        # Whatever is refused from here on, also a person without rights (403), is a sign-in.
+        origin().about["kind"] = "sign_in_refused"
         code = await self._code(answer, begun)
         assert begun is not None
         proven = await self._provider.redeem(code, begun.verifier, begun.nonce, {self._claim, "name"})
@@ -142,6 +147,7 @@ class SingleSignOn:
         await serialise(connection, f"identity {self.issuer} {proven.subject}")
         rights = await self._rights(connection, groups)
         row = await identities.account_of(connection, self.issuer, proven.subject)
+        origin().about["account_id"] = row["id"] if row else None
         if row is not None and row["closed_at"]:
             return NotAllowed(
                 f"The account of {row['name']} is closed here.", next_step="Ask an administrator."
@@ -180,7 +186,13 @@ class SingleSignOn:
         await store.insert_account(connection, row)
         await identities.insert_identity(connection, self.issuer, subject, account_id)
         made_by = {"single_sign_on": {"issuer": self.issuer, "subject": subject}}
-        await store.note(connection, "account_made", account_id=account_id, detail={**values, **made_by})
+        await store.note(
+            connection,
+            "account_made",
+            account_id=account_id,
+            by_name=THE_PROVIDER,
+            detail={**values, **made_by},
+        )
         made = await store.account(connection, account_id)
         assert made is not None
         return made
@@ -199,7 +211,9 @@ class SingleSignOn:
         if _lost(row, now):
             await credentials.revoke_tokens(connection, account_id=row["id"])
         detail = {**changed, "single_sign_on": {"issuer": self.issuer}}
-        await store.note(connection, "account_changed", account_id=row["id"], detail=detail)
+        await store.note(
+            connection, "account_changed", account_id=row["id"], by_name=THE_PROVIDER, detail=detail
+        )
         found = await store.account(connection, row["id"])
         assert found is not None
         return found
@@ -232,12 +246,15 @@ class SingleSignOn:
                 )
                 for token in ended:
                     await credentials.revoke_tokens(connection, token_id=token["id"])
-                    await store.note(connection, "signed_out_by_provider", account_id=token["account_id"])
+                    await self._note_end(connection, token["account_id"])
             elif order.subject is not None:
                 row = await identities.account_of(connection, self.issuer, order.subject)
                 if row is not None:
                     await credentials.revoke_tokens(connection, account_id=row["id"])
-                    await store.note(connection, "signed_out_by_provider", account_id=row["id"])
+                    await self._note_end(connection, row["id"])
+
+    async def _note_end(self, connection: AsyncConnection, account_id: UUID) -> None:
+        await store.note(connection, "signed_out_by_provider", account_id=account_id, by_name=THE_PROVIDER)
 
 
 def _lost(before: Row, now: Mapping[str, Any]) -> bool:

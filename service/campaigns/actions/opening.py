@@ -9,6 +9,7 @@ from uuid import UUID
 
 from sqlalchemy.ext.asyncio import AsyncConnection
 
+from service.access.noting import note
 from service.access.rules import Act, Caller
 from service.campaigns import rules
 from service.campaigns.actions import binding, reading
@@ -81,6 +82,8 @@ async def put_campaign(
         }
         if unchanged is None and await insert_campaign(connection, values):
             await _open_inspections(connection, caller, campaign_id, wanted.units)
+            opened = {"id": campaign_id, "name": wanted.name}
+            await _note(connection, "campaign_opened", caller, opened, {"units": len(wanted.units)})
         else:
             await _change(connection, caller, campaign_id, wanted, unchanged)
         return await reading.visible_campaign(connection, caller, campaign_id)
@@ -118,6 +121,8 @@ async def _change(
         )
     unchanged(campaign_tag(campaign_id, campaign["version"]))
     await _edit(connection, campaign, changes)
+    detail = {name: str(value) for name, value in changes.items()}
+    await _note(connection, "campaign_changed", caller, campaign, detail)
 
 
 async def _edit(connection: AsyncConnection, campaign: Row, changes: Mapping[str, Any]) -> None:
@@ -176,7 +181,26 @@ async def close_campaign(db: Database, caller: Caller, campaign_id: UUID) -> Cam
         await _must_run_all(connection, caller, campaign)
         if campaign["closed_at"] is None:
             await update_campaign(connection, campaign_id, {"closed_at": server_now()})
+            await _note(connection, "campaign_closed", caller, campaign, {})
         return await reading.visible_campaign(connection, caller, campaign_id)
+
+
+async def _note(
+    connection: AsyncConnection,
+    kind: str,
+    caller: Caller,
+    campaign: Row | Mapping[str, Any],
+    detail: Mapping[str, Any],
+) -> None:
+    rows = await rollup.completion_rows(connection, campaign_ids=[campaign["id"]])
+    await note(
+        connection,
+        kind,
+        by_account_id=caller.account_id,
+        concerns=campaign["name"],
+        sites=sorted({row["site"] for row in rows}) or None,
+        detail={"campaign_id": str(campaign["id"]), **detail},
+    )
 
 
 # A revision and a build: the units that share them have the same locations.

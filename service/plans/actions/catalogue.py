@@ -8,6 +8,7 @@ from uuid import UUID
 
 from sqlalchemy.ext.asyncio import AsyncConnection
 
+from service.access.noting import note
 from service.access.rules import Act, Caller
 from service.contract.plans import Build, BuildIn, EquipmentType, Plan, PlanIn, TypeIn
 from service.contract.problem import ProblemError
@@ -21,7 +22,8 @@ async def put_type(db: Database, caller: Caller, code: str, new_type: TypeIn) ->
     caller.must(Act.WRITE_PLAN)
     async with db.begin() as connection:
         row = {"id": new_type.id, "code": code, "name": new_type.name}
-        await store.insert(connection, store.equipment_types, row)
+        if await store.insert(connection, store.equipment_types, row):
+            await note(connection, "type_made", by_account_id=caller.account_id, concerns=code)
         recorded = same_content(await store.type_by_code(connection, code), row, f"Equipment type {code}")
         return (await _types(connection, [recorded]))[0]
 
@@ -32,7 +34,9 @@ async def put_build(db: Database, caller: Caller, type_code: str, code: str, new
     async with db.begin() as connection:
         kind = await _known_type(connection, type_code)
         row = {"id": new_build.id, "type_id": kind["id"], "code": code, "name": new_build.name}
-        await store.insert(connection, store.builds, row)
+        if await store.insert(connection, store.builds, row):
+            named = f"{type_code} {code}"
+            await note(connection, "build_made", by_account_id=caller.account_id, concerns=named)
         recorded = await store.build_by_code(connection, kind["id"], code)
         same_content(recorded, row, f"Build {code} of type {type_code}")
         return Build(id=new_build.id, code=code, name=new_build.name)
@@ -50,7 +54,8 @@ async def put_plan(db: Database, caller: Caller, code: str, new_plan: PlanIn) ->
                 errors=[ProblemError(detail="unknown equipment type", path="/equipmentType")],
             )
         row = {"id": new_plan.id, "code": code, "title": new_plan.title, "type_id": kind["id"]}
-        await store.insert(connection, store.plans, row | {"created_at": server_now()})
+        if await store.insert(connection, store.plans, row | {"created_at": server_now()}):
+            await note(connection, "plan_made", by_account_id=caller.account_id, concerns=code)
         recorded = same_content(await store.plan_by_code(connection, code), row, f"Plan {code}")
         return _plan(recorded)
 

@@ -7,6 +7,8 @@ from datetime import timedelta
 
 from sqlalchemy.ext.asyncio import AsyncConnection
 
+from service.access.actions.keeping import AccessLog
+from service.access.events import DOWNLOADED, OPENED
 from service.access.rules import Act, Caller
 from service.campaigns.store.places import places_of
 from service.contract.pictures import MARKS_OF_BYTES
@@ -38,15 +40,25 @@ from service.walls import read_across_sites
 DOWNLOAD_SECONDS = 300
 
 SIGHTINGS_PER_PAGE = 100
+# For the sites at which a picture that somebody opens came in: few came in more often.
+SIGHTINGS_LOOKED_AT = 20
 
 
 async def visible_image(connection: AsyncConnection, caller: Caller, digest: str) -> Row:
     """An image of which the caller may see a sighting; raises NotFound, or NotYetVerified. One that other
     sites alone have is answered as one that is not there."""
+    image, _ = await _image_and_sites(connection, caller, digest, sightings=1)
+    return image
+
+
+async def _image_and_sites(
+    connection: AsyncConnection, caller: Caller, digest: str, *, sightings: int
+) -> tuple[Row, set[str]]:
+    """As `visible_image`, with the sites of the first of its sightings."""
     caller.must(Act.READ)
     # A picture is the caller's where it came in, and where it stands: `visible_sightings` looks at both.
     await read_across_sites(connection)
-    seen = await visible_sightings(connection, digest, caller.sites)
+    seen = await visible_sightings(connection, digest, caller.sites, limit=sightings)
     image = await image_by_digest(connection, digest, caller.sites) if seen else None
     if image is None and await is_awaited(connection, digest, caller.sites):
         raise NotYetVerified(
@@ -59,7 +71,7 @@ async def visible_image(connection: AsyncConnection, caller: Caller, digest: str
             f"No image {digest} came in at your sites.",
             next_step="Take the digest from the history of a unit or from a receipt.",
         )
-    return image
+    return image, {sighting["site"] for sighting in seen}
 
 
 async def read_image(
@@ -122,14 +134,17 @@ def _placement(fact: Row) -> PlacementFact:
     return PlacementFact(**same, **renamed)
 
 
-async def download(db: Database, objects: Objects, caller: Caller, digest: str) -> Download:
-    """A short-lived address of the original bytes."""
+async def download(
+    db: Database, objects: Objects, log: AccessLog, caller: Caller, digest: str, *, opened: bool = False
+) -> Download:
+    """A short-lived address of the original bytes; `opened`: a browser is led there at once, to show it."""
     async with db.begin() as connection:
-        image = await visible_image(connection, caller, digest)
+        image, seen_at = await _image_and_sites(connection, caller, digest, sightings=SIGHTINGS_LOOKED_AT)
         sites = await sites_seen(connection, digest, caller.sites)
     original = await _readable(objects, image, sites)
     expires_at = await objects.now() + timedelta(seconds=DOWNLOAD_SECONDS)
     url = objects.presign_get(original.key, digest + _suffix(image["format"]), DOWNLOAD_SECONDS)
+    log.read(caller, OPENED if opened else DOWNLOADED, digest, seen_at)
     return Download(url=url, expires_at=expires_at, sha256=digest, size=image["size"])
 
 
