@@ -11,7 +11,14 @@ from pathlib import Path
 ROOT = Path(__file__).parents[1]
 PURE = (
     "tests/access/test_keys.py",
+    "tests/access/test_networks.py",
     "tests/access/test_rules.py",
+    "tests/attack/test_administrators.py::test_a_change_that_gives_no_guarded_right_needs_nobody_else",
+    "tests/attack/test_administrators.py::test_reach_is_an_order",
+    "tests/attack/test_sessions.py::test_an_origin_is_scheme_host_and_port",
+    "tests/attack/test_sessions.py::test_common_words_make_no_password_however_many",
+    "tests/attack/test_sessions.py::test_what_nobody_would_guess_is_taken",
+    "tests/records/test_thumbnails.py",
     "tests/access/test_callers.py::test_a_code_is_read_however_it_is_typed",
     "tests/access/test_sessions.py::test_the_wait_grows_and_ends",
     "tests/campaigns/test_rules.py",

@@ -15,8 +15,9 @@ import pytest
 
 from service.contract.cards import exact_path
 from service.contract.wire import new_id
+from tests.access.operations import held_but_refusals
 from tests.intake.factories import CardBack, Yard, claim, file_of, jpeg, receipt_body
-from tests.live_service import Running, everything_held, token_for_agent
+from tests.live_service import Running, token_for_agent
 
 pytestmark = pytest.mark.anyio
 
@@ -122,7 +123,7 @@ def agent_of(service: Running, yard: Yard) -> httpx.Client:
 
 async def test_bad_input_is_refused_in_words_and_nothing_is_written(service: Running, world: World) -> None:
     agent = agent_of(service, world.yard)
-    before = everything_held(service.settings)
+    before = held_but_refusals(service.settings)
     for what, (case, status, slug, word) in REFUSED.items():
         method, path, body = case(world)
         answer = agent.request(method, f"/api/v1{path}", json=body)
@@ -136,7 +137,7 @@ async def test_bad_input_is_refused_in_words_and_nothing_is_written(service: Run
             problem,
         )
         assert word in answer.text, (what, answer.text)
-    assert everything_held(service.settings) == before
+    assert held_but_refusals(service.settings) == before
 
 
 @pytest.mark.parametrize(
@@ -144,18 +145,18 @@ async def test_bad_input_is_refused_in_words_and_nothing_is_written(service: Run
 )
 async def test_a_body_that_is_no_manifest_is_400(service: Running, world: World, body: bytes) -> None:
     agent = agent_of(service, world.yard)
-    before = everything_held(service.settings)
+    before = held_but_refusals(service.settings)
     headers = {"Content-Type": "application/json"}
     path = f"/api/v1/card-returns/{world.card.id}/parts/1"
     answer = agent.put(path, content=body, headers=headers)
     assert (answer.status_code, answer.json()["type"]) == (400, "urn:sightledger:problem:malformed")
-    assert everything_held(service.settings) == before
+    assert held_but_refusals(service.settings) == before
 
 
 async def test_an_unknown_serial_is_refused_whole_and_named(service: Running, yard: Yard) -> None:
     manager = service.client_for(["manager"])
     body = {"name": f"N {new_id()}", "plan": yard.made.plan, "opens": "2026-09-01", "closes": "2026-11-30"}
-    before = everything_held(service.settings)
+    before = held_but_refusals(service.settings)
     wrong = f"{yard.serial}X"
     answer = manager.put(f"/api/v1/campaigns/{new_id()}", json={**body, "units": [yard.serial, wrong]})
     problem = answer.json()
@@ -164,7 +165,7 @@ async def test_an_unknown_serial_is_refused_whole_and_named(service: Running, ya
     assert wrong in answer.text
     near = manager.get(f"/api/v1/units/{wrong}").json()
     assert yard.serial in [error["detail"] for error in near["errors"]]
-    assert everything_held(service.settings) == before
+    assert held_but_refusals(service.settings) == before
 
 
 async def test_names_that_some_file_systems_take_for_one_are_kept_apart_to_the_byte(yard: Yard) -> None:

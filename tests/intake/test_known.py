@@ -8,8 +8,9 @@ import pytest
 from service.contract.comparing import ReturnsAsked
 from service.contract.wire import new_id
 from service.intake.actions.returns import known_returns
+from tests.access.operations import held_but_refusals
 from tests.intake.factories import CardBack, Yard, claim, fresh_seed, jpeg
-from tests.live_service import Running, everything_held, token_of_agent
+from tests.live_service import Running, token_of_agent
 
 pytestmark = pytest.mark.anyio
 
@@ -39,11 +40,11 @@ async def test_i6_known_is_what_is_committed_with_that_manifest_and_nothing_else
         _named(second), _named(still_open), never, _named(committed), _named(committed),
         _named(second, "0" * 64),
     ]  # fmt: skip
-    before = everything_held(service.settings)
+    before = held_but_refusals(service.settings)
     answer = _ask(agent, *asked)
     assert answer.status_code == 200
     assert answer.json()["known"] == [str(second.id), str(committed.id)]
-    assert everything_held(service.settings) == before, "asking writes nothing"
+    assert held_but_refusals(service.settings) == before, "asking writes nothing"
     swapped = {**_named(committed), "manifestSha256": second.closing().manifest_sha256}
     assert _ask(agent, swapped).json()["known"] == []
 

@@ -12,9 +12,10 @@ from service.errors import Invalid
 from service.intake.actions.returns import ReturnDiffers
 from service.intake.store.returns import insert_part
 from tests import factories
+from tests.access.operations import held_but_refusals
 from tests.intake.factories import CardBack, Yard, claim, file_of, fresh_seed, jpeg, receipt_body
 from tests.intake.protocol import large_parts, random_bytes
-from tests.live_service import Running, everything_held, token_for_agent
+from tests.live_service import Running, token_for_agent
 
 pytestmark = pytest.mark.anyio
 
@@ -36,7 +37,7 @@ async def test_i8_only_the_agent_that_opened_a_return_sends_for_it(service: Runn
     path = f"/api/v1/card-returns/{card.id}"
     closing, part = msgspec.json.encode(card.closing()), msgspec.json.encode(card.parts[0])
     large = msgspec.json.encode(large_parts(video))
-    before = everything_held(yard.settings)
+    before = held_but_refusals(yard.settings)
     for method, address, body in (
         ("PUT", path, msgspec.json.encode(card.opening)),
         ("PUT", f"{path}/parts/0", part),
@@ -49,7 +50,7 @@ async def test_i8_only_the_agent_that_opened_a_return_sends_for_it(service: Runn
         assert answer.status_code == 403, (method, address, answer.text)
         assert answer.json()["type"] == "urn:sightledger:problem:return-of-another-agent"
         assert "wipe" in answer.json()["consequence"]
-    assert everything_held(yard.settings) == before
+    assert held_but_refusals(yard.settings) == before
     assert theirs.get(path).json()["agent"] == yard.agent.name
     for role in ("auditor", "inspector", "administrator"):
         person = service.client_for([role])

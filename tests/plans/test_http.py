@@ -17,7 +17,8 @@ from service.contract.wire import new_id
 from service.database import Database
 from service.plans import store
 from service.plans.document import canonical
-from tests.live_service import Running, everything_held, make_site
+from tests.access.operations import held_but_refusals
+from tests.live_service import Running, make_site
 from tests.plans.documents import PLAN, document
 
 Answer = dict[str, Any]
@@ -494,7 +495,7 @@ def test_a_cycle_in_approval_is_refused_in_words_and_nothing_is_written(library:
     submitted = library.done(library.author, draft, "submitted")
     approved = library.done(library.approver, submitted, "approved")
     itself = str(new_id())
-    before = everything_held(library.service.settings)
+    before = held_but_refusals(library.service.settings)
     date = {"effectiveFrom": now()}
     both = {"replaces": submitted["heads"] + approved["heads"]}
     for who, kind, members, word in (
@@ -510,7 +511,7 @@ def test_a_cycle_in_approval_is_refused_in_words_and_nothing_is_written(library:
         assert word in problem["detail"], problem
         assert problem["consequence"]
         assert problem["nextStep"]
-    assert everything_held(library.service.settings) == before
+    assert held_but_refusals(library.service.settings) == before
     assert library.reader.get(f"/api/v1/plan-revisions/{draft['id']}").json()["state"] == "approved"
 
 

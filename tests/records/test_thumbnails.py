@@ -62,3 +62,15 @@ def test_a_picture_of_too_many_pixels_is_not_decoded(monkeypatch: pytest.MonkeyP
     monkeypatch.setattr(rules, "MOST_PIXELS", 64 * 64 - 1)
     with pytest.raises(NoThumbnail, match="too many"):
         reduced(_encoded((64, 64)))
+
+
+def test_a_look_tells_the_facts_beside_a_small_picture_or_why_there_is_none() -> None:
+    seen = rules.look(_encoded((640, 480)))
+    assert seen.judged is not None
+    assert seen.judged.picture is not None
+    assert (seen.judged.picture.width, seen.why) == (640, None)
+    assert seen.small is not None
+    assert Image.open(io.BytesIO(seen.small)).size == (320, 240)
+    torn = rules.look(b"no picture at all")
+    assert torn.small is None
+    assert torn.why

@@ -207,3 +207,26 @@ def test_no_applicable_location_is_said_so() -> None:
     nothing = rules.total([])
     assert rules.in_words(nothing) == "no applicable location"
     assert (nothing.share_complete, nothing.share_answered) == (None, None)
+
+
+def test_what_an_event_says_is_words_on_one_line_each() -> None:
+    detail = {
+        "sites": None,
+        "roles": ["auditor", "manager"],
+        "no_roles": [],
+        "single_sign_on": {"issuer": "https://login.example.org", "since": None},
+    }
+    assert rules.detail_words(detail) == [
+        ("sites", "every site"),
+        ("roles", "auditor, manager"),
+        ("no roles", "none"),
+        ("single sign on", "issuer: https://login.example.org; since: none"),
+    ]
+    assert rules.detail_words(None) == []
+    assert rules.event_words("sign_in_refused") == "sign in refused"
+
+
+def test_a_digest_is_told_from_other_words() -> None:
+    assert rules.is_digest("ab" * 32)
+    assert not rules.is_digest("ab" * 31)
+    assert not rules.is_digest("AB" * 32)

@@ -51,7 +51,7 @@ async def read_account(db: Database, caller: Caller, account_id: UUID) -> Accoun
     async with db.begin() as connection:
         row = await known_account(connection, account_id)
     if caller.account_id != account_id:
-        _must_keep(caller, row)
+        must_keep(caller, row)
     return account_of(row)
 
 
@@ -238,7 +238,7 @@ def must_run(caller: Caller, sites: list[str] | None) -> None:
         caller.must(Act.RUN_SITE, site)
 
 
-def _must_keep(caller: Caller, account: Row) -> None:
+def must_keep(caller: Caller, account: Row) -> None:
     """An account that has no site of the caller's is not told from one that is not there."""
     sites = account["sites"]
     if sites is not None and not any(map(caller.at, sites)):
@@ -277,7 +277,7 @@ async def close_account(db: Database, caller: Caller, account_id: UUID) -> Accou
     caller.must(Act.RUN_SITE)
     async with db.begin() as connection:
         row = await known_account(connection, account_id)
-        _must_keep(caller, row)
+        must_keep(caller, row)
         return await end_account(connection, row, by=caller.account_id)
 
 

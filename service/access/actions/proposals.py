@@ -8,7 +8,13 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 
 from service.access import credentials, store
 from service.access.actions.passwords import hash_password, must_be_hard_to_guess, one_at_a_time
-from service.access.actions.people import checked_scope, keep_an_administrator, known_account, must_run
+from service.access.actions.people import (
+    checked_scope,
+    keep_an_administrator,
+    known_account,
+    must_keep,
+    must_run,
+)
 from service.access.actions.signing_in import refuse_if_often
 from service.access.rules import Act, Caller, Role, within
 from service.contract.access import AccountProposal, AccountProposed, Decision
@@ -36,7 +42,7 @@ async def propose(
                 "roles": roles,
                 "sites": sites,
             }
-            must_run(caller, (await known_account(connection, content.account))["sites"])
+            must_keep(caller, await known_account(connection, content.account))
             found = await credentials.proposal(connection, proposal_id)
             if found is None:
                 row = await _open_account(connection, content.account)
@@ -52,7 +58,7 @@ async def _hash_to_keep(db: Database, caller: Caller, content: AccountProposed) 
         return None
     async with db.begin() as connection:
         row = await known_account(connection, content.account)
-        must_run(caller, row["sites"])
+        must_keep(caller, row)
         must_be_hard_to_guess(content.password, row["login"])
         await refuse_if_often(connection, row)
     return await hash_password(content.password)
