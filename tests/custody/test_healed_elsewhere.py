@@ -11,6 +11,7 @@ import httpx
 import pytest
 import sqlalchemy as sa
 
+from service.access.actions.keeping import AccessLog
 from service.access.rules import Caller
 from service.contract.cards import LARGE_FROM
 from service.contract.custody import RetentionIn
@@ -121,7 +122,8 @@ async def test_p27_what_one_site_lost_is_read_from_the_name_of_another_that_brou
     image = await sites.image()
     assert (image["site"], image["unsound_at"]) == (sites.second, None)
     await sites.assert_follows()
-    got = await download(db, sites.yard.objects, sites.agents[sites.first], sites.digest)
+    log, reader = AccessLog(db), sites.agents[sites.first]
+    got = await download(db, sites.yard.objects, log, reader, sites.digest)
     if fault == "missing":
         assert httpx.get(got.url, timeout=30).content == sites.body
     for site in sites.agents:
