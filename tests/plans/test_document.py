@@ -23,8 +23,8 @@ from service.plans.document import (
     check_text,
     digest,
     plain,
-    schema_text,
 )
+from service.plans.plan_schema import schema_text
 from service.plans.plan_text import MAX_BYTES, MAX_NODES, Unreadable, read
 from tests.plans.documents import PLAN, document, line_of
 
